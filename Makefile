@@ -1,0 +1,60 @@
+# make setup   build .venv from the lock (every other target calls it)
+# make demo    build the demo site, run its night, print the berth's status
+# make test    everything that CI runs, but lint, types and format
+# make check   lint, format, strict types
+# make bench   the table of ratios in ops/
+# make lock    compile requirements.txt anew from pyproject.toml
+SHELL := /bin/bash
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/installed
+WORKERS ?= 2
+
+.PHONY: setup demo test check format bench lock clean
+.DEFAULT_GOAL := setup
+
+setup: $(STAMP)
+
+$(STAMP): requirements.txt pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \
+	  echo "tautlog needs Python 3.11 or newer; $(PYTHON) is $$($(PYTHON) -V 2>&1). Name another: make setup PYTHON=python3.12" >&2; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' || { \
+	  echo "$(PYTHON) cannot make virtual environments; on Debian: apt-get install python3-venv" >&2; exit 1; }
+	$(PYTHON) -m venv --clear $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	@touch $(STAMP)
+
+demo: setup
+	rm -rf demo-site
+	$(BIN)/tautlog demo demo-site
+
+test: setup
+	$(BIN)/python -m pytest -n $(WORKERS)
+
+check: setup
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+format: setup
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+bench: setup
+	$(BIN)/python -m ops.bench
+
+# The lock names no index: pip's own configuration decides where from, the hashes decide what.
+lock:
+	$(PYTHON) -m venv --clear .venv-lock
+	.venv-lock/bin/python -m pip install --quiet --disable-pip-version-check pip-tools==7.6.2
+	CUSTOM_COMPILE_COMMAND="make lock" .venv-lock/bin/pip-compile --quiet --upgrade --extra dev --extra oracles \
+	  --generate-hashes --allow-unsafe --strip-extras --no-annotate \
+	  --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
+	  --output-file requirements.txt pyproject.toml
+	rm -rf .venv-lock
+
+clean:
+	rm -rf $(VENV) .venv-lock demo-site build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	find . -name __pycache__ -type d -not -path './.git/*' -prune -exec rm -rf {} +

@@ -1,0 +1,1 @@
+"""Operating tautlog: the benchmark now; services, metrics and runbook as they come."""

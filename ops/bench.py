@@ -1,0 +1,293 @@
+"""Speed, memory and size, as ratios measured alternately in one run. `make bench`; `--short` is in the tests.
+
+Absolute times depend on the machine and mean little. Each pair is timed alternately in one run, medians of
+`--repeats` (5). A night is a whole process: Python's start, text, proof, hashes, flags, sheets, life, manifest,
+ledger, snapshot. The bare copy is a whole process too: Polars' scan_csv, time parsed, sink_parquet, no more.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from collections import Counter
+from datetime import UTC, date, datetime, timedelta
+from functools import partial
+from io import StringIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ops.bench_site import CHANNELS, LAYOUT_HEADER_LINE, bench_site
+from pipeline.sheets.cycles import close_cycles, turning_points
+from sample_logs.wide import make_wide_log
+
+Floats = NDArray[np.float64]
+FIRST_DAY = date(2026, 3, 2)
+BARE_COPY = """
+import sys, polars as pl
+names = sys.argv[2].split(",")
+for file in sys.argv[3:]:
+    (pl.scan_csv(file, separator=";", decimal_comma=True, skip_rows=int(sys.argv[1]) - 1,
+                 schema={"Time": pl.String} | {name: pl.Float64 for name in names})
+     .with_columns(pl.col("Time").str.to_datetime("%d.%m.%Y %H:%M:%S%.f", time_unit="us"))
+     .sink_parquet(file + ".parquet"))
+"""
+PEAK = """
+import resource, subprocess, sys
+code = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL).returncode
+print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
+sys.exit(code)
+"""
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Run every measurement and print the table."""
+    options = _options(argv)
+    with tempfile.TemporaryDirectory(dir=options.folder) as folder:
+        work = Path(folder)
+        days = _logs(work / "logs", options.days, options.hours)
+        rows = [*_night_against_bare_copy(work, days, options)]
+        rows += _counting(options.kernel_samples, options.repeats)
+        rows += _memory(work, days[0], options.long_days)
+        rows += _start_up(options.repeats)
+    print(_table(rows))
+    if any(not ok for *_, ok in rows) and not options.short:
+        sys.exit(1)
+
+
+Line = tuple[str, str, str, bool]
+
+
+def _options(argv: Sequence[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="ops.bench", description=__doc__)
+    parser.add_argument("--days", type=int, default=5, help="days of 12 channels at 10 Hz (10.4 M samples each)")
+    parser.add_argument("--hours", type=float, default=24.0, help="hours of each day")
+    parser.add_argument("--long-days", type=int, default=30)
+    parser.add_argument("--kernel-samples", type=int, default=5_000_000)
+    parser.add_argument("--repeats", type=int, default=5)
+    parser.add_argument("--folder", help="where to work (needs some 6 GB for the long run)")
+    parser.add_argument("--short", action="store_true", help="small sizes; proves that it runs, not how fast")
+    options = parser.parse_args(argv)
+    if options.short:
+        options.days, options.hours, options.long_days = 2, 0.25, 3
+        options.kernel_samples, options.repeats = 20_000, 1
+    return options
+
+
+def _logs(folder: Path, days: int, hours: float) -> list[Path]:
+    """One log a day: the first is made, the others are the same text under other dates."""
+    folder.mkdir()
+    first = folder / f"hooks_{FIRST_DAY}.csv"
+    start = datetime(FIRST_DAY.year, FIRST_DAY.month, FIRST_DAY.day, tzinfo=UTC)
+    make_wide_log(first, channels=CHANNELS, rate_hz=10, start=start, hours=hours, seed=1)
+    return [first, *(_dated(first, FIRST_DAY + timedelta(days=i)) for i in range(1, days))]
+
+
+def _dated(first: Path, day: date) -> Path:
+    path = first.with_name(f"hooks_{day}.csv")
+    old, new = FIRST_DAY.strftime("%d.%m.%Y").encode(), day.strftime("%d.%m.%Y").encode()
+    path.write_bytes(first.read_bytes().replace(b"\n" + old, b"\n" + new))
+    return path
+
+
+def _night_against_bare_copy(work: Path, logs: Sequence[Path], options: argparse.Namespace) -> list[Line]:
+    """The whole night on a fresh site each time, against Polars' bare copy of the same files."""
+    night, bare, again = [], [], []
+    samples = sum(sum(1 for _ in log.open("rb")) - LAYOUT_HEADER_LINE for log in logs) * len(CHANNELS)
+    site = work / "site"
+    _run_night(bench_site(site, logs[:1]))  # compiled code is kept beside the source: not timed
+    for _ in range(options.repeats):
+        shutil.rmtree(site)
+        bench_site(site, logs)
+        bare.append(_timed(lambda: _bare_copy(logs)))
+        night.append(_timed(lambda: _run_night(site)))
+        again.append(_timed(lambda: _run_night(site)))
+    _prove_whole(site, samples, len(logs))
+    store = sum(path.stat().st_size for path in (site / "store").rglob("*") if path.is_file())
+    ratio = statistics.median(night) / statistics.median(bare)
+    ratios = sorted(n / b for n, b in zip(night, bare, strict=True))
+    spread = f"{ratios[0]:.2f}-{ratios[-1]:.2f}"
+    return [
+        (f"whole night / bare copy ({samples / 1e6:.1f} M samples)", f"{ratio:.2f} ({spread})", "at most 2.5", ratio <= 2.5),
+        ("  seconds, for orientation", f"{statistics.median(night):.2f} / {statistics.median(bare):.2f}", "", True),
+        ("night with nothing new [s]", f"{statistics.median(again):.2f}", "under 2", statistics.median(again) < 2),
+        ("store, provenance, flags and sheets [B/sample]", f"{store / samples:.2f}", "at most 2.0", store / samples <= 2),
+    ]
+
+
+def _prove_whole(site: Path, samples: int, files: int) -> None:
+    """That the night timed left no work out: every row stored, every line of the site with a posted account."""
+    told = json.loads(_tautlog("receipts", site, "--json"))["receipts"]
+    stored = sum(receipt["stored"] for receipt in told) * len(CHANNELS)
+    statement = json.loads(_tautlog("statement", site, "L01", "--json"))
+    if len(told) != files or stored != samples or not statement["entries"]:
+        raise SystemExit(f"the night left work out: {len(told)} files, {stored} of {samples} samples")
+
+
+def _counting(size: int, repeats: int) -> list[Line]:
+    """Our counting kernel against other packages' on one record, with equal cycles, on one core."""
+    record = _record(size)
+    counters: dict[str, Callable[[], object]] = {"ours": lambda: _ours(record)} | {
+        name: partial(count, record) for name, count in OTHERS.items()
+    }
+    _prove_equal(record)
+    seconds: dict[str, list[float]] = {name: [] for name in counters}
+    for _ in range(repeats):
+        for name, count in counters.items():
+            began = time.process_time()
+            count()
+            seconds[name].append(time.process_time() - began)
+    medians = {name: statistics.median(found) for name, found in seconds.items()}
+    fastest = min(medians[name] for name in OTHERS)
+    rows: list[Line] = [
+        (f"  {name} / our counting", f"{medians[name] / medians['ours']:.1f}", "", True) for name in OTHERS
+    ]
+    ratio = fastest / medians["ours"]
+    return [(f"fastest other / our counting ({size / 1e6:.1f} M)", f"{ratio:.1f}", "at least 3", ratio >= 3), *rows]
+
+
+def _record(size: int) -> Floats:
+    """One channel of the wide log's texture, in whole steps of 0.02 tf, so that class counters round nothing."""
+    text = StringIO()
+    with tempfile.TemporaryDirectory() as folder:
+        log = Path(folder) / "record.csv"
+        start = datetime(FIRST_DAY.year, FIRST_DAY.month, FIRST_DAY.day, tzinfo=UTC)
+        make_wide_log(log, channels=["L"], rate_hz=10, start=start, hours=size / 36_000, seed=5, resolution_tf=0.02)
+        lines = log.read_text().splitlines()[LAYOUT_HEADER_LINE:]
+    text.write("\n".join(line.rsplit(";", 1)[1].replace(",", ".") for line in lines))
+    return np.round(np.array(text.getvalue().split("\n"), np.float64) * 50.0)
+
+
+def _ours(record: Floats) -> tuple[Floats, Floats]:
+    """What a sheet's count does: turning points, closed pairs, what stays open."""
+    turns = turning_points(record)
+    first, second, _ = close_cycles(record[turns])
+    return first, second
+
+
+def _pylife(record: Floats) -> tuple[Floats, Floats]:
+    from pylife.stress.rainflow import FourPointDetector, FullRecorder
+
+    recorder = FullRecorder()
+    FourPointDetector(recorder=recorder).process(record)
+    return np.asarray(recorder.values_from), np.asarray(recorder.values_to)
+
+
+def _rfcnt(record: Floats) -> Floats:
+    import rfcnt
+
+    low = record.min()
+    found = rfcnt.rfc(
+        record,
+        class_width=1.0,
+        class_offset=low - 0.5,
+        class_count=int(record.max() - low) + 1,
+        hysteresis=0.0,
+        residual_method=rfcnt.ResidualMethod.NONE,
+        spread_damage=rfcnt.SDMethod.NONE,
+    )
+    return np.asarray(found["rfm"])
+
+
+def _fatpack(record: Floats) -> tuple[Floats, Floats]:
+    import fatpack
+
+    cycles, _ = fatpack.find_rainflow_cycles(record[turning_points(record)])
+    return cycles[:, 0], cycles[:, 1]
+
+
+def _rainflow(record: Floats) -> list[tuple[float, float]]:
+    import rainflow
+
+    return [(swing, mean) for swing, mean, count, _, _ in rainflow.extract_cycles(record) if count == 1.0]
+
+
+OTHERS: dict[str, Callable[[Floats], Any]] = {
+    "pylife": _pylife,
+    "rfcnt": _rfcnt,
+    "fatpack": _fatpack,
+    "rainflow": _rainflow,
+}
+
+
+def _prove_equal(record: Floats) -> None:
+    """All count the same cycles; the first call of each also warms it up."""
+    first, second = _ours(record)
+    ours = Counter(zip(first.tolist(), second.tolist(), strict=True))
+    for other in (_pylife, _fatpack):
+        a, b = other(record)
+        if Counter(zip(a.tolist(), b.tolist(), strict=True)) != ours:
+            raise SystemExit(f"{other.__name__} counts other cycles")
+    low, matrix = record.min(), _rfcnt(record)
+    again = np.zeros_like(matrix)
+    np.add.at(again, ((first - low).astype(int), (second - low).astype(int)), 1)
+    if not np.array_equal(again, matrix):
+        raise SystemExit("rfcnt counts other cycles")
+    sizes = Counter((abs(a - b), (a + b) / 2) for a, b in zip(first.tolist(), second.tolist(), strict=True))
+    if Counter(_rainflow(record)) != sizes:
+        raise SystemExit("rainflow counts other cycles")
+
+
+def _memory(work: Path, first: Path, days: int) -> list[Line]:
+    """Peak memory of the night over one day, and over many."""
+    logs = [first, *(_dated(first, FIRST_DAY + timedelta(days=i)) for i in range(1, days))]
+    peaks = []
+    for name, chosen in (("one", logs[:1]), ("many", logs)):
+        site = bench_site(work / f"memory-{name}", chosen)
+        command = [sys.executable, "-c", PEAK, sys.executable, "-m", "pipeline.cli", "nightly", str(site)]
+        peaks.append(int(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
+        shutil.rmtree(site)
+    ratio, gib = peaks[1] / peaks[0], peaks[1] / 2**20
+    return [
+        (f"peak memory, {days} days / 1 day", f"{ratio:.2f}", "at most 1.2", ratio <= 1.2),
+        (f"peak memory of {days} days [GiB]", f"{gib:.2f}", "under 1.5 GB", peaks[1] * 1024 < 1.5e9),
+    ]
+
+
+def _start_up(repeats: int) -> list[Line]:
+    seconds = statistics.median(_timed(lambda: _tautlog("--help")) for _ in range(max(repeats, 3)))
+    return [("tautlog --help [s]", f"{seconds:.3f}", "under 0.2", seconds < 0.2)]
+
+
+def _bare_copy(logs: Sequence[Path]) -> None:
+    given = [str(LAYOUT_HEADER_LINE), ",".join(CHANNELS), *map(str, logs)]
+    subprocess.run([sys.executable, "-c", BARE_COPY, *given], check=True)
+
+
+def _run_night(site: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline.cli", "nightly", str(site)], capture_output=True, text=True, check=False
+    )
+    if done.returncode not in (0, 1):
+        raise SystemExit(f"the night failed ({done.returncode}):\n{done.stderr}")
+
+
+def _tautlog(*words: object) -> str:
+    command = [sys.executable, "-m", "pipeline.cli", *map(str, words)]
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+
+
+def _timed(work: Callable[[], object]) -> float:
+    began = time.perf_counter()
+    work()
+    return time.perf_counter() - began
+
+
+def _table(rows: Sequence[Line]) -> str:
+    width = max(len(row[0]) for row in rows)
+    return "\n".join(
+        f"{what:<{width}}  {found:>20}  {wanted:<14}{'' if ok else '  MISSED'}" for what, found, wanted, ok in rows
+    )
+
+
+if __name__ == "__main__":
+    main()

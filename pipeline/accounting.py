@@ -1,0 +1,189 @@
+"""All accounts of a site brought up to date: states and entries for exactly what changed, and why."""
+
+import hashlib
+import tomllib
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from datetime import date
+from functools import lru_cache, partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.accounts import DayLife, Wear, changed_days, settle_account
+from pipeline.ledger import index
+from pipeline.ledger.database import Ledger
+from pipeline.ledger.posting import Desired, post
+from pipeline.ledger.rows import Entry
+from pipeline.ledger.rows import State as Stored
+from pipeline.plan import AccountDay, Plan
+from pipeline.sheets.fold import State
+from pipeline.sheets.sheet import Sheet
+from pipeline.site import Site
+from pipeline.store.sheets import read_sheets
+from pipeline.wear.fatigue import to_decimal
+
+Account = tuple[str, str]
+MECHANISM = "fatigue"
+
+
+@dataclass(frozen=True)
+class SheetPlace:
+    """A sheet's id and the file (below `store/`) it lies in."""
+
+    sheet: str
+    path: str
+
+
+@dataclass
+class Reckoned:
+    """Rows for the manifest's states and entries."""
+
+    states: list[dict[str, Any]] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Job:
+    account: Account
+    days: Sequence[AccountDay]
+    stored: Mapping[date, Stored]
+    residues: Mapping[date, State]
+    wear: Wear | None
+
+
+def reckon_accounts(
+    site: Site,
+    plan: Plan,
+    sheets: Mapping[str, SheetPlace],
+    inputs: Mapping[str, Mapping[str, str]],
+    ledger: Ledger,
+    executor: Executor,
+    *,
+    run: int,
+) -> Reckoned:
+    """Fold and price what changed. `sheets`, `inputs`: where the sheet of each planned key lies, and its digests."""
+    jobs = _jobs(site, plan, sheets, ledger)
+    files = {place.sheet: site.store / place.path for place in sheets.values()}
+    settle = partial(_settle, {key: place.sheet for key, place in sheets.items()}, inputs, _loader(files))
+    postings = index.postings(ledger)
+    policy_digest = hashlib.sha256(site.archive["site.toml"]).hexdigest()
+    spec_digests = _spec_digests(site)
+    out = Reckoned()
+    desired: dict[tuple[str, str, date, str], Desired] = {}
+    touched: set[tuple[str, str, date]] = set()
+    for job, lives in zip(jobs, executor.map(settle, jobs), strict=True):
+        line, zone = job.account
+        for life in lives:
+            out.states.append(_state_row(line, zone, life))
+            touched.add((line, zone, life.day))
+            if life.postable and (life.observed or life.life_units != 0):
+                spec = site.spec_of(line)
+                desired[line, zone, life.day, MECHANISM] = Desired(
+                    to_decimal(life.life_units), spec.id, spec_digests[spec.id], policy_digest, life.basis, life.sheets
+                )
+        for day in sorted(job.stored.keys() - {d.day for d in job.days}):
+            out.states.append(_dropped_row(line, zone, day))
+            touched.add((line, zone, day))
+    live = {key: entry for key, entry in postings.items() if key[:3] in touched}
+    out.entries = post(desired, live, run=run)
+    return out
+
+
+def wear_of(site: Site, line: str) -> Wear:
+    """What prices a line's cycles now."""
+    return Wear(site.break_force_kn(line), site.spec_of(line).fatigue)
+
+
+def _jobs(site: Site, plan: Plan, sheets: Mapping[str, SheetPlace], ledger: Ledger) -> list[_Job]:
+    """The accounts in which something changed, each with what the ledger holds of it."""
+    stored: dict[Account, dict[date, Stored]] = {}
+    for (line, zone, day), state in index.states(ledger).items():
+        stored.setdefault((line, zone), {})[day] = state
+    jobs = []
+    for account in sorted(plan.accounts.keys() | stored.keys()):
+        days, kept = plan.accounts.get(account, ()), stored.get(account, {})
+        # A line that is no longer registered has no days, and nothing to price.
+        wear = wear_of(site, account[0]) if account[0] in site.lines else None
+        ids = [tuple(sheets[key].sheet for key in day.keys) for day in days]
+        gone = kept.keys() - {day.day for day in days}
+        if gone or (wear is not None and changed_days(days, ids, kept, wear)):
+            residues = index.residues(ledger, [(*account, day) for day in kept])
+            jobs.append(_Job(account, days, kept, {key[2]: _state(*found) for key, found in residues.items()}, wear))
+    return jobs
+
+
+def _settle(
+    sheet_id: Mapping[str, str],
+    inputs: Mapping[str, Mapping[str, str]],
+    load: "partial[list[Sheet]]",
+    job: _Job,
+) -> list[DayLife]:
+    if job.wear is None:
+        return []
+    return settle_account(
+        job.days,
+        job.stored,
+        wear=job.wear,
+        sheet_id=sheet_id,
+        inputs=inputs,
+        load=load,
+        residue_after=job.residues.get,
+    )
+
+
+def _loader(files: Mapping[str, Path]) -> "partial[list[Sheet]]":
+    # A main line and its tail rest on the same sheets; a day's file holds all sheets of its place.
+    @lru_cache(maxsize=64)
+    def one(sheet: str) -> Sheet:
+        return read_sheets(files[sheet], [sheet])[sheet]
+
+    def load(sheets: Sequence[str]) -> list[Sheet]:
+        return [one(sheet) for sheet in sheets]
+
+    return partial(load)
+
+
+def _state(residue_kn: Sequence[float], residue_us: Sequence[int]) -> State:
+    return State(np.array(residue_kn, np.float64), np.array(residue_us, np.int64))
+
+
+def _state_row(line: str, zone: str, life: DayLife) -> dict[str, Any]:
+    return {
+        "line": line,
+        "zone": zone,
+        "day": life.day,
+        "sheets": list(life.sheets),
+        "residue_kn": life.state.residue_kn.tolist(),
+        "residue_us": life.state.residue_us.tolist(),
+        "life_units": str(life.life_units),
+        "basis": life.basis,
+        "postable": life.postable,
+        "op": "set",
+    }
+
+
+def _dropped_row(line: str, zone: str, day: date) -> dict[str, Any]:
+    return {
+        "line": line,
+        "zone": zone,
+        "day": day,
+        "sheets": [],
+        "residue_kn": [],
+        "residue_us": [],
+        "life_units": "0",
+        "basis": {},
+        "postable": False,
+        "op": "drop",
+    }
+
+
+def _spec_digests(site: Site) -> dict[str, str]:
+    """SHA-256 of each spec's file, by spec id."""
+    return {
+        tomllib.loads(data.decode("utf-8-sig"))["id"]: hashlib.sha256(data).hexdigest()
+        for path, data in site.archive.items()
+        if path.startswith("specs/")
+    }

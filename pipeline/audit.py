@@ -1,0 +1,189 @@
+"""Audit: everything recomputed from the stored samples and compared, every file held against its digest.
+
+It trusts only the raw files' names, the manifests' chain and this program; it heals nothing.
+"""
+
+from collections.abc import Iterator, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline import manifest as manifests
+from pipeline.accounting import wear_of
+from pipeline.accounts import settle_account
+from pipeline.days import DayJob, reckon_day
+from pipeline.happenings import event_rows_now, row_of
+from pipeline.ingest import LiveParts
+from pipeline.ledger import index
+from pipeline.ledger.account import last_site
+from pipeline.ledger.checks import ledger_differences, manifest_differences, published_differences
+from pipeline.ledger.database import Ledger, open_ledger
+from pipeline.ledger.rebuild import rebuild
+from pipeline.ledger.rows import Mark
+from pipeline.lock import hold
+from pipeline.manifest import canonical_json
+from pipeline.plan import Plan, make_plan
+from pipeline.sheets.sheet import Sheet
+from pipeline.site import Site, open_site
+from pipeline.store.files import digest_of
+from pipeline.store.raw import raw_is_whole
+from pipeline.store.samples import store_part
+from pipeline.store.sheets import read_flags, read_sheets
+from pipeline.wear.fatigue import to_decimal
+
+
+def audit_site(root: Path) -> list[str]:
+    """Every difference found, in words; none when everything agrees exactly. Holds the site's lock."""
+    root = root.resolve()
+    with hold(open_site(root).lock, "audit"):
+        found = manifest_differences(root)
+        if found or manifests.head(root) is None:
+            return found or ["nothing has been committed yet; run `tautlog nightly`"]
+        found = [*ledger_differences(root), *published_differences(root)]
+        if found:
+            return found
+        with open_ledger(root) as ledger:
+            site = last_site(ledger)
+            found += _files(site, ledger)
+            return found or [*_recomputed(site, ledger)]
+
+
+def rebuild_site(root: Path) -> list[str]:
+    """Make the ledger anew from the manifests; how the old one differed. Holds the site's lock."""
+    root = root.resolve()
+    with hold(open_site(root).lock, "rebuild"):
+        return list(rebuild(root).differences)
+
+
+def _files(site: Site, ledger: Ledger) -> list[str]:
+    """Raw files, quarantine and store against their digests; files that no manifest names."""
+    found = []
+    named = set()
+    for receipt in index.all_receipts(ledger):
+        if not raw_is_whole(site.raw, receipt.sha256):
+            found.append(f"raw/{receipt.sha256} ({receipt.file}): missing or altered")
+        named.add(site.raw / receipt.sha256)
+        if receipt.quarantine_path is not None:
+            path = site.quarantine / receipt.quarantine_path
+            named.add(path)
+            found += _altered(path, receipt.quarantine_digest)
+    stored: dict[str, str] = {}
+    for table in ("parts", "flags", "sheets"):
+        stored |= index.store_files(ledger, table)
+    for name, digest in stored.items():
+        named.add(site.store / name)
+        found += _altered(site.store / name, digest)
+    for folder in (site.raw, site.store, site.quarantine):
+        for path in sorted(folder.rglob("*")) if folder.exists() else ():
+            if path.is_file() and path not in named:
+                found.append(f"{path.relative_to(site.root)}: no manifest names it")
+    return list(dict.fromkeys(found))
+
+
+def _altered(path: Path, digest: str | None) -> list[str]:
+    if not path.is_file():
+        return [f"{path.parent.name}/{path.name}: missing"]
+    return [] if digest_of(path) == digest else [f"{path.parent.name}/{path.name}: altered"]
+
+
+def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
+    """Sheets, flags, states, postings and events, all made again from the samples."""
+    live = LiveParts(store_part(part) for part in index.parts(ledger))
+    plan = make_plan(site, live.days(), index.latest_through(ledger))
+    refs = {str(ref.inputs["key"]): ref for ref in index.sheets(ledger)}
+    wanted = {sheet.key for day in plan.days.values() for sheet in day.sheets}
+    yield from (f"sheet {refs[key].sheet} is live, but nothing asks for it" for key in sorted(refs.keys() - wanted))
+    unmade = sum(1 for key in wanted if key not in refs)
+    if unmade:
+        yield f"{unmade} sheets have not been made yet; run `tautlog nightly`"
+        return
+    again: dict[str, Sheet] = {}
+    marks: dict[str, list[Mark]] = {}
+    for (place, day), day_plan in plan.days.items():
+        sheets = tuple((refs[sheet.key].sheet, sheet) for sheet in day_plan.sheets)
+        channels = tuple(c for c in site.channels.values() if c.place == place)
+        made = reckon_day(DayJob(site.store, "", day_plan, channels, site.policy, sheets))
+        again |= made.sheets
+        yield from _flag_differences(site, ledger, place, day, made.flag_rows)
+        for name, sheet in made.sheets.items():
+            ref = next(r for r in refs.values() if r.sheet == name)
+            kept = read_sheets(site.store / ref.path, [name])[name]
+            yield from _sheet_differences(name, kept, sheet)
+        for row in made.marks:
+            mark = Mark(row["sheet"], "", place, day, 0, 0, row["kind"], row["payload"])
+            marks.setdefault(row["sheet"], []).append(mark)
+    yield from _account_differences(site, ledger, plan, {k: r.sheet for k, r in refs.items()}, again)
+    yield from _event_differences(site, ledger, plan, {k: r.sheet for k, r in refs.items()}, marks)
+
+
+def _flag_differences(
+    site: Site, ledger: Ledger, place: str, day: date, rows: list[dict[str, Any]]
+) -> Iterator[str]:
+    file = index.flags(ledger, [(place, day)]).get((place, day))
+    if file is None:
+        yield f"flags of {place} on {day} are missing"
+    elif [*map(_flag_key, read_flags(site.store / file.path))] != [*map(_flag_key, rows)]:
+        yield f"flags of {place} on {day} come out otherwise"
+
+
+def _flag_key(row: Mapping[str, Any]) -> tuple[Any, ...]:
+    return tuple(row[name] for name in ("channel", "first", "last", "samples", "flag", "checks"))
+
+
+def _sheet_differences(name: str, kept: Sheet, again: Sheet) -> Iterator[str]:
+    for field in kept.__dataclass_fields__:
+        a, b = getattr(kept, field), getattr(again, field)
+        same = np.array_equal(a, b) if isinstance(a, np.ndarray) else a == b
+        if not same:
+            yield f"sheet {name}: {field} comes out otherwise"
+
+
+def _account_differences(
+    site: Site, ledger: Ledger, plan: Plan, sheet_id: Mapping[str, str], sheets: Mapping[str, Sheet]
+) -> Iterator[str]:
+    """States and live postings against a fold of everything from the first day."""
+    states = index.states(ledger)
+    residues = index.residues(ledger, list(states))
+    postings = {key: entry.life for key, entry in index.postings(ledger).items()}
+    inputs = {sheet.key: sheet.inputs for day in plan.days.values() for sheet in day.sheets}
+    seen, posted = set(), set()
+    for (line, zone), days in plan.accounts.items():
+        lives = settle_account(
+            days,
+            {},
+            wear=wear_of(site, line),
+            sheet_id=sheet_id,
+            inputs=inputs,
+            load=lambda ids: [sheets[name] for name in ids],
+            residue_after=lambda day: None,
+        )
+        for life in lives:
+            key = (line, zone, life.day)
+            seen.add(key)
+            kept = states.get(key)
+            if kept is None or kept.life_units != life.life_units:
+                yield f"state of {line}, zone {zone}, {life.day}: life comes out otherwise"
+            elif residues[key][0] != life.state.residue_kn.tolist():
+                yield f"state of {line}, zone {zone}, {life.day}: residue comes out otherwise"
+            if life.postable and (life.observed or life.life_units != 0):
+                posted.add((*key, "fatigue"))
+                if postings.get((*key, "fatigue")) != to_decimal(life.life_units):
+                    yield f"posting of {line}, zone {zone}, {life.day}: life comes out otherwise"
+    yield from (f"state of {', '.join(map(str, key))} rests on nothing" for key in sorted(states.keys() - seen))
+    yield from (f"posting of {', '.join(map(str, key))} rests on nothing" for key in sorted(postings.keys() - posted))
+
+
+def _event_differences(
+    site: Site, ledger: Ledger, plan: Plan, sheet_id: Mapping[str, str], marks: Mapping[str, list[Mark]]
+) -> Iterator[str]:
+    again = {row["event"]: row for row in event_rows_now(site, plan, sheet_id, marks)}
+    kept = {name: row_of(event) for name, event in index.events(ledger).items()}
+    for name in sorted(again.keys() | kept.keys()):
+        if name not in kept or name not in again or _text(kept[name]) != _text(again[name]):
+            yield f"event {name} comes out otherwise"
+
+
+def _text(row: Mapping[str, Any]) -> str:
+    return canonical_json(row)

@@ -1,0 +1,112 @@
+"""All places' days brought to what the plan asks for, by workers; and what is left over taken out."""
+
+from collections.abc import Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from pipeline.accounting import SheetPlace
+from pipeline.days import DayJob, DayMade, day_scope, make_day
+from pipeline.finding import Finding
+from pipeline.ledger import index
+from pipeline.ledger.database import Ledger
+from pipeline.ledger.rows import SheetRef
+from pipeline.plan import DayPlan, Plan
+from pipeline.site import Site
+
+
+@dataclass
+class MadeDays:
+    """Rows for the manifest; where the sheet of every planned key lies, and what it was made from."""
+
+    flag_rows: list[dict[str, Any]] = field(default_factory=list)
+    sheet_rows: list[dict[str, Any]] = field(default_factory=list)
+    mark_rows: list[dict[str, Any]] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    scopes: set[str] = field(default_factory=set)
+    places: dict[str, SheetPlace] = field(default_factory=dict)
+    inputs: dict[str, Mapping[str, str]] = field(default_factory=dict)
+    channels: set[str] = field(default_factory=set)
+    days: set[date] = field(default_factory=set)
+    samples: int = 0
+    looked: bool = False
+
+
+def make_days(site: Site, plan: Plan, ledger: Ledger, workers: Executor, *, run_id: str) -> MadeDays:
+    """Make the flags and sheets that are planned and not there yet. Nothing that stands is made again."""
+    out = MadeDays(looked=True)
+    there = {str(ref.inputs["key"]): ref for ref in index.sheets(ledger)}
+    flags = index.flags(ledger)
+    jobs = []
+    for key, day in plan.days.items():
+        missing = tuple((_sheet_id(s.key, run_id), s) for s in day.sheets if s.key not in there)
+        if missing or key not in flags or flags[key].inputs_digest != day.inputs:
+            jobs.append(_job(site, day, missing, run_id))
+    for job, made in zip(jobs, workers.map(make_day, jobs), strict=True):
+        _take(out, job, made)
+    wanted = {sheet.key for day in plan.days.values() for sheet in day.sheets}
+    for sheet_key, ref in there.items():
+        if sheet_key in wanted:
+            out.places[sheet_key] = SheetPlace(ref.sheet, ref.path)
+            out.inputs[sheet_key] = {k: str(v) for k, v in ref.inputs.items()}
+        else:
+            out.sheet_rows.append(_dropped(ref))
+            out.channels.add(ref.channel)
+    for (place, day_), flag in flags.items():
+        if (place, day_) not in plan.days:
+            out.flag_rows.append(
+                {
+                    "place": place,
+                    "day": day_,
+                    "path": flag.path,
+                    "digest": flag.digest,
+                    "inputs_digest": flag.inputs_digest,
+                    "op": "drop",
+                }
+            )
+            out.scopes.add(day_scope(place, day_))
+    return out
+
+
+def _job(site: Site, day: DayPlan, missing: tuple[tuple[str, Any], ...], run_id: str) -> DayJob:
+    channels = tuple(c for c in site.channels.values() if c.place == day.place)
+    return DayJob(site.store, run_id, day, channels, site.policy, missing)
+
+
+def _take(out: MadeDays, job: DayJob, made: DayMade) -> None:
+    out.flag_rows.append(made.flags)
+    out.sheet_rows += made.sheets
+    out.mark_rows += made.marks
+    out.findings += made.findings
+    out.scopes.add(day_scope(job.plan.place, job.plan.day))
+    out.days.add(job.plan.day)
+    out.samples += made.samples
+    for row in made.sheets:
+        key = row["inputs"]["key"]
+        out.places[key] = SheetPlace(row["sheet"], row["path"])
+        out.inputs[key] = row["inputs"]
+        out.channels.add(row["channel"])
+
+
+def _sheet_id(key: str, run_id: str) -> str:
+    """A sheet's id: what it was made from, and by which run, so that it is never given twice."""
+    return f"S{key[:16]}-{run_id}"
+
+
+def _dropped(ref: SheetRef) -> dict[str, Any]:
+    return {
+        "sheet": ref.sheet,
+        "path": ref.path,
+        "digest": ref.digest,
+        "row": ref.row,
+        "place": ref.place,
+        "channel": ref.channel,
+        "day": ref.day,
+        "from_us": ref.from_us,
+        "to_us": ref.to_us,
+        "inputs": dict(ref.inputs),
+        "cycles": ref.cycles,
+        "observed_us": ref.observed_us,
+        "op": "drop",
+    }

@@ -1,0 +1,21 @@
+"""The demo: the invented site of the sample logs, its deliveries dropped night by night, each night run."""
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+from pipeline.ledger.database import open_published
+from pipeline.ledger.status import status
+from pipeline.nightly import run_night
+from pipeline.watch import Watch
+from sample_logs.demo import copy_demo_site
+
+
+def build_demo(root: Path, watch: Watch) -> dict[str, Any]:
+    """Build the demo site in a new folder and run its nights; the answer of its `status`."""
+    for delivery in copy_demo_site(root):
+        for file in delivery:
+            shutil.copy(file, root / "inbox" / file.name)
+        run_night(root, watch=watch)
+    with open_published(root) as ledger:
+        return status(ledger)

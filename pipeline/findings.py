@@ -1,0 +1,82 @@
+"""Findings that stand at the end of a night, and how they differ from those the ledger holds open."""
+
+from collections.abc import Collection, Iterable, Mapping
+from typing import Any
+
+from pipeline.finding import Finding
+from pipeline.ingest import LiveParts
+from pipeline.ledger.rows import Finding as Open
+from pipeline.site import Site
+from schemas.times import us_to_rfc3339
+
+HOUR_US = 3_600_000_000
+
+
+def site_findings(site: Site, live: LiveParts, horizon_us: int | None) -> list[Finding]:
+    """What is wrong with the site as a whole: channels gone silent, services that the riggings contradict."""
+    return [*_silent_channels(site, live, horizon_us), *_disagreeing_services(site)]
+
+
+def finding_rows(raised: Iterable[Finding], open_: Mapping[str, Open], scopes: Collection[str]) -> list[dict[str, Any]]:
+    """Rows that open what is newly found, and close what was open in a scope looked at and is no longer so."""
+    now = {finding.id: finding for finding in raised}
+    rows = [_row(finding, "open", "") for name, finding in now.items() if name not in open_]
+    for name, old in open_.items():
+        if name not in now and old.scope in scopes:
+            gone = Finding(old.kind, old.subject, old.severity, old.text, old.scope, old.evidence)
+            rows.append({**_row(gone, "close", "no longer so"), "finding": name})
+    return rows
+
+
+def _row(finding: Finding, op: str, reason: str) -> dict[str, Any]:
+    return {
+        "finding": finding.id,
+        "kind": finding.kind,
+        "subject": finding.subject,
+        "severity": finding.severity,
+        "text": finding.text,
+        "evidence": dict(finding.evidence),
+        "scope": finding.scope,
+        "op": op,
+        "reason": reason,
+    }
+
+
+def _silent_channels(site: Site, live: LiveParts, horizon_us: int | None) -> list[Finding]:
+    """Channels whose last reading lies further before the site's latest sample than `expected_every_h`."""
+    if horizon_us is None:
+        return []
+    last: dict[str, int] = {}
+    for parts in live.days().values():
+        for part in parts:
+            for channel in part.channels:
+                last[channel] = max(last.get(channel, part.last_us), part.last_us)
+    found = []
+    for channel in site.channels.values():
+        if channel.expected_every_h is None:
+            continue
+        last_us = last.get(channel.channel)
+        if last_us is not None and horizon_us - last_us <= channel.expected_every_h * HOUR_US:
+            continue
+        since = "ever" if last_us is None else f"since {us_to_rfc3339(last_us)}"
+        text = f"no reading {since}; one is expected every {channel.expected_every_h:g} h"
+        found.append(Finding("silent-channel", channel.channel, "warning", text, scope="site"))
+    return found
+
+
+def _disagreeing_services(site: Site) -> list[Finding]:
+    """End-for-ends after which the next rigging has the same end outboard: the riggings alone set the zone."""
+    found = []
+    for service in site.services:
+        if service.action != "end-for-end":
+            continue
+        own = [rigging for rigging in site.riggings if rigging.line == service.line]
+        before = [r for r in own if r.from_us <= service.at_us]
+        after = [r for r in own if r.from_us > service.at_us]
+        if before and after and before[-1].outboard_end == after[0].outboard_end:
+            text = (
+                f"services.csv has it turned end for end at {us_to_rfc3339(service.at_us)}, but rigging.csv has end "
+                f"{after[0].outboard_end} outboard before and after; wear is counted as rigging.csv says"
+            )
+            found.append(Finding("service-disagrees", service.line, "warning", text, scope="site"))
+    return found

@@ -1,0 +1,167 @@
+"""What a line's account is added up from: posted life, open cycles, time rigged and observed. All exact."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import ROUND_HALF_EVEN, Context, Decimal, Inexact
+from typing import Literal
+
+from pipeline.errors import StoreError
+from pipeline.ledger import index
+from pipeline.ledger.database import Ledger
+from pipeline.manifest import archived
+from pipeline.site import Site, site_from_archive
+from schemas.registers import Rigging
+
+ZONES: tuple[Literal["a", "b"], ...] = ("a", "b")
+MECHANISMS = ("fatigue",)
+"""Mechanisms that accounts show today. Entries of another one would be added to the total all the same."""
+
+# Sums of ledger decimals in this context are exact, or they fail: the default context would round silently.
+_EXACT = Context(prec=200, traps=[Inexact])
+_SHOWN = Context(prec=200, rounding=ROUND_HALF_EVEN)
+_PLACES = Decimal(1).scaleb(-30)
+
+
+@dataclass(frozen=True, slots=True)
+class Unposted:
+    """A day whose closed cycles are counted and not posted yet; `life` is what it takes, as things stand."""
+
+    zone: str
+    day: date
+    life: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """A line's sums, no factor applied. `posted`: life by zone and mechanism. `pending`: life by zone."""
+
+    line: str
+    posted: Mapping[str, Mapping[str, Decimal]]
+    pending: Mapping[str, Decimal]
+    unposted: tuple[Unposted, ...]
+    rigged_us: int
+    observed_us: int
+
+    def total(self, zone: str) -> Decimal:
+        """Posted life of a zone over all mechanisms."""
+        return exact_sum(self.posted[zone].values())
+
+
+def last_site(ledger: Ledger) -> Site:
+    """The site as the newest run read it, from the archive; StoreError before the first run."""
+    digests = index.head_archive(ledger)
+    if not digests:
+        raise StoreError(
+            "no run has committed yet", file=ledger.file, next_step="run `tautlog nightly` on this site"
+        )
+    return site_from_archive(archived(ledger.root, digests), ledger.root)
+
+
+def accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Account]:
+    """The accounts of the given registered lines."""
+    horizon_us = index.horizon_us(ledger)
+    posted, open_kn = _posted(ledger), _open_cycles(ledger)
+    unposted, observed = _unposted(ledger), _observed_us(ledger)
+    return {
+        line: Account(
+            line=line,
+            posted={zone: _mechanisms(posted.get((line, zone), {})) for zone in ZONES},
+            pending={zone: _pending(site, line, open_kn.get((line, zone), [])) for zone in ZONES},
+            unposted=tuple(unposted.get(line, ())),
+            rigged_us=rigged_us([row for row in site.riggings if row.line == line], horizon_us),
+            observed_us=observed.get(line, 0),
+        )
+        for line in lines
+    }
+
+
+def rigged_us(riggings: Iterable[Rigging], horizon_us: int | None) -> int:
+    """Time rigged up to the horizon: each rigging counts from its `from` to its `to` or the horizon."""
+    if horizon_us is None:
+        return 0
+    ends = (
+        (row.from_us, horizon_us if row.to_us is None else min(row.to_us, horizon_us)) for row in riggings
+    )
+    return sum(max(0, to_us - from_us) for from_us, to_us in ends)
+
+
+def exact_sum(lives: Iterable[Decimal]) -> Decimal:
+    """The sum of lives, to the last digit."""
+    total = Decimal(0)
+    for life in lives:
+        total = _EXACT.add(total, life)
+    return total
+
+
+def shown(life: Decimal, factor: float) -> Decimal:
+    """A life as shown: times the spec's factor on life, half-even to 30 places; a factor of 1 is exact."""
+    if factor == 1.0:
+        return life
+    return _SHOWN.quantize(_SHOWN.multiply(life, Decimal(repr(factor))), _PLACES)
+
+
+def seconds(duration_us: int) -> int | Decimal:
+    """Microseconds as seconds, exactly."""
+    whole, rest = divmod(duration_us, 1_000_000)
+    return whole if rest == 0 else Decimal(duration_us).scaleb(-6).normalize()
+
+
+def _mechanisms(lives: Mapping[str, Decimal]) -> dict[str, Decimal]:
+    return {name: lives.get(name, Decimal(0)) for name in dict.fromkeys((*MECHANISMS, *lives))}
+
+
+def _posted(ledger: Ledger) -> dict[tuple[str, str], dict[str, Decimal]]:
+    found = ledger.rows("SELECT line, zone, mechanism, sum(life) FROM live_entries GROUP BY ALL ORDER BY ALL")
+    posted: dict[tuple[str, str], dict[str, Decimal]] = {}
+    for line, zone, mechanism, life in found:
+        posted.setdefault((line, zone), {})[mechanism] = life
+    return posted
+
+
+def _open_cycles(ledger: Ledger) -> dict[tuple[str, str], list[float]]:
+    """The residue of each line's zone after its last day [kN]."""
+    found = ledger.rows("SELECT line, zone, arg_max(residue_kn, day) FROM live_states GROUP BY line, zone")
+    return {(line, zone): residue for line, zone, residue in found}
+
+
+def _pending(site: Site, line: str, residue_kn: list[float]) -> Decimal:
+    if len(residue_kn) < 2:
+        return Decimal(0)
+    import numpy as np
+
+    from pipeline.wear.fatigue import UNIT_EXPONENT, pending_units, to_decimal
+
+    units = pending_units(
+        np.array(residue_kn, np.float64),
+        break_force_kn=site.break_force_kn(line),
+        curve=site.spec_of(line).fatigue,
+    )
+    return to_decimal(units, UNIT_EXPONENT + 1)
+
+
+def _unposted(ledger: Ledger) -> dict[str, list[Unposted]]:
+    found = ledger.rows(
+        "SELECT line, zone, day, life_units FROM live_states WHERE NOT postable ORDER BY line, zone, day"
+    )
+    from pipeline.wear.fatigue import to_decimal
+
+    unposted: dict[str, list[Unposted]] = {}
+    for line, zone, day, units in found:
+        unposted.setdefault(line, []).append(Unposted(zone, day, to_decimal(int(units))))
+    return unposted
+
+
+def _observed_us(ledger: Ledger) -> dict[str, int]:
+    """Time observed of each line: of the live sheets that its live states rest on, each counted once."""
+    found = ledger.rows(
+        """
+        SELECT used.line, sum(sheets.observed_us)::BIGINT
+        FROM (SELECT DISTINCT line, unnest(sheets) AS sheet FROM live_states) AS used
+        JOIN live_sheets AS sheets ON used.sheet = sheets.sheet
+        GROUP BY used.line
+        """
+    )
+    return dict(found)

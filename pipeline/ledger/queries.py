@@ -1,0 +1,121 @@
+"""Answers from the ledger as the objects that `--json` prints: events, receipts, findings, single rows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import simplejson
+
+from pipeline.ledger import index
+from pipeline.ledger.database import Ledger
+from pipeline.ledger.rows import Entry, Event, Finding, Receipt
+from schemas.times import us_to_rfc3339
+
+VERSION = 1
+
+
+def answer_text(answer: dict[str, Any]) -> str:
+    """An answer as JSON text with its version. Decimals are written to the last digit; ValueError for NaN."""
+    return simplejson.dumps(
+        {"version": VERSION, **answer}, use_decimal=True, allow_nan=False, ensure_ascii=False, indent=2
+    )
+
+
+def events_json(
+    ledger: Ledger,
+    *,
+    line: str | None = None,
+    kind: str | None = None,
+    from_us: int | None = None,
+    to_us: int | None = None,
+) -> dict[str, Any]:
+    """Live events, by time: of one line, one kind, and those that touch [from_us, to_us], where given."""
+    found = [
+        event
+        for event in index.events(ledger).values()
+        if (line is None or event.line == line)
+        and (kind is None or event.kind == kind)
+        and (from_us is None or event.to_us >= from_us)
+        and (to_us is None or event.from_us <= to_us)
+    ]
+    found.sort(key=lambda event: (event.from_us, event.line, event.kind))
+    return {"events": [event_object(event) for event in found]}
+
+
+def event_object(event: Event) -> dict[str, Any]:
+    """One event; what only its kind has comes from its payload, and never replaces what every event has."""
+    return {
+        **event.payload,
+        "event": event.event,
+        "kind": event.kind,
+        "line": event.line,
+        "channel": event.channel,
+        "place": event.place,
+        "from_at": us_to_rfc3339(event.from_us),
+        "to_at": us_to_rfc3339(event.to_us),
+        "peak_kn": event.peak_kn,
+        "peak_at": us_to_rfc3339(event.peak_us),
+        "peak_pct": event.peak_pct,
+        "run": event.run,
+    }
+
+
+def receipts_json(ledger: Ledger) -> dict[str, Any]:
+    """What became of every raw file: the newest receipt of each, in the order they came."""
+    return {"receipts": [receipt_object(receipt) for receipt in index.receipts(ledger).values()]}
+
+
+def receipt_object(receipt: Receipt) -> dict[str, Any]:
+    """One receipt."""
+    counts = (
+        "lines",
+        "header",
+        "blank",
+        "ignored",
+        "stored",
+        "duplicate",
+        "quarantined",
+        "cells_quarantined",
+    )
+    return {
+        "file": receipt.file,
+        "sha256": receipt.sha256,
+        "bytes": receipt.bytes,
+        "layout": receipt.layout,
+        **{name: getattr(receipt, name) for name in counts},
+        "first_at": None if receipt.first_us is None else us_to_rfc3339(receipt.first_us),
+        "last_at": None if receipt.last_us is None else us_to_rfc3339(receipt.last_us),
+        "op": receipt.op,
+        "reason": receipt.reason,
+        "run": receipt.run,
+    }
+
+
+def findings_json(ledger: Ledger) -> dict[str, Any]:
+    """Open findings, in the order they were opened."""
+    return {"findings": [finding_object(finding) for finding in index.findings(ledger).values()]}
+
+
+def finding_object(finding: Finding) -> dict[str, Any]:
+    """One finding."""
+    return {
+        "finding": finding.finding,
+        "kind": finding.kind,
+        "subject": finding.subject,
+        "severity": finding.severity,
+        "text": finding.text,
+        "evidence": dict(finding.evidence),
+        "run": finding.run,
+    }
+
+
+def entry(ledger: Ledger, ref: str) -> Entry | None:
+    """The entry of this id, live or not; None when there is none."""
+    found = index.load(ledger, Entry, "entries", order="run, seq", where="entry = ?", given=[ref])
+    return found[0] if found else None
+
+
+def event(ledger: Ledger, ref: str) -> Event | None:
+    """The newest record of the event of this id, superseded or not; None when there is none."""
+    found = index.load(ledger, Event, "events", order="run DESC, seq DESC", where="event = ?", given=[ref])
+    return found[0] if found else None

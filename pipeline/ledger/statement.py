@@ -1,0 +1,143 @@
+"""One line's account: opening, live entries, closing, pending, coverage, and what all of it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any
+
+from pipeline.errors import RegisterError, nearest
+from pipeline.ledger import index
+from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_site, seconds, shown
+from pipeline.ledger.basis import basis_of
+from pipeline.ledger.database import Ledger
+from pipeline.ledger.rows import Entry
+from pipeline.ledger.words import CAUTION, NOT_MODELLED
+from pipeline.site import Site
+from schemas.times import us_to_rfc3339
+
+
+def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, Any]:
+    """The account of one line, as the object that `--json` prints; lives are Decimals, exact.
+
+    `consumed`, `pending`, `closing` and `unposted` are times the spec's `factor`; `entries` are as posted.
+    With `history`, `entries` holds every entry with its reason, reversed ones and reversals included.
+    Raises RegisterError for a line that the last run's registers do not know.
+    """
+    site = last_site(ledger)
+    if line not in site.lines:
+        near = nearest(line, site.lines)
+        raise RegisterError(
+            f"no line is called {line!r}",
+            file="lines.csv",
+            next_step=f"did you mean {near}?"
+            if near is not None
+            else "see `tautlog status` for the lines there are",
+        )
+    account = accounts(ledger, site, [line])[line]
+    horizon_us = index.horizon_us(ledger)
+    basis, reasons = basis_of(site, line)
+    return {
+        "line": line,
+        **_about(site, line),
+        "run": _head_run(ledger),
+        "until": None if horizon_us is None else us_to_rfc3339(horizon_us),
+        "opening": opening_of(site, line),
+        **figures(site, account),
+        "coverage": coverage_of(account),
+        "basis": basis,
+        "basis_reasons": reasons,
+        "not_modelled": list(NOT_MODELLED),
+        "caution": CAUTION,
+        "entries": [_entry(row, history=history) for row in entries_of(ledger, line, history=history)],
+    }
+
+
+def opening_of(site: Site, line: str) -> str | dict[str, Any]:
+    """The line's opening balance: "unknown" unless lines.csv gives it, with its source."""
+    row = site.lines[line]
+    if row.opening_life is None or row.opening_source is None:
+        return "unknown"
+    return {"life": row.opening_life, "source": row.opening_source}
+
+
+def figures(site: Site, account: Account) -> dict[str, Any]:
+    """Consumed, pending, closing and unposted life of an account, as shown, and with which factor."""
+    factor = site.spec_of(account.line).fatigue.factor
+    zones = {
+        zone: {
+            **{name: shown(life, factor) for name, life in account.posted[zone].items()},
+            "total": shown(account.total(zone), factor),
+        }
+        for zone in ZONES
+    }
+    pending = {zone: shown(account.pending[zone], factor) for zone in ZONES}
+    worst = max(ZONES, key=lambda zone: (zones[zone]["total"], pending[zone], zone == "a"))
+    return {
+        "consumed": {"zones": zones, "worst": worst},
+        "pending": {"zones": pending},
+        "closing": _closing(site, account.line, {zone: zones[zone]["total"] for zone in ZONES}),
+        "unposted": [
+            {"zone": row.zone, "day": row.day.isoformat(), "life": shown(row.life, factor)}
+            for row in account.unposted
+        ],
+        "factor": factor,
+    }
+
+
+def coverage_of(account: Account) -> dict[str, Any]:
+    """Time rigged and time observed [s]."""
+    return {"rigged_s": seconds(account.rigged_us), "observed_s": seconds(account.observed_us)}
+
+
+def entries_of(ledger: Ledger, line: str, *, history: bool) -> list[Entry]:
+    """A line's live entries by day, zone, mechanism; with `history` all, in the order they were made."""
+    table, order = ("entries", "run, seq") if history else ("live_entries", "day, zone, mechanism")
+    return index.load(ledger, Entry, table, order=order, where="line = ?", given=[line])
+
+
+def _about(site: Site, line: str) -> dict[str, Any]:
+    row = site.lines[line]
+    return {
+        "part": row.part,
+        "ship": row.ship,
+        "spec": row.spec,
+        "break_force_kn": site.break_force_kn(line),
+        "break_force_from": "spec" if row.break_force_kn is None else "lines.csv",
+    }
+
+
+def _closing(site: Site, line: str, totals: Mapping[str, Decimal]) -> str | dict[str, Any]:
+    """Opening and consumed together, by zone; unknown where the opening is."""
+    opening = site.lines[line].opening_life
+    if opening is None:
+        return "unknown"
+    return {"zones": {zone: exact_sum((opening, total)) for zone, total in totals.items()}}
+
+
+def _head_run(ledger: Ledger) -> dict[str, Any] | None:
+    """The head of the chain that this ledger is at, against which the account can be proven."""
+    found = ledger.rows(
+        "SELECT r.run, r.run_id, a.manifest_sha256 FROM runs AS r JOIN applied AS a ON r.run = a.run "
+        "ORDER BY r.run DESC LIMIT 1"
+    )
+    return dict(zip(("run", "run_id", "manifest_sha256"), found[0], strict=True)) if found else None
+
+
+def _entry(row: Entry, *, history: bool) -> dict[str, Any]:
+    shown_row: dict[str, Any] = {
+        "entry": row.entry,
+        "line": row.line,
+        "zone": row.zone,
+        "day": row.day.isoformat(),
+        "mechanism": row.mechanism,
+        "life": row.life,
+        "run": row.run,
+        "spec": row.spec,
+        "spec_digest": row.spec_digest,
+        "policy_digest": row.policy_digest,
+        "sheets": list(row.sheets),
+    }
+    if history:
+        shown_row |= {"kind": row.kind, "reverses": row.reverses, "reason": row.reason}
+    return shown_row

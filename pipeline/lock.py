@@ -1,0 +1,42 @@
+"""One run at a time: a lock file of our own, held by the operating system and let go even when a run is killed."""
+
+import fcntl
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from pipeline.errors import SiteBusy, StoreError
+
+
+@contextmanager
+def hold(path: Path, what: str) -> Iterator[None]:
+    """Hold a site's lock; SiteBusy, naming who holds it, when another run does.
+
+    The file stays; only the lock on it counts, so that a run that was killed leaves nothing to clear away.
+    """
+    try:
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError as error:
+        raise StoreError(
+            f"cannot open the lock: {error.strerror}", file=path, next_step="check the site folder's permissions"
+        ) from error
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            holder = os.pread(handle, 500, 0).decode("utf-8", "replace").strip()
+            raise SiteBusy(
+                "another run holds the site",
+                file=path,
+                found=holder or "no name",
+                next_step="wait for it, or look whether that process hangs",
+            ) from None
+        note = f"{what}, process {os.getpid()} on {socket.gethostname()}, since {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, note.encode(), 0)
+        yield
+    finally:
+        os.close(handle)

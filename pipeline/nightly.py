@@ -1,0 +1,224 @@
+"""One night, end to end: raw logs in, lines' accounts out. Safe to run at any time, any number of times.
+
+`run_night` is the flow. Nothing it does counts before `commit` has put the manifest in place; the ledger and the
+published folder follow from the manifests, and are healed by the next run when this one dies in between.
+"""
+
+import hashlib
+import time
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field
+from datetime import date
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from pipeline import manifest as manifests
+from pipeline.accounting import Reckoned, reckon_accounts
+from pipeline.dayrun import MadeDays, make_days
+from pipeline.finding import Finding
+from pipeline.findings import finding_rows, site_findings
+from pipeline.happenings import event_rows
+from pipeline.ingest import Ingested, LiveParts, ingest
+from pipeline.ledger import index
+from pipeline.ledger.apply import apply
+from pipeline.ledger.database import Ledger, open_ledger
+from pipeline.ledger.publish import publish
+from pipeline.lock import hold
+from pipeline.plan import make_plan
+from pipeline.site import Site, open_site
+from pipeline.store.samples import store_part
+from pipeline.watch import Silent, Watch
+from schemas.times import DAY_US, day_start_us
+
+WORKERS = 2
+Rows = dict[str, list[dict[str, Any]]]
+
+
+@dataclass
+class Night:
+    """What a run did: ids and counts, and the findings and events that are new or still stand."""
+
+    run_id: str | None
+    receipts: list[index.Receipt] = field(default_factory=list)
+    days: list[date] = field(default_factory=list)
+    entries_posted: int = 0
+    events: list[index.Event] = field(default_factory=list)
+    findings: list[index.Finding] = field(default_factory=list)
+
+    @property
+    def clean(self) -> bool:
+        """No finding, and nothing in quarantine."""
+        return not self.findings and not any(r.quarantined or r.cells_quarantined for r in self.receipts)
+
+
+def run_night(root: Path, *, through: date | None = None, watch: Watch | None = None) -> Night:
+    """Read what came, bring every sheet, account and event up to date, commit, and publish.
+
+    `through`: post up to this UTC day, inclusive, even if no later sample has come.
+    Raises SiteBusy when another run holds the site, RegisterError when a register cannot be used.
+    """
+    watch = watch if watch is not None else Silent()
+    with _open_run(root, "nightly") as run:
+        site, ledger, workers = run.site, run.ledger, run.workers
+        with watch.stage("ingest") as facts:
+            ingested = ingest(site, _inbox(site), run.receipts, run.live, workers, now_us=run.started_us)
+            facts |= {"files": len(ingested.receipts), "rows": sum(r["stored"] for r in ingested.receipts)}
+        with watch.stage("sheets") as facts:
+            latest = index.latest_through(ledger)
+            through_ever = max((day for day in (through, latest) if day is not None), default=None)
+            plan = make_plan(site, run.live.days(), through_ever)
+            made = make_days(site, plan, ledger, workers, run_id=run.ref.run_id)
+            facts |= {"days": len(made.days), "samples": made.samples, "sheets": len(made.sheet_rows)}
+        with watch.stage("accounts") as facts:
+            reckoned = reckon_accounts(site, plan, made.places, made.inputs, ledger, workers, run=run.ref.run)
+            events = event_rows(site, plan, made, ledger)
+            facts |= {"entries": len(reckoned.entries), "events": len(events)}
+        with watch.stage("publish") as facts:
+            night = _conclude(run, ingested, made, reckoned, events, through, inbox_seen=True)
+            facts |= {"run": night.run_id or "nothing new", "findings": len(night.findings)}
+    return night
+
+
+def run_ingest(root: Path, files: Sequence[Path], *, watch: Watch | None = None) -> Night:
+    """Only read raw files (the inbox's, or the files named) into the store, and commit their receipts."""
+    watch = watch if watch is not None else Silent()
+    with _open_run(root, "ingest") as run, watch.stage("ingest") as facts:
+        chosen = list(files) or _inbox(run.site)
+        ingested = ingest(run.site, chosen, run.receipts, run.live, run.workers, now_us=run.started_us)
+        night = _conclude(run, ingested, MadeDays(), Reckoned(), [], None, inbox_seen=not files)
+        facts |= {"files": len(ingested.receipts), "rows": sum(r["stored"] for r in ingested.receipts)}
+    return night
+
+
+@dataclass(frozen=True)
+class _Run:
+    site: Site
+    ledger: Ledger
+    ref: manifests.RunRef
+    started_us: int
+    receipts: Mapping[str, index.Receipt]
+    live: LiveParts
+    workers: Executor
+
+
+@contextmanager
+def _open_run(root: Path, what: str) -> Iterator[_Run]:
+    """The site held, its registers read and its ledger open at the head of the chain."""
+    site = open_site(root)
+    with hold(site.lock, what), open_ledger(root) as ledger, ThreadPoolExecutor(WORKERS) as workers:
+        yield _Run(
+            site,
+            ledger,
+            manifests.next_run(root),
+            time.time_ns() // 1000,
+            index.receipts(ledger),
+            LiveParts(store_part(part) for part in index.parts(ledger)),
+            workers,
+        )
+
+
+def _inbox(site: Site) -> list[Path]:
+    """Raw files waiting; hidden ones are somebody's unfinished copies."""
+    return [path for path in site.inbox.rglob("*") if path.is_file() and not path.name.startswith(".")]
+
+
+def _conclude(
+    run: _Run,
+    ingested: Ingested,
+    made: MadeDays,
+    reckoned: Reckoned,
+    events: list[dict[str, Any]],
+    through: date | None,
+    *,
+    inbox_seen: bool,
+) -> Night:
+    """Commit what changed, take it into the ledger, publish, and let go of the inbox files that are safe."""
+    horizon_us = _horizon_us(run, through)
+    raised = [*ingested.findings, *made.findings]
+    scopes = {f"file:{r['sha256']}" for r in ingested.receipts} | made.scopes
+    if inbox_seen:
+        scopes.add("inbox")
+    if made.looked:
+        raised += site_findings(run.site, run.live, horizon_us)
+        scopes.add("site")
+    rows: Rows = {
+        "receipts": ingested.receipts,
+        "parts": _part_rows(ingested),
+        "flags": made.flag_rows,
+        "sheets": made.sheet_rows,
+        "sheet_marks": made.mark_rows,
+        "states": reckoned.states,
+        "entries": [entry.row() for entry in reckoned.entries],
+        "events": events,
+        "findings": finding_rows(raised, index.findings(run.ledger), scopes),
+    }
+    new_through = through is not None and through > (index.latest_through(run.ledger) or date.min)
+    changed = any(rows.values()) or new_through or _registers_changed(run)
+    if changed:
+        _commit(run, rows, through, horizon_us)
+    publish(run.ledger)
+    for path in ingested.done_with:
+        path.unlink(missing_ok=True)
+    return _told(run, made, rows, raised, committed=changed)
+
+
+def _horizon_us(run: _Run, through: date | None) -> int | None:
+    """Up to when coverage is reckoned: the site's latest sample, or the end of the latest `--through` day."""
+    ends = [part.last_us for parts in run.live.days().values() for part in parts]
+    days = [day for day in (through, index.latest_through(run.ledger)) if day is not None]
+    ends += [day_start_us(day) + DAY_US for day in days]
+    return max(ends, default=None)
+
+
+def _registers_changed(run: _Run) -> bool:
+    digests = {path: hashlib.sha256(data).hexdigest() for path, data in run.site.archive.items()}
+    return digests != index.head_archive(run.ledger)
+
+
+def _commit(run: _Run, rows: Rows, through: date | None, horizon_us: int | None) -> None:
+    frames = {table: manifests.frame(table, map(_as_stored, found)) for table, found in rows.items() if found}
+    manifest = manifests.commit(
+        run.site.root,
+        run.ref,
+        frames,
+        run.site.archive,
+        started_us=run.started_us,
+        program=f"tautlog {version('tautlog')}",
+        through=through,
+        horizon_us=horizon_us,
+    )
+    apply(run.ledger, manifest)
+
+
+def _as_stored(row: Mapping[str, Any]) -> dict[str, Any]:
+    """JSON columns as canonical text."""
+    return {
+        name: manifests.canonical_json(cell) if isinstance(cell, Mapping) else cell for name, cell in row.items()
+    }
+
+
+def _part_rows(ingested: Ingested) -> list[dict[str, Any]]:
+    rows = [{**asdict(part), "channels": list(part.channels), "op": "add", "reason": ""} for part in ingested.added]
+    rows += [
+        {**asdict(part), "channels": list(part.channels), "op": "drop", "reason": reason}
+        for part, reason in ingested.dropped
+    ]
+    return rows
+
+
+def _told(run: _Run, made: MadeDays, rows: Rows, raised: Iterable[Finding], *, committed: bool) -> Night:
+    """What to tell of a run, from the ledger as it stands after it."""
+    ids = {finding.id for finding in raised}
+    shas = {row["sha256"] for row in rows["receipts"]}
+    events = {row["event"] for row in rows["events"]}
+    return Night(
+        run_id=run.ref.run_id if committed else None,
+        receipts=[r for sha256, r in index.receipts(run.ledger).items() if sha256 in shas],
+        days=sorted(made.days),
+        entries_posted=len(rows["entries"]),
+        events=[event for name, event in index.events(run.ledger).items() if name in events],
+        findings=[finding for name, finding in index.findings(run.ledger).items() if name in ids],
+    )

@@ -1,0 +1,252 @@
+"""What sheets a site ought to have, and from what: computed from live parts and registers, without a sample read.
+
+The night makes what is planned and not yet there, so that new, late or withdrawn data, and a changed register,
+policy or calibration, all come down to the same thing. A sheet's `inputs` are digests of all that decides it.
+"""
+
+import hashlib
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from pipeline.manifest import canonical_json
+from pipeline.sheets.sheet import Slice
+from pipeline.site import Site
+from pipeline.store.samples import Part
+from schemas.registers import Calibration, Channel, Rigging
+from schemas.times import DAY_US, day_of, day_start_us
+
+METHOD = 1
+"""Raised when the same samples would give another sheet: old sheets are then made anew."""
+PlaceDay = tuple[str, date]
+
+
+@dataclass(frozen=True)
+class SheetPlan:
+    """One sheet to be: its slice, the calibrations that hold in it, and digests of all its inputs by kind.
+
+    `render_base_kn`: what the limits of rendering are percent of; None where the place has no payout channel.
+    """
+
+    key: str
+    slice: Slice
+    calibrations: tuple[Calibration, ...]
+    render_base_kn: float | None
+    inputs: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class DayPlan:
+    """What flags and sheets of a place's day are made from. `later`: channels with a stored reading on a later day."""
+
+    place: str
+    day: date
+    parts: tuple[Part, ...]
+    before: tuple[Part, ...]
+    after: tuple[Part, ...]
+    later: frozenset[str]
+    inputs: str
+    sheets: tuple[SheetPlan, ...]
+
+
+@dataclass(frozen=True)
+class AccountDay:
+    """One day of a line's zone: the keys of its sheets in time order, and whether it may be posted."""
+
+    day: date
+    keys: tuple[str, ...]
+    postable: bool
+
+
+@dataclass(frozen=True)
+class Use:
+    """That a rigging's day is told by the sheet with this key."""
+
+    rigging: Rigging
+    day: date
+    key: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All days of all places, and which of their sheets make up the account of each line and zone."""
+
+    days: Mapping[PlaceDay, DayPlan]
+    accounts: Mapping[tuple[str, str], tuple[AccountDay, ...]]
+    uses: tuple[Use, ...]
+
+
+def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date | None) -> Plan:
+    """Plan a site's sheets. `live`: parts by place and day; `through`: the last day ever posted by decree."""
+    seen = _days_by_channel(live)
+    sheets: dict[PlaceDay, dict[str, SheetPlan]] = {}
+    accounts: dict[tuple[str, str], dict[date, list[tuple[int, str]]]] = {}
+    held: dict[tuple[str, str, date], bool] = {}
+    uses: list[Use] = []
+    planner = _Planner(site, live, seen)
+    for rigging in site.riggings:
+        channel = site.channels[rigging.channel]
+        account = (rigging.line, rigging.outboard_end)
+        for day in _days_of(rigging, seen.get(rigging.channel, [])):
+            plan = planner.sheet(rigging, channel, day)
+            sheets.setdefault((channel.place, day), {}).setdefault(plan.key, plan)
+            accounts.setdefault(account, {}).setdefault(day, []).append((rigging.from_us, plan.key))
+            uses.append(Use(rigging, day, plan.key))
+            postable = (
+                rigging.to_us is not None
+                or _seen_after(seen[rigging.channel], day)
+                or (through is not None and day <= through)
+            )
+            held[(*account, day)] = held.get((*account, day), True) and postable
+    days = {
+        key: planner.day(*key, tuple(sheets.get(key, {}).values())) for key in sorted(live.keys() | sheets.keys())
+    }
+    return Plan(
+        days,
+        {
+            account: tuple(
+                AccountDay(day, tuple(key for _, key in sorted(found)), held[(*account, day)])
+                for day, found in sorted(by_day.items())
+            )
+            for account, by_day in accounts.items()
+        },
+        tuple(uses),
+    )
+
+
+class _Planner:
+    """What a site's plan is worked out from, each digest made once."""
+
+    def __init__(
+        self, site: Site, live: Mapping[PlaceDay, Sequence[Part]], seen: Mapping[str, Sequence[date]]
+    ) -> None:
+        self._site, self._live, self._seen = site, live, seen
+        self._places: dict[str, list[Channel]] = {}
+        for channel in site.channels.values():
+            self._places.setdefault(channel.place, []).append(channel)
+        self._mains = _mains_by_slice(site)
+        self._samples: dict[PlaceDay, str] = {}
+        self._limits = digest({"limits": site.policy.quality.model_dump(mode="json")})
+
+    def sheet(self, rigging: Rigging, channel: Channel, day: date) -> SheetPlan:
+        """The sheet of one rigging's day; a main line and its tail, rigged alike, share it."""
+        site, start = self._site, day_start_us(day)
+        end_us = rigging.to_us if rigging.to_us is not None else start + DAY_US
+        begins, ends = day_of(rigging.from_us) == day, rigging.to_us is not None and day_of(rigging.to_us) == day
+        main = rigging.line if site.lines[rigging.line].part == "main" else self._mains.get(_alike(rigging))
+        mbl = None if main is None else limit_base_kn(site, main)
+        piece = Slice(
+            channel=channel.channel,
+            place=channel.place,
+            day=day,
+            from_us=max(rigging.from_us, start),
+            to_us=min(end_us, start + DAY_US),
+            begins=begins,
+            ends=ends,
+            share=rigging.share_pct / 100.0,
+            level_kn=None if mbl is None else site.policy.peak_load_pct / 100.0 * mbl,
+        )
+        calibrations = _in_force(site.calibrations_of(channel.channel), piece.from_us, piece.to_us)
+        has_payout = any(c.quantity == "payout" for c in self._places[channel.place])
+        render_base_kn = mbl if has_payout else None
+        inputs = {
+            "samples": self._samples_of(channel.place, day),
+            "rigging": digest([piece.from_us, piece.to_us, begins, ends, piece.share]),
+            "calibration": digest([[c.from_us, c.zero_kn, c.gain] for c in calibrations]),
+            "policy": digest([_policy_of_sheets(site), piece.level_kn, render_base_kn, self._limits]),
+        }
+        key = digest([METHOD, channel.model_dump(mode="json"), str(day), inputs])
+        return SheetPlan(key, piece, calibrations, render_base_kn, inputs)
+
+    def day(self, place: str, day: date, sheets: tuple[SheetPlan, ...]) -> DayPlan:
+        channels = self._places.get(place, [])
+        one = timedelta(days=1)
+        return DayPlan(
+            place=place,
+            day=day,
+            parts=tuple(self._live.get((place, day), ())),
+            before=tuple(self._live.get((place, day - one), ())),
+            after=tuple(self._live.get((place, day + one), ())),
+            later=frozenset(c.channel for c in channels if _seen_after(self._seen.get(c.channel, []), day)),
+            inputs=digest([METHOD, self._samples_of(place, day), self._limits]),
+            sheets=sheets,
+        )
+
+    def _samples_of(self, place: str, day: date) -> str:
+        """Digest of the readings that a place's day is made from: its own, and those near it of its neighbours."""
+        found = self._samples.get((place, day))
+        if found is None:
+            one = timedelta(days=1)
+            channels = self._places.get(place, [])
+            found = self._samples[place, day] = digest(
+                [
+                    sorted(part.digest for part in self._live.get((place, day), ())),
+                    sorted(part.tail_digest for part in self._live.get((place, day - one), ())),
+                    sorted(part.head_digest for part in self._live.get((place, day + one), ())),
+                    sorted(c.channel for c in channels if _seen_after(self._seen.get(c.channel, []), day)),
+                    [c.model_dump(mode="json") for c in channels],
+                ]
+            )
+        return found
+
+
+def limit_base_kn(site: Site, line: str) -> float:
+    """What the limits of a line are percent of: ship design MBL; the line's break force where that is unknown [kN]."""
+    mbl = site.design_mbl_kn(line)
+    return site.break_force_kn(line) if mbl is None else mbl
+
+
+def digest(value: object) -> str:
+    """SHA-256 of the canonical JSON of a value."""
+    return hashlib.sha256(canonical_json(value).encode()).hexdigest()
+
+
+def _policy_of_sheets(site: Site) -> dict[str, float]:
+    policy = site.policy
+    return {
+        name: getattr(policy, name)
+        for name in ("max_gap_s", "render_min_pct", "render_rate_m_s", "render_join_s", "render_min_payout_m", "render_window_s")
+    }
+
+
+def _days_by_channel(live: Mapping[PlaceDay, Sequence[Part]]) -> dict[str, list[date]]:
+    """Days on which each channel has a stored reading, ascending."""
+    seen: dict[str, set[date]] = {}
+    for (_, day), parts in live.items():
+        for part in parts:
+            for channel in part.channels:
+                seen.setdefault(channel, set()).add(day)
+    return {channel: sorted(days) for channel, days in seen.items()}
+
+
+def _seen_after(days: Sequence[date], day: date) -> bool:
+    return bisect_right(days, day) < len(days)
+
+
+def _days_of(rigging: Rigging, seen: Sequence[date]) -> list[date]:
+    """Days on which a rigging has a sheet: those with readings in it, and those on which it begins and ends.
+
+    A rigging without any readings has none: its two points of 0 kN change nothing.
+    """
+    first = day_of(rigging.from_us)
+    last = None if rigging.to_us is None else day_of(rigging.to_us)
+    days = {day for day in seen if first <= day and (last is None or day <= last)}
+    if not days:
+        return []
+    return sorted(days | {first} | (set() if last is None else {last}))
+
+
+def _alike(rigging: Rigging) -> tuple[str, int, int | None, float]:
+    return (rigging.channel, rigging.from_us, rigging.to_us, rigging.share_pct)
+
+
+def _mains_by_slice(site: Site) -> dict[tuple[str, int, int | None, float], str]:
+    """The main line of each rigging, by what its tail's rigging would have in common with it."""
+    return {_alike(r): r.line for r in site.riggings if site.lines[r.line].part == "main"}
+
+
+def _in_force(calibrations: Sequence[Calibration], from_us: int, to_us: int) -> tuple[Calibration, ...]:
+    """The calibrations that hold anywhere in [from_us, to_us): the last at or before it, and those inside."""
+    before = [c for c in calibrations if c.from_us <= from_us]
+    return tuple(before[-1:] + [c for c in calibrations if from_us < c.from_us < to_us])

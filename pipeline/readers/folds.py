@@ -1,0 +1,90 @@
+"""Which pass of a repeated local hour rows belong to, as the order of the file tells it.
+
+When summer time ends, the clock shows an hour twice. Rows of that hour that follow each other in a file (in
+a long log: rows of one key) are a run; the run is settled as a whole, and by its neighbours:
+
+- the file shows the step back: rows before it are of the first pass, rows from it on of the second;
+- no step, and only an earlier time before it: the first pass; only a later time after it: the second;
+- both: whichever side it joins on to without a gap, where the other side has one;
+- else it stays open, for the layout's `fold` to say.
+
+A step back is a decrease of more than a minute that the file does not take back: rows that come late or
+early, after which the file goes on within a minute of where it left, are none. Two steps contradict each
+other: open.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+How = Literal["step back", "entered", "runs on", "continuity"]
+
+DISORDER_US = 60_000_000
+"""A smaller decrease is disorder among rows, not the clock put back. House rule, no published source."""
+
+GAP_RATIO = 10
+"""A side joins on when its distance is at most a tenth of the other side's. House rule, no published
+source."""
+
+_MOST_JUMPS = 1000
+
+
+def passes(
+    local_us: Ints, span_us: int, before_us: int | None, after_us: int | None
+) -> tuple[NDArray[np.int8], How] | None:
+    """The pass (0, 1) of each row of a run, and how it was found; None when the file leaves it open.
+
+    `local_us`: the run's local times. `span_us`: length of the repeated stretch. `before_us`, `after_us`:
+    local time of the row before and after the run, where there is one.
+    """
+    jumps = np.flatnonzero(np.abs(np.diff(local_us)) > DISORDER_US) + 1
+    if jumps.size > _MOST_JUMPS:
+        return None
+    fold = np.zeros(local_us.size, np.int8)
+    steps = _walk(local_us, jumps.tolist(), span_us, fold)
+    if steps == 1:
+        return fold, "step back"
+    if steps > 1 or fold.any():
+        return None
+    entered = before_us is not None and before_us < local_us[0]
+    runs_on = after_us is not None and after_us > local_us[-1]
+    if entered and runs_on and before_us is not None and after_us is not None:
+        gap_before, gap_after = int(local_us[0]) - before_us, after_us - int(local_us[-1])
+        if gap_before * GAP_RATIO <= gap_after:
+            return fold, "continuity"
+        return (fold + np.int8(1), "continuity") if gap_after * GAP_RATIO <= gap_before else None
+    if entered:
+        return fold, "entered"
+    return (fold + np.int8(1), "runs on") if runs_on else None
+
+
+def _walk(local_us: Ints, jumps: list[int], span_us: int, fold: NDArray[np.int8]) -> int:
+    """Set `fold` along the jumps of a run; returns the number of steps back."""
+    steps, k = 0, 0
+    while k < len(jumps):
+        at = jumps[k]
+        left_us = int(local_us[at - 1])
+        drop_us = left_us - int(local_us[at])
+        if drop_us <= 0:  # a gap
+            k += 1
+            continue
+        back = next((n for n in range(k + 1, len(jumps)) if _resumes(local_us, jumps[n], left_us)), None)
+        if back is None:
+            steps += 1
+            fold[at:] = 1
+            k += 1
+        else:
+            # Rows out of order: nearly a whole span back they are the second pass come early, else come late.
+            if steps == 0 and 2 * drop_us >= span_us:
+                fold[at : jumps[back]] = 1
+            k = back + 1
+    return steps
+
+
+def _resumes(local_us: Ints, at: int, left_us: int) -> bool:
+    """Whether the row at a jump goes on where the file left at `left_us`, from an earlier time."""
+    return bool(local_us[at] > local_us[at - 1]) and 0 <= int(local_us[at]) - left_us <= DISORDER_US

@@ -1,0 +1,252 @@
+"""Answers as text for people, made from the very objects that `--json` prints."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from decimal import Decimal
+from io import StringIO
+from shutil import get_terminal_size
+from typing import Any
+
+Row = Mapping[str, Any]
+
+
+def status_text(answer: Row) -> str:
+    """One row a line, worst first, with what to do."""
+    rows = []
+    for line in answer["lines"]:
+        share = line["coverage"]["share"]
+        event = line["last_event"]
+        rows.append(
+            [
+                line["line"],
+                line["part"],
+                line["zone"] or "-",
+                _life(line["consumed"]),
+                _life(line["pending"]),
+                "-" if share is None else f"{100 * share:.0f} %",
+                "-" if event is None else f"{event['kind']} {event['peak_kn']:.0f} kN {_short(event['from_at'])}",
+                line["advice"],
+            ]
+        )
+    head = ["line", "part", "zone", "consumed", "pending", "observed", "last event", "what to do, and why"]
+    return _join(
+        f"{answer['site']}, until {answer['until'] or 'nothing yet'}",
+        _table(head, rows),
+        _basis_note({line["basis"] for line in answer["lines"]}),
+        _not_modelled(answer),
+        answer["caution"],
+    )
+
+
+def statement_text(answer: Row) -> str:
+    """A line's account."""
+    zones, pending = answer["consumed"]["zones"], answer["pending"]["zones"]
+    mechanisms = [name for name in zones["a"] if name != "total"]
+    figures = [
+        [
+            f"{zone} (worse)" if zone == answer["consumed"]["worst"] else zone,
+            *(_life(zones[zone][name]) for name in mechanisms),
+            _life(zones[zone]["total"]),
+            _life(pending[zone]),
+        ]
+        for zone in zones
+    ]
+    coverage = answer["coverage"]
+    opening = answer["opening"]
+    return _join(
+        f"Line {answer['line']} ({answer['part']}, {answer['spec']}), break force {answer['break_force_kn']:g} kN "
+        f"(from {answer['break_force_from']}), until {answer['until'] or 'nothing yet'}",
+        "Opening: unknown; service before the first record is in no figure here"
+        if opening == "unknown"
+        else f"Opening: {_life(opening['life'])} ({opening['source']})",
+        _table(["zone", *mechanisms, "consumed", "pending (open cycles)"], figures),
+        f"These figures are a {answer['basis']}: " + "; ".join(answer["basis_reasons"])
+        if answer["basis_reasons"]
+        else f"Basis: {answer['basis']}",
+        "" if answer["factor"] == 1 else f"Shown times the spec's factor {answer['factor']:g}; entries are without it.",
+        f"Observed {coverage['observed_s'] / 3600:.2f} h of {coverage['rigged_s'] / 3600:.2f} h rigged; "
+        "what was not observed is not zero.",
+        _entries(answer["entries"]),
+        "\n".join(f"Not posted yet: zone {row['zone']}, {row['day']}, {_life(row['life'])}" for row in answer["unposted"]),
+        _not_modelled(answer),
+        answer["caution"],
+    )
+
+
+def events_text(answer: Row) -> str:
+    """Events, by time, each with the sentence of what happened."""
+    if not answer["events"]:
+        return "No events."
+    rows = [
+        [
+            event["event"],
+            event["kind"],
+            event["line"],
+            event["place"],
+            event["from_at"],
+            f"{event['peak_kn']:.1f}",
+            _percent(event),
+            _what_happened(event),
+        ]
+        for event in answer["events"]
+    ]
+    return _join(
+        _table(["event", "kind", "line", "place", "from (UTC)", "peak kN", "percent", "what happened"], rows),
+        "After any of these the line is inspected before it is used again.",
+    )
+
+
+def receipts_text(answer: Row) -> str:
+    """What became of every line of every raw file."""
+    counts = ("lines", "header", "blank", "ignored", "stored", "duplicate", "quarantined", "cells_quarantined")
+    rows = [[r["file"], *(str(r[name]) for name in counts), r["layout"], r["sha256"][:12]] for r in answer["receipts"]]
+    return _join(
+        _table(["file", *(name.replace("_", " ") for name in counts), "layout", "sha256"], rows),
+        "lines = header + blank + ignored + stored + duplicate + quarantined",
+    )
+
+
+def cycles_text(answer: Row) -> str:
+    """Closed cycles and what is open."""
+    rows = [
+        [c["zone"], f"{c['range_kn']:.2f}", f"{c['mean_kn']:.2f}", c["from_at"], c["to_at"], c["closed_at"]]
+        for c in answer["cycles"]
+    ]
+    open_ = [[point["zone"], f"{point['kn']:.2f}", point["at"]] for point in answer["residue"]]
+    return _join(
+        f"Line {answer['line']}: {len(rows)} closed cycles from {answer['from_at'] or 'the first sample'} "
+        f"to {answer['to_at'] or 'the last'}",
+        _table(["zone", "range kN", "mean kN", "from", "to", "closed"], rows),
+        "Still open (turning points):",
+        _table(["zone", "kN", "at"], open_),
+    )
+
+
+def night_text(answer: Row) -> str:
+    """What a run did."""
+    lines = [f"run {answer['run_id']}" if answer["run_id"] is not None else "nothing new: no run was committed"]
+    if answer["receipts"]:
+        lines.append(receipts_text(answer))
+    if "entries_posted" in answer:
+        lines.append(
+            f"{len(answer['days'])} days of sheets made, {answer['entries_posted']} entries posted, "
+            f"{len(answer['events'])} events new or changed"
+        )
+    if answer.get("events"):
+        lines.append(events_text(answer))
+    if answer["findings"]:
+        rows = [[f["severity"], f["kind"], f["subject"], f["text"]] for f in answer["findings"]]
+        lines += ["Findings:", _table(["severity", "kind", "about", "finding"], rows)]
+    return _join(*lines)
+
+
+def comparison_text(answer: Row) -> str:
+    """What an audit or a rebuild found."""
+    if answer["agrees"]:
+        return "Everything agrees."
+    return _join(f"{len(answer['differences'])} differences:", "\n".join(f"  {text}" for text in answer["differences"]))
+
+
+def trace_text(answer: Row) -> str:
+    """A reference walked back, indented."""
+    return "\n".join(_indented(answer["trace"], 0))
+
+
+def _indented(value: Any, depth: int) -> Iterable[str]:
+    pad = "  " * depth
+    if isinstance(value, Mapping):
+        for name, inner in value.items():
+            if isinstance(inner, Mapping | list):
+                yield f"{pad}{name}:"
+                yield from _indented(inner, depth + 1)
+            else:
+                yield f"{pad}{name}: {inner}"
+    elif isinstance(value, list):
+        for inner in value:
+            if isinstance(inner, Mapping | list):
+                yield f"{pad}-"
+                yield from _indented(inner, depth + 1)
+            else:
+                yield f"{pad}- {inner}"
+
+
+def _what_happened(event: Row) -> str:
+    """One sentence that a watchkeeper understands."""
+    bound = "at least " if event.get("peak_at_least") else ""
+    if event["kind"] == "peak-load":
+        return (
+            f"loaded to {bound}{event['peak_kn']:.0f} kN, {event['peak_pct']:.0f} % of {event['peak_pct_of']} "
+            f"(limit {event['level_pct']:g} %), at {event['peak_at']}"
+        )
+    text = (
+        f"brake let go at {bound}{event['breakout_kn']:.0f} kN and paid out {event['payout_m']:.2f} m "
+        f"at {event['render_kn']:.0f} kN"
+    )
+    if event["verdict"] is None:
+        return text + "; its setting is not registered"
+    return text + f"; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
+
+
+def _percent(event: Row) -> str:
+    return "-" if event["peak_pct"] is None else f"{event['peak_pct']:.1f} % of {event['peak_pct_of']}"
+
+
+def _entries(entries: Sequence[Row]) -> str:
+    history = bool(entries) and "reason" in entries[0]
+    head = ["entry", "day", "zone", "mechanism", "life", "spec", "run", *(["reason"] if history else [])]
+    rows = [
+        [
+            entry["entry"],
+            entry["day"],
+            entry["zone"],
+            entry["mechanism"],
+            f"{entry['life']:.3e}",
+            entry["spec"],
+            str(entry["run"]),
+            *([entry["reason"]] if history else []),
+        ]
+        for entry in entries
+    ]
+    return _table(head, rows) if rows else "No entries yet."
+
+
+def _basis_note(kinds: set[str]) -> str:
+    if "severity index" not in kinds:
+        return ""
+    return (
+        "Figures resting on an invented, borrowed or uncalibrated constant are a severity index: they rank lines, "
+        "and are never a percent of life or a date."
+    )
+
+
+def _not_modelled(answer: Row) -> str:
+    return "In no figure: " + ", ".join(answer["not_modelled"]) + "."
+
+
+def _life(value: Decimal | None) -> str:
+    return "unknown" if value is None else f"{value:.3e}" if value else "0"
+
+
+def _short(at: str) -> str:
+    return at[:16].replace("T", " ")
+
+
+def _join(*parts: str) -> str:
+    return "\n\n".join(part for part in parts if part)
+
+
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A plain table; the last column wraps to the width of the terminal."""
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    for i, name in enumerate(head):
+        table.add_column(Text(name), overflow="fold", no_wrap=i < len(head) - 1)
+    for row in rows:
+        # As Text, so that no id or file name is taken for markup.
+        table.add_row(*(Text(cell) for cell in row))
+    out = StringIO()
+    Console(file=out, width=max(get_terminal_size((140, 40)).columns, 100), color_system=None).print(table)
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines())

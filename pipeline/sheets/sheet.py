@@ -1,0 +1,155 @@
+"""The day sheet: what one rigging felt on one UTC day, in kN, seconds and counts. It knows no rope constant."""
+
+import datetime
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.sheets.cycles import Floats, Ints, close_cycles, tally_sorted, turning_points
+from pipeline.sheets.kernel import Bools, runs_above, stand, swing_cells
+
+ABSENT_US = -1
+"""Stands for 'no such instant' in the compiled loops."""
+
+
+@dataclass(frozen=True)
+class Slice:
+    """The part of one rigging that lies in one UTC day: [from_us, to_us).
+
+    `begins`, `ends`: whether the rigging itself begins at `from_us`, or ends at `to_us` (each puts a turning
+    point of 0 kN there). A rigging that ends at midnight ends on the day that this midnight opens, with an
+    empty slice. `share`: the line's part of the channel's tension. `level_kn`: the level of the excursions
+    kept, on the line's tension; None keeps none.
+    """
+
+    channel: str
+    place: str
+    day: datetime.date
+    from_us: int
+    to_us: int
+    begins: bool
+    ends: bool
+    share: float
+    level_kn: float | None
+
+
+@dataclass(frozen=True)
+class Excursion:
+    """A maximal run of samples above a level. `at_least`: a clipped sample stood in it; the peak may be higher."""
+
+    first_us: int
+    last_us: int
+    peak_kn: float
+    peak_us: int
+    at_least: bool
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Arrays of one slice.
+
+    cycles: `low_kn`, `high_kn`, `count` (distinct closed pairs, ascending); `residue_kn`, `residue_us`: what is
+    still open; `ends_kn`, `ends_us`: the first two and last two turning points (fewer if the day has fewer), to
+    which the swings of neighbouring days are joined; `swing_bins`, `swing_sums` (count, range [kN], range^2
+    [kN^2]) and `swing_cells` (bin, class of the lower end, of the upper end, count): swings between inner
+    turning points; `level_bins`, `level_classes`, `level_us`: time at level. Bins are absolute 10-minute UTC
+    bins, at // 600 s; class c is [5c, 5c + 5) kN.
+    """
+
+    slice: Slice
+    low_kn: Floats
+    high_kn: Floats
+    count: Ints
+    residue_kn: Floats
+    residue_us: Ints
+    ends_kn: Floats
+    ends_us: Ints
+    swing_bins: Ints
+    swing_sums: Floats
+    swing_cells: Ints
+    level_bins: Ints
+    level_classes: Ints
+    level_us: Ints
+    excursions: tuple[Excursion, ...]
+
+    @property
+    def observed_us(self) -> int:
+        """Coverage of the slice: the time its samples stand for."""
+        return int(self.level_us.sum())
+
+
+def make_sheet(
+    piece: Slice,
+    at_us: Ints,
+    kn: Floats,
+    usable: Bools,
+    clipped: Bools,
+    *,
+    after_us: int | None,
+    max_gap_us: int,
+) -> Sheet:
+    """Make the sheet of a slice from its stored readings.
+
+    Shapes: all (n,), strictly ascending in time, inside [from_us, to_us): every stored reading of the channel.
+    `kn`: tension of the line, calibrated and shared [kN]; where `usable` is False (flag 4 or 9) it is not
+    looked at. `after_us`: the channel's next stored reading after the slice, if there is one.
+    """
+    felt_kn, felt_us = _felt(piece, at_us, kn, usable)
+    turns = turning_points(felt_kn)
+    turn_kn, turn_us = felt_kn[turns], felt_us[turns]
+    first, second, open_ = close_cycles(turn_kn)
+    low_kn, high_kn, count = tally_sorted(np.minimum(first, second), np.maximum(first, second))
+    level_bins, level_classes, level_us = stand(
+        at_us,
+        kn,
+        usable,
+        ABSENT_US if after_us is None else after_us,
+        piece.to_us,
+        max_gap_us,
+    )
+    swing_bins, swing_sums, cells = swing_cells(turn_kn[1:-1], turn_us[1:-1])
+    keep = _ends(turn_kn.size)
+    return Sheet(
+        slice=piece,
+        low_kn=low_kn,
+        high_kn=high_kn,
+        count=count,
+        residue_kn=turn_kn[open_],
+        residue_us=turn_us[open_],
+        ends_kn=turn_kn[keep],
+        ends_us=turn_us[keep],
+        swing_bins=swing_bins,
+        swing_sums=swing_sums,
+        swing_cells=cells,
+        level_bins=level_bins,
+        level_classes=level_classes,
+        level_us=level_us,
+        excursions=_excursions(piece, at_us, kn, usable, clipped, max_gap_us),
+    )
+
+
+def _felt(piece: Slice, at_us: Ints, kn: Floats, usable: Bools) -> tuple[Floats, Ints]:
+    """What the line felt: the samples that count, between the 0 kN of its rigging's own beginning and end."""
+    before = [piece.from_us] if piece.begins else []
+    after = [piece.to_us] if piece.ends else []
+    felt_kn, felt_us = (kn, at_us) if usable.all() else (kn[usable], at_us[usable])
+    if not before and not after:
+        return felt_kn, felt_us
+    return (
+        np.concatenate((np.zeros(len(before)), felt_kn, np.zeros(len(after)))),
+        np.concatenate((np.array(before, np.int64), felt_us, np.array(after, np.int64))),
+    )
+
+
+def _ends(turns: int) -> Ints:
+    """Indices of the first two and the last two of so many turning points, each once."""
+    return np.array(sorted({0, 1, turns - 2, turns - 1} & set(range(turns))), np.int64)
+
+
+def _excursions(
+    piece: Slice, at_us: Ints, kn: Floats, usable: Bools, clipped: Bools, max_gap_us: int
+) -> tuple[Excursion, ...]:
+    if piece.level_kn is None:
+        return ()
+    columns = runs_above(at_us, kn, usable, clipped, piece.level_kn, max_gap_us)
+    return tuple(Excursion(*row) for row in zip(*(column.tolist() for column in columns), strict=True))

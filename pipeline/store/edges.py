@@ -1,0 +1,67 @@
+"""What a day's neighbours may look at: digests by which a change there is noticed, and no other change is."""
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.store.scaled import Floats, value_bits
+from schemas.times import DAY_US, day_start_us
+
+Ints = NDArray[np.int64]
+EDGE_US = 120_000_000
+"""How far into a neighbouring day flags and detectors look; and at a brake's last reading, however old."""
+
+
+class Edges:
+    """The readings near the ends of a part's day, gathered piece by piece, however the pieces are cut.
+
+    Of each channel those of the first and of the last `EDGE_US` of the day, and its last, whenever that was.
+    """
+
+    def __init__(self, day: date, units: Mapping[str, str]) -> None:
+        self._units = units
+        self._head_end_us = day_start_us(day) + EDGE_US
+        self._tail_from_us = day_start_us(day) + DAY_US - EDGE_US
+        self._head: dict[str, list[bytes]] = {}
+        self._tail: dict[str, list[bytes]] = {}
+        self._last: dict[str, tuple[int, list[bytes]]] = {}
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The channels of which there is any reading, by name."""
+        return tuple(sorted(self._last))
+
+    def add(self, channel: str, at_us: Ints, value: Floats) -> None:
+        """Take readings of one channel (n,), ascending and not before those taken already."""
+        if at_us.size == 0:
+            return
+        rows = np.column_stack((at_us, value_bits(value)))
+        head_end, tail_begin, last_begin = np.searchsorted(
+            at_us, [self._head_end_us, self._tail_from_us, int(at_us[-1])]
+        )
+        self._head.setdefault(channel, []).append(rows[:head_end].tobytes())
+        self._tail.setdefault(channel, []).append(rows[tail_begin:].tobytes())
+        last_us, held = self._last.get(channel, (int(at_us[-1]), []))
+        held = held if last_us == at_us[-1] else []
+        self._last[channel] = (int(at_us[-1]), [*held, rows[last_begin:].tobytes()])
+
+    def head_digest(self) -> str:
+        """Digest of what the day before may look at; "" when there is nothing."""
+        return self._digest((name, b"".join(rows)) for name, rows in self._head.items())
+
+    def tail_digest(self) -> str:
+        """Digest of what the day after may look at; "" when there is nothing."""
+        return self._digest(
+            (name, b"".join(self._tail[name]) + b"".join(rows)) for name, (_, rows) in self._last.items()
+        )
+
+    def _digest(self, readings: Iterable[tuple[str, bytes]]) -> str:
+        whole = hashlib.sha256()
+        found = sorted((name, rows) for name, rows in readings if rows)
+        for name, rows in found:
+            whole.update(hashlib.sha256(f"{name}\0{self._units[name]}".encode()).digest())
+            whole.update(hashlib.sha256(rows).digest())
+        return whole.hexdigest() if found else ""

@@ -1,0 +1,89 @@
+"""Writing files so that they are either whole and lasting, or not there."""
+
+import hashlib
+import os
+import secrets
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from urllib.parse import quote
+
+from pipeline.errors import StoreError
+
+
+def unique_name(stem: str) -> str:
+    """A file name never used before: `stem`, then 64 random bits."""
+    return f"{stem}-{secrets.token_hex(8)}.parquet"
+
+
+def place_day(root: Path, kind: str, place: str, day: date) -> Path:
+    """Folder of one place and day. A place's name is percent-encoded, dots too: it can never leave the store."""
+    return root / kind / quote(place, safe="").replace(".", "%2E") / day.isoformat()
+
+
+def draft_of(path: Path) -> Path:
+    """Where a file is written until it is whole; its folder is made."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return path.with_name(f".{path.name}.draft")
+
+
+def put_in_place(draft: Path, path: Path) -> str:
+    """Sync a finished draft and rename it to its name; returns the SHA-256 of its bytes."""
+    digest = sync_file(draft)
+    os.replace(draft, path)
+    sync_folder(path.parent)
+    return digest
+
+
+def write_whole(path: Path, write: Callable[[Path], None]) -> str:
+    """Have `write` make a file, and put it in place; returns its SHA-256.
+
+    Raises StoreError when the disk refuses. Whatever goes wrong, what was half written is taken away.
+    """
+    try:
+        draft = draft_of(path)
+        try:
+            write(draft)
+            return put_in_place(draft, path)
+        finally:
+            draft.unlink(missing_ok=True)
+    except OSError as error:
+        raise cannot_write(path, error) from error
+
+
+def cannot_write(path: Path, error: OSError) -> StoreError:
+    """The disk refused: what to tell the user."""
+    return StoreError(
+        f"cannot write: {error.strerror or error}", file=path, next_step="free space or rights, then run again"
+    )
+
+
+def sync_file(path: Path) -> str:
+    """Flush a file to the disk; returns the SHA-256 of its bytes."""
+    with path.open("rb") as handle:
+        os.fsync(handle.fileno())
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def flush_file(path: Path) -> None:
+    """Flush a file to the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sync_folder(path: Path) -> None:
+    """Flush a folder's entries, so that a rename in it outlives a power cut."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()

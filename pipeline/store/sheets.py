@@ -1,0 +1,204 @@
+"""Sheets and flag runs in Parquet: one file for a place, a day and a run of the program."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.errors import StoreError
+from pipeline.sheets.sheet import Excursion, Sheet, Slice
+from pipeline.store.files import write_whole
+
+_KN = pa.list_(pa.float64())
+_COUNT = pa.list_(pa.int64())
+_INSTANT = pa.timestamp("us", "UTC")
+
+SHEET_SCHEMA = pa.schema(
+    [
+        pa.field("sheet", pa.string(), nullable=False),
+        pa.field("place", pa.string(), nullable=False),
+        pa.field("channel", pa.string(), nullable=False),
+        pa.field("day", pa.date32(), nullable=False),
+        pa.field("from", _INSTANT, nullable=False),
+        pa.field("to", _INSTANT, nullable=False),
+        pa.field("begins", pa.bool_(), nullable=False),
+        pa.field("ends", pa.bool_(), nullable=False),
+        pa.field("share", pa.float64(), nullable=False),
+        pa.field("level_kn", pa.float64()),
+        pa.field("observed_us", pa.int64(), nullable=False),
+        *(pa.field(name, _KN, nullable=False) for name in ("low_kn", "high_kn", "residue_kn", "ends_kn")),
+        *(
+            pa.field(name, _COUNT, nullable=False)
+            for name in ("count", "residue_us", "ends_us", "swing_bins", "level_bins", "level_classes", "level_us")
+        ),
+        *(pa.field(name, _KN, nullable=False) for name in ("swing_range_kn", "swing_range2_kn2")),
+        *(
+            pa.field(name, _COUNT, nullable=False)
+            for name in ("swing_n", "cell_bins", "cell_low_classes", "cell_high_classes", "cell_n")
+        ),
+        pa.field(
+            "excursions",
+            pa.list_(
+                pa.struct(
+                    [
+                        ("first", _INSTANT),
+                        ("last", _INSTANT),
+                        ("peak_kn", pa.float64()),
+                        ("peak", _INSTANT),
+                        ("at_least", pa.bool_()),
+                    ]
+                )
+            ),
+            nullable=False,
+        ),
+    ]
+)
+
+FLAG_SCHEMA = pa.schema(
+    [
+        pa.field("channel", pa.string(), nullable=False),
+        pa.field("first", _INSTANT, nullable=False),
+        pa.field("last", _INSTANT, nullable=False),
+        pa.field("samples", pa.int64(), nullable=False),
+        pa.field("flag", pa.int8(), nullable=False),
+        pa.field("checks", pa.string(), nullable=False),
+    ]
+)
+
+
+def write_sheets(path: Path, sheets: Mapping[str, Sheet]) -> str:
+    """Write sheets, by their id, as the rows of one file; returns its SHA-256."""
+    table = pa.Table.from_pylist([_row(name, sheet) for name, sheet in sheets.items()], schema=SHEET_SCHEMA)
+    doubles = ["low_kn.list.element", "high_kn.list.element"]
+    integers = [f"{f.name}.list.element" for f in SHEET_SCHEMA if f.type == _COUNT]
+    return write_whole(
+        path,
+        lambda target: pq.write_table(
+            table,
+            target,
+            compression="zstd",
+            compression_level=3,
+            use_dictionary=doubles,
+            column_encoding=dict.fromkeys(integers, "DELTA_BINARY_PACKED"),
+            write_statistics=False,
+        ),
+    )
+
+
+def read_sheets(path: Path, wanted: Sequence[str]) -> dict[str, Sheet]:
+    """Sheets of one file by id; StoreError when the file is gone or torn, or lacks one."""
+    try:
+        table = pq.ParquetFile(path).read(use_threads=False)
+    except (OSError, pa.ArrowInvalid) as error:
+        raise StoreError(
+            f"cannot read sheets: {error}", file=path, next_step="run `tautlog nightly`, or `tautlog audit`"
+        ) from error
+    names = table["sheet"].to_pylist()
+    missing = sorted(set(wanted) - set(names))
+    if missing:
+        raise StoreError("sheets are missing from the file", file=path, found=f"{names}", expected=f"{missing}")
+    return {name: _sheet(table.slice(names.index(name), 1)) for name in wanted}
+
+
+def write_flags(path: Path, runs: Sequence[Mapping[str, Any]]) -> str:
+    """Write runs of samples whose flag is not 1 (pass): rows as FLAG_SCHEMA; returns the file's SHA-256."""
+    table = pa.Table.from_pylist(list(runs), schema=FLAG_SCHEMA)
+    return write_whole(path, lambda target: pq.write_table(table, target, compression="zstd"))
+
+
+def read_flags(path: Path) -> list[dict[str, Any]]:
+    """Flag runs of a file, as rows."""
+    try:
+        return pq.ParquetFile(path).read().to_pylist()
+    except (OSError, pa.ArrowInvalid) as error:
+        raise StoreError(f"cannot read flags: {error}", file=path, next_step="run `tautlog audit`") from error
+
+
+def _row(name: str, sheet: Sheet) -> dict[str, Any]:
+    piece = sheet.slice
+    return {
+        "sheet": name,
+        "place": piece.place,
+        "channel": piece.channel,
+        "day": piece.day,
+        "from": piece.from_us,
+        "to": piece.to_us,
+        "begins": piece.begins,
+        "ends": piece.ends,
+        "share": piece.share,
+        "level_kn": piece.level_kn,
+        "observed_us": sheet.observed_us,
+        "low_kn": sheet.low_kn,
+        "high_kn": sheet.high_kn,
+        "count": sheet.count,
+        "residue_kn": sheet.residue_kn,
+        "residue_us": sheet.residue_us,
+        "ends_kn": sheet.ends_kn,
+        "ends_us": sheet.ends_us,
+        "swing_bins": sheet.swing_bins,
+        "swing_n": sheet.swing_sums[:, 0].astype(np.int64),
+        "swing_range_kn": sheet.swing_sums[:, 1],
+        "swing_range2_kn2": sheet.swing_sums[:, 2],
+        "cell_bins": sheet.swing_cells[:, 0],
+        "cell_low_classes": sheet.swing_cells[:, 1],
+        "cell_high_classes": sheet.swing_cells[:, 2],
+        "cell_n": sheet.swing_cells[:, 3],
+        "level_bins": sheet.level_bins,
+        "level_classes": sheet.level_classes,
+        "level_us": sheet.level_us,
+        "excursions": [
+            {"first": e.first_us, "last": e.last_us, "peak_kn": e.peak_kn, "peak": e.peak_us, "at_least": e.at_least}
+            for e in sheet.excursions
+        ],
+    }
+
+
+def _sheet(row: pa.Table) -> Sheet:
+    def numbers(name: str) -> Any:
+        return row[name].combine_chunks().flatten().to_numpy(zero_copy_only=False)
+
+    def instant(value: Any) -> int:
+        return int(value.value)
+
+    def single(name: str) -> Any:
+        return row[name][0].as_py()
+
+    from_us, to_us = instant(row["from"][0]), instant(row["to"][0])
+    piece = Slice(
+        channel=single("channel"),
+        place=single("place"),
+        day=single("day"),
+        from_us=from_us,
+        to_us=to_us,
+        begins=single("begins"),
+        ends=single("ends"),
+        share=single("share"),
+        level_kn=single("level_kn"),
+    )
+    return Sheet(
+        slice=piece,
+        low_kn=numbers("low_kn"),
+        high_kn=numbers("high_kn"),
+        count=numbers("count"),
+        residue_kn=numbers("residue_kn"),
+        residue_us=numbers("residue_us"),
+        ends_kn=numbers("ends_kn"),
+        ends_us=numbers("ends_us"),
+        swing_bins=numbers("swing_bins"),
+        swing_sums=np.column_stack(
+            (numbers("swing_n").astype(np.float64), numbers("swing_range_kn"), numbers("swing_range2_kn2"))
+        ),
+        swing_cells=np.column_stack(
+            [numbers(f"cell_{name}") for name in ("bins", "low_classes", "high_classes", "n")]
+        ),
+        level_bins=numbers("level_bins"),
+        level_classes=numbers("level_classes"),
+        level_us=numbers("level_us"),
+        excursions=tuple(
+            Excursion(instant(e["first"]), instant(e["last"]), e["peak_kn"].as_py(), instant(e["peak"]), e["at_least"].as_py())
+            for e in row["excursions"][0]
+        ),
+    )

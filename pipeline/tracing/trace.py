@@ -1,0 +1,157 @@
+"""From an entry, an event or a cycle back to the raw file and the line in it."""
+
+import re
+from typing import Any
+
+from pipeline.errors import DataError
+from pipeline.ingest import LiveParts
+from pipeline.ledger import index, queries
+from pipeline.ledger.account import last_site
+from pipeline.ledger.database import Ledger
+from pipeline.ledger.rows import Entry, Event
+from pipeline.site import Site
+from pipeline.store.days import raw_lines
+from pipeline.store.samples import store_part
+from pipeline.tracing.cycles import TimedCycle, timed_cycles
+from pipeline.tracing.series import Series
+from pipeline.wear.fatigue import damage
+from schemas.times import DAY_US, day_of, day_start_us, us_to_rfc3339
+
+SHOWN_CYCLES = 5
+"""How many of an entry's cycles are walked back: those that took most."""
+
+
+def trace_json(ledger: Ledger, ref: str) -> dict[str, Any]:
+    """The answer of `tautlog trace`: what the reference is, what it rests on, and the raw lines under it.
+
+    An entry is walked back through its heaviest cycles, an event through its first, peak and last sample.
+    Raises DataError for a reference that names nothing.
+    """
+    site = last_site(ledger)
+    walker = _Walker(ledger, site)
+    entry = queries.entry(ledger, ref)
+    if entry is not None:
+        return {"trace": walker.entry(entry)}
+    event = queries.event(ledger, ref)
+    if event is not None:
+        return {"trace": walker.event(event)}
+    cycle = re.fullmatch(r"(.+)/([ab])/(-?\d+)/(-?\d+)", ref)
+    if cycle is not None and cycle[1] in site.lines:
+        return {"trace": walker.cycle(cycle[1], cycle[2], int(cycle[3]), int(cycle[4]))}
+    raise DataError(
+        f"nothing is called {ref!r}",
+        expected="an entry as `statement` prints it, an event as `events`, or a cycle as `cycles` does",
+    )
+
+
+class _Walker:
+    """Follows references in one ledger."""
+
+    def __init__(self, ledger: Ledger, site: Site) -> None:
+        self._ledger, self._site = ledger, site
+        self._live = LiveParts(store_part(part) for part in index.parts(ledger))
+        self._files = {sha256: receipt.file for sha256, receipt in index.receipts(ledger).items()}
+
+    def entry(self, entry: Entry) -> dict[str, Any]:
+        start_us = day_start_us(entry.day)
+        series = Series(self._ledger, self._site)
+        found, _ = timed_cycles(
+            self._ledger, series, entry.line, entry.zone, from_us=start_us, to_us=start_us + DAY_US
+        )
+        heaviest = sorted(found, key=self._damage, reverse=True)[:SHOWN_CYCLES]
+        refs = {sheet.sheet: sheet for sheet in index.sheets(self._ledger)}
+        return {
+            "ref": entry.entry,
+            "is": "entry",
+            "line": entry.line,
+            "zone": entry.zone,
+            "day": entry.day.isoformat(),
+            "mechanism": entry.mechanism,
+            "kind": entry.kind,
+            "life": entry.life,
+            "reason": entry.reason,
+            "run": entry.run,
+            "spec": entry.spec,
+            "spec_digest": entry.spec_digest,
+            "policy_digest": entry.policy_digest,
+            "sheets": [
+                {"sheet": name, "path": refs[name].path, "sha256": refs[name].digest}
+                if name in refs
+                else {"sheet": name, "path": None, "superseded": True}
+                for name in entry.sheets
+            ],
+            "cycles_closed": len(found),
+            "heaviest_cycles": [self._cycle(cycle) for cycle in heaviest],
+        }
+
+    def event(self, event: Event) -> dict[str, Any]:
+        at = {"first": event.from_us, "peak": event.peak_us, "last": event.to_us}
+        return {
+            "ref": event.event,
+            "is": "event",
+            "kind": event.kind,
+            "line": event.line,
+            "channel": event.channel,
+            "run": event.run,
+            "samples": [
+                {"what": what, **self._point(channel, us)}
+                for what, us in at.items()
+                for channel in self._channels(event, what)
+            ],
+        }
+
+    def cycle(self, line: str, zone: str, first_us: int, second_us: int) -> dict[str, Any]:
+        return {
+            "ref": f"{line}/{zone}/{first_us}/{second_us}",
+            "is": "cycle",
+            "points": [self._line_point(line, zone, us) for us in (first_us, second_us)],
+        }
+
+    def _cycle(self, cycle: TimedCycle) -> dict[str, Any]:
+        return {
+            "cycle": cycle.ref,
+            "range_kn": abs(cycle.first_kn - cycle.second_kn),
+            "mean_kn": (cycle.first_kn + cycle.second_kn) / 2,
+            "life": self._damage(cycle),
+            "closed_at": us_to_rfc3339(cycle.closed_us),
+            "points": [
+                {"kn": kn, **self._line_point(cycle.line, cycle.zone, us)}
+                for kn, us in ((cycle.first_kn, cycle.first_us), (cycle.second_kn, cycle.second_us))
+            ],
+        }
+
+    def _damage(self, cycle: TimedCycle) -> float:
+        force = self._site.break_force_kn(cycle.line)
+        mean = (cycle.first_kn + cycle.second_kn) / 2
+        curve = self._site.spec_of(cycle.line).fatigue
+        return damage(abs(cycle.first_kn - cycle.second_kn) / force, mean / force, curve)
+
+    def _line_point(self, line: str, zone: str, at_us: int) -> dict[str, Any]:
+        """The raw lines under a turning point of a line; a rigging's own beginning or end has none."""
+        for rigging in self._site.riggings:
+            if (rigging.line, rigging.outboard_end) != (line, zone):
+                continue
+            inside = rigging.from_us <= at_us and (rigging.to_us is None or at_us <= rigging.to_us)
+            if inside and self._point(rigging.channel, at_us)["raw"]:
+                return self._point(rigging.channel, at_us)
+            if at_us in (rigging.from_us, rigging.to_us):
+                return {"at": us_to_rfc3339(at_us), "channel": rigging.channel, "raw": [], "rigging_edge": True}
+        return {"at": us_to_rfc3339(at_us), "raw": []}
+
+    def _channels(self, event: Event, what: str) -> list[str]:
+        """Where an event's sample lies: its tension channel; payout too at the ends of a rendering."""
+        channels = [event.channel]
+        if event.kind == "brake-render" and what != "peak":
+            channels += [c.channel for c in self._site.channels.values() if (c.place, c.quantity) == (event.place, "payout")]
+        return channels
+
+    def _point(self, channel: str, at_us: int) -> dict[str, Any]:
+        parts = self._live.of(self._site.channels[channel].place, day_of(at_us))
+        return {
+            "at": us_to_rfc3339(at_us),
+            "channel": channel,
+            "raw": [
+                {"sha256": sha256, "file": self._files.get(sha256), "line": line_no, "value": value}
+                for sha256, line_no, value in raw_lines(self._site.store, parts, channel, at_us)
+            ],
+        }

@@ -1,0 +1,247 @@
+"""Models of the TOML documents: `site.toml` with its policy, rope specs, raw-log layouts.
+
+Every threshold of the policy has a default, so that an empty `[policy]` is a complete one. Defaults without a
+published source say so; they are house rules to be changed where the site knows better.
+"""
+
+from __future__ import annotations
+
+import codecs
+from typing import Literal, Self
+
+from pydantic import ConfigDict, Field, field_validator, model_validator
+
+from schemas.base import Model, Name, Number, Source, Whole
+
+Material = Literal["hmpe", "polyester", "polyamide", "polypropylene", "aramid", "lcp", "wire"]
+
+
+class SiteInfo(Model):
+    """Who and where: `timezone` is an IANA name, `ambient_c` the air temperature assumed without a sensor."""
+
+    id: Name
+    name: Name
+    timezone: Name
+    ambient_c: Number | None = None
+
+
+class QualityLimits(Model):
+    """Limits of the quality checks for one kind of tension channel; `_pct` is percent of its capacity.
+
+    Defaults: house rules, no published source.
+    """
+
+    spike_pct: Number = Field(default=20.0, gt=0)
+    spike_max_gap_s: Number = Field(default=2.0, gt=0)
+    rate_pct_per_s: Number = Field(default=100.0, gt=0)
+    flat_s: Number = Field(default=1800.0, gt=0)
+    flat_tolerance_pct: Number = Field(default=0.0, ge=0)
+    zero_s: Number = Field(default=600.0, gt=0)
+    zero_pct: Number = Field(default=0.1, ge=0)
+    impossible_low_pct: Number = Field(default=-25.0, le=0)
+    impossible_high_pct: Number = Field(default=200.0, gt=100)
+
+
+class LoadPinLimits(QualityLimits):
+    """Load pins answer at once and read finely: a value that never moves is suspect soonest."""
+
+    flat_s: Number = Field(default=900.0, gt=0)
+
+
+class WinchBrakeLimits(QualityLimits):
+    """Brake gauges are slower and coarser: steps are larger, and a steady load repeats its value for long."""
+
+    spike_pct: Number = Field(default=30.0, gt=0)
+    flat_s: Number = Field(default=3600.0, gt=0)
+    zero_pct: Number = Field(default=0.5, ge=0)
+
+
+class QualityPolicy(Model):
+    """Quality limits by the kind of channel: `[policy.quality.load-pin]` and so on."""
+
+    load_pin: LoadPinLimits = Field(
+        default_factory=LoadPinLimits, validation_alias="load-pin", serialization_alias="load-pin"
+    )
+    winch_brake: WinchBrakeLimits = Field(
+        default_factory=WinchBrakeLimits, validation_alias="winch-brake", serialization_alias="winch-brake"
+    )
+    other: QualityLimits = Field(default_factory=QualityLimits)
+
+    def for_kind(self, kind: Literal["load-pin", "winch-brake", "other"]) -> QualityLimits:
+        """The limits of one kind of channel."""
+        return {"load-pin": self.load_pin, "winch-brake": self.winch_brake, "other": self.other}[kind]
+
+
+class Policy(Model):
+    """Thresholds of a site. Percentages of load are of ship design MBL. House rules, no published source."""
+
+    max_gap_s: Number = Field(default=10.0, gt=0)
+    peak_load_pct: Number = Field(default=50.0, gt=0)
+    cluster_gap_s: Number = Field(default=60.0, ge=0)
+    render_min_pct: Number = Field(default=15.0, ge=0)
+    render_rate_m_s: Number = Field(default=0.01, gt=0)
+    render_join_s: Number = Field(default=5.0, ge=0)
+    render_min_payout_m: Number = Field(default=0.05, ge=0)
+    render_window_s: Number = Field(default=2.0, ge=0)
+    quality: QualityPolicy = Field(default_factory=QualityPolicy)
+
+
+class SiteConfig(Model):
+    """The whole of `site.toml`."""
+
+    site: SiteInfo
+    policy: Policy = Field(default_factory=Policy)
+
+
+class FatigueCurve(Model):
+    """N = 10^(a - b*Lm) * R^-m; R = range/break force, Lm = cycle mean/break force.
+
+    `calibrated` is true only for a curve fitted to tests of this rope. `factor` multiplies the life used
+    wherever a figure is shown, and is shown with it; what is posted is without it.
+    """
+
+    a: Number
+    b: Number
+    m: Number = Field(gt=0)
+    source: Source
+    calibrated: bool = Field(default=False, strict=True)
+    factor: Number = Field(default=1.0, gt=0)
+
+    @property
+    def is_severity_index(self) -> bool:
+        """True when a figure from this curve may not be called a percent of life."""
+        return not self.calibrated or "invented" in self.source.lower()
+
+
+class Spec(Model):
+    """One rope: certificate figures and wear constants. `break_force_kn` is spliced; polyamide: wet."""
+
+    id: Name
+    material: Material
+    construction: Name
+    diameter_mm: Number = Field(gt=0)
+    mass_kg_per_m: Number = Field(gt=0)
+    break_force_kn: Number = Field(gt=0)
+    fatigue: FatigueCurve
+
+
+class TextRules(Model):
+    """How the bytes of a delimited log are text. `missing` sentinels compare as text after stripping."""
+
+    encoding: str = "utf-8"
+    separator: str = ","
+    decimal: Literal[".", ","] = "."
+    header_line: Whole = Field(default=1, ge=1)
+    missing: tuple[str, ...] = ()
+    final_newline: bool = Field(default=True, strict=True)
+
+    # Stripping would turn a tab separator into nothing.
+    model_config = ConfigDict(str_strip_whitespace=False)
+
+    @field_validator("encoding")
+    @classmethod
+    def _is_a_text_encoding(cls, name: str) -> str:
+        try:
+            codecs.lookup(name)
+            "".encode(name)
+        except LookupError:
+            raise ValueError('expected a text encoding, such as "utf-8" or "cp1252"') from None
+        return name
+
+    @field_validator("separator")
+    @classmethod
+    def _is_one_plain_character(cls, mark: str) -> str:
+        if len(mark) != 1 or not mark.isascii() or mark.isalnum() or mark in "\r\n\0\"'+-.":
+            raise ValueError("expected one ASCII character that no number, name or line end holds")
+        return mark
+
+    @model_validator(mode="after")
+    def _separator_is_not_the_decimal_mark(self) -> Self:
+        if self.separator == self.decimal:
+            raise ValueError("separator and decimal must differ")
+        return self
+
+
+class TimeRules(Model):
+    """Where a row's time is and how it is written; `fold` settles an otherwise undecidable repeated hour."""
+
+    column: str | None = None
+    format: str | None = None
+    zone: Name = "UTC"
+    prefix: Literal["rfc3339"] | None = None
+    fold: Literal[0, 1] | None = None
+
+    @field_validator("format")
+    @classmethod
+    def _is_a_known_format(cls, text: str | None) -> str | None:
+        if text is not None and text not in ("rfc3339", "epoch_s", "epoch_ms") and "%" not in text:
+            raise ValueError(
+                'expected "rfc3339", "epoch_s", "epoch_ms" or a pattern like "%Y-%m-%d %H:%M:%S"'
+            )
+        return text
+
+
+class RowRules(Model):
+    """Only for long logs: the column that names the place."""
+
+    key: Name
+
+
+class ValueRule(Model):
+    """One column (or transducer) and the channel it feeds; "{key}" in `channel` is the row's key."""
+
+    column: Name | None = None
+    transducer: Name | None = None
+    channel: Name
+    unit: Name | None = None
+    words: dict[str, Number] | None = None
+
+
+class Layout(Model):
+    """How one kind of raw log is read. `match` is a glob on the file name, without .gz or .zst."""
+
+    name: Name
+    reader: Literal["delimited", "sentences"]
+    match: Name
+    text: TextRules = Field(default_factory=TextRules)
+    time: TimeRules
+    rows: RowRules | None = None
+    value: tuple[ValueRule, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _says_what_its_reader_needs(self) -> Self:
+        if "/" in self.match:
+            raise ValueError("match is compared with the file's name alone and may not hold '/'")
+        if self.reader == "delimited":
+            self._check_delimited()
+        else:
+            self._check_sentences()
+        for what in ("column", "transducer", "channel"):
+            named = [getattr(rule, what) for rule in self.value if getattr(rule, what) is not None]
+            twice = next((name for name in named if named.count(name) > 1), None)
+            if twice is not None:
+                raise ValueError(f"two [[value]] tables name the same {what} {twice!r}")
+        return self
+
+    def _check_delimited(self) -> None:
+        if self.time.column is None or self.time.format is None or self.time.prefix is not None:
+            raise ValueError("a delimited log needs [time] column and format, and no prefix")
+        for rule in self.value:
+            if rule.column is None or rule.unit is None or rule.transducer is not None:
+                raise ValueError(f"[[value]] of {rule.channel!r} needs column and unit, and no transducer")
+            keyed = rule.channel.replace("{key}", "")
+            if "{" in keyed or "}" in keyed:
+                raise ValueError(f"channel {rule.channel!r} may hold no braces other than {{key}}")
+            if ("{key}" in rule.channel) != (self.rows is not None):
+                raise ValueError(f"channel {rule.channel!r}: {{key}} goes together with a [rows] key")
+
+    def _check_sentences(self) -> None:
+        if self.time.prefix is None or self.time.column is not None or self.time.format is not None:
+            raise ValueError('a log of sentences needs [time] prefix = "rfc3339", and no column or format')
+        if self.rows is not None:
+            raise ValueError("a log of sentences has no [rows]; name each transducer in a [[value]]")
+        for rule in self.value:
+            if rule.transducer is None or rule.column is not None or rule.words is not None:
+                raise ValueError(f"[[value]] of {rule.channel!r} needs transducer, and no column or words")
+            if rule.unit is not None:
+                raise ValueError(f"[[value]] of {rule.channel!r} has a unit; a sentence carries its own")

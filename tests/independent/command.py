@@ -1,0 +1,122 @@
+"""The real command line, run as a user runs it: in a process of its own, answers read from its JSON.
+
+Times come back as microseconds and figures as Decimal, so that nothing is lost on the way.
+"""
+
+import json
+import subprocess
+import sys
+from collections import Counter
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from decimal import Context, Decimal
+from pathlib import Path
+from typing import Any
+
+from tests.independent.reference_raw import parse_rfc3339
+
+WIDE = Context(prec=80)  # the default would round a posting's thirty decimals away
+REPOSITORY = Path(__file__).resolve().parents[2]
+OWN_WORDS = ("event", "run", "sheet", "source", "file", "sha", "entry", "supersede", "status", "posted")
+
+
+def figure(value: Any) -> Decimal:
+    """A JSON figure, number or string, exactly as printed."""
+    return Decimal(str(value))
+
+
+def at_us(value: Any) -> int:
+    """Microseconds of a JSON instant."""
+    found = parse_rfc3339(str(value))
+    assert found is not None, f"{value!r} is not RFC 3339"
+    return found
+
+
+@dataclass
+class Tautlog:
+    """A site folder and the command on it."""
+
+    root: Path
+
+    def run(self, command: str, *args: str, exits: Sequence[int] = (0, 1)) -> Any:
+        """Run one command with --json; its exit code must be one of `exits`; its JSON must be version 1."""
+        words = [sys.executable, "-m", "pipeline.cli", command, str(self.root), *args, "--json"]
+        done = subprocess.run(words, cwd=REPOSITORY, capture_output=True, text=True, check=False)
+        shown = f"{' '.join(words[2:])}\nexit {done.returncode}\n{done.stderr[-3000:]}\n{done.stdout[-500:]}"
+        assert done.returncode in exits, shown
+        answer = json.loads(done.stdout, parse_float=Decimal)
+        assert answer["version"] == 1, shown
+        return answer
+
+    def nightly(self, through: date) -> Any:
+        return self.run("nightly", "--through", through.isoformat())
+
+
+@dataclass
+class Live:
+    """Everything a site answers, without ids, runs and source files."""
+
+    statements: dict[str, Any] = field(default_factory=dict)
+    cycles: dict[str, list[tuple[Decimal, Decimal]]] = field(default_factory=dict)
+    residue: dict[str, list[Decimal]] = field(default_factory=dict)
+    events: list[dict[str, Any]] = field(default_factory=list)
+
+
+def entries_by_day(statement: Any) -> dict[tuple[str, str, str], Decimal]:
+    """Net life by (zone, day, mechanism); nothing where it is zero."""
+    net: dict[tuple[str, str, str], Decimal] = {}
+    for entry in statement["entries"]:
+        key = (entry["zone"], str(entry["day"]), entry["mechanism"])
+        net[key] = WIDE.add(net.get(key, Decimal(0)), figure(entry["life"]))
+    return {key: life for key, life in net.items() if life}
+
+
+def live_statement(statement: Any) -> dict[str, Any]:
+    """What must not depend on how the logs came."""
+    return {
+        "consumed": statement["consumed"],
+        "pending": statement["pending"],
+        "coverage": {key: statement["coverage"][key] for key in ("rigged_s", "observed_s")},
+        "entries": entries_by_day(statement),
+    }
+
+
+def live_event(event: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in event.items() if not key.startswith(OWN_WORDS)}
+
+
+def ask(site: Tautlog, lines: Sequence[str], first: date, last: date, with_cycles: bool = True) -> Live:
+    """Statement, cycles (all days to `last`) and events of a site, two commands at a time."""
+    live = Live()
+    span = ("--from", first.isoformat(), "--to", (last + timedelta(days=1)).isoformat())
+    with ThreadPoolExecutor(2) as pool:
+        statements = {line: pool.submit(site.run, "statement", line) for line in lines}
+        cycles = {line: pool.submit(site.run, "cycles", line, *span) for line in lines if with_cycles}
+        events = pool.submit(site.run, "events")
+        for line, answer in statements.items():
+            live.statements[line] = live_statement(answer.result())
+        for line, answer in cycles.items():
+            counted = answer.result()
+            live.cycles[line] = sorted(
+                (figure(c["range_kn"]), figure(c["mean_kn"])) for c in counted["cycles"]
+            )
+            live.residue[line] = sorted(figure(point["kn"]) for point in counted["residue"])
+        live.events = sorted((live_event(e) for e in events.result()["events"]), key=repr)
+    return live
+
+
+def receipt_counts(receipt: Any) -> Counter[str]:
+    """The counts of a receipt, zeros left out."""
+    names = (
+        "lines",
+        "header",
+        "blank",
+        "ignored",
+        "stored",
+        "duplicate",
+        "quarantined",
+        "cells_quarantined",
+    )
+    return +Counter({name: int(receipt[name]) for name in names})
