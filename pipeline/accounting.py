@@ -18,7 +18,7 @@ from pipeline.ledger.database import Ledger
 from pipeline.ledger.posting import Desired, post
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.rows import State as Stored
-from pipeline.plan import AccountDay, Plan
+from pipeline.plan import AccountDay, Plan, digest
 from pipeline.sheets.fold import State
 from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site
@@ -69,7 +69,7 @@ def reckon_accounts(
     files = {place.sheet: site.store / place.path for place in sheets.values()}
     settle = partial(_settle, {key: place.sheet for key, place in sheets.items()}, inputs, _loader(files))
     postings = index.postings(ledger)
-    policy_digest = hashlib.sha256(site.archive["site.toml"]).hexdigest()
+    policy_digest = digest(site.policy.model_dump(mode="json", by_alias=True))
     spec_digests = _spec_digests(site)
     out = Reckoned()
     desired: dict[tuple[str, str, date, str], Desired] = {}

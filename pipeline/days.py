@@ -18,7 +18,7 @@ from pipeline.events.brake_render import Rules, SlipRun, slips
 from pipeline.finding import Finding
 from pipeline.plan import DayPlan, SheetPlan
 from pipeline.quality import Flagged, Series, check_bit, check_names, flag_place, flag_runs, usable
-from pipeline.sheets.sheet import Excursion, Sheet, make_sheet
+from pipeline.sheets.sheet import Sheet, make_sheet
 from pipeline.store.days import Readings, read_readings
 from pipeline.store.edges import EDGE_US
 from pipeline.store.files import place_day, unique_name
@@ -124,16 +124,14 @@ def reckon_day(job: DayJob) -> Reckoned:
             after_us=samples.after_us,
             max_gap_us=round(job.policy.max_gap_s * 1e6),
         )
-        found: dict[str, Sequence[Excursion | SlipRun]] = {
-            "excursion": sheets[name].excursions,
-            "slip": _slips(wanted, job, looked),
-        }
-        marks += [{"sheet": name, "kind": kind, "payload": asdict(m)} for kind, these in found.items() for m in these]
+        found = [("excursion", asdict(excursion)) for excursion in sheets[name].excursions]
+        found += [("slip", run.to_payload()) for run in _slips(wanted, job, looked)]
+        marks += [{"sheet": name, "kind": kind, "payload": payload} for kind, payload in found]
     return Reckoned(
         _flag_rows(looked),
         sheets,
         marks,
-        _findings(job.plan, looked),
+        _findings(job, looked),
         sum(readings.at_us.size for readings in looked.day.values()),
     )
 
@@ -242,7 +240,7 @@ def _slips(wanted: SheetPlan, job: DayJob, looked: Looked) -> list[SlipRun]:
     tension, flags = looked.near[piece.channel], looked.near_flags[piece.channel]
     brake = _of_quantity("brake", job, looked)
     # What was recorded before a line was rigged, or after, is not its own; across a midnight it is.
-    from_us = piece.from_us if piece.begins else piece.from_us - EDGE_US
+    from_us = max(wanted.rigged_from_us, piece.from_us - EDGE_US)
     rigged = slice(*np.searchsorted(tension.at_us, [from_us, piece.to_us]))
     kn = line_tension_kn(tension.at_us[rigged], tension.value[rigged], wanted.calibrations, piece.share)
     payout = payout.between(from_us, piece.to_us)
@@ -328,8 +326,12 @@ def _keep_sheets(job: DayJob, sheets: Mapping[str, Sheet]) -> list[dict[str, Any
     ]
 
 
-def _findings(plan: DayPlan, looked: Looked) -> list[Finding]:
-    """Conflicting readings, and samples that a check marked, by channel."""
+def _findings(job: DayJob, looked: Looked) -> list[Finding]:
+    """Conflicting readings, and samples that a check marked while a line was rigged, by channel.
+
+    A hook without a line reads zero honestly, and whatever else it reads wears no line.
+    """
+    plan = job.plan
     scope = day_scope(plan.place, plan.day)
     found = []
     for name in sorted(looked.day):
@@ -337,10 +339,14 @@ def _findings(plan: DayPlan, looked: Looked) -> list[Finding]:
         if readings.conflicts:
             text = f"on {plan.day} {readings.conflicts} instants have readings that differ; the larger one is live"
             found.append(Finding("conflict", name, "warning", text, scope=scope))
+        rigged = np.zeros(readings.at_us.size, np.bool_)
+        for sheet in plan.sheets:
+            if sheet.slice.channel == name:
+                rigged |= (readings.at_us >= sheet.slice.from_us) & (readings.at_us < sheet.slice.to_us)
         for check, severity in TOLD.items():
-            marked = int(np.count_nonzero(checks & check_bit(check)))
+            marked = int(np.count_nonzero(rigged & ((checks & check_bit(check)) != 0)))
             if marked:
-                text = f"on {plan.day} {marked} of {readings.at_us.size} samples are marked {check}"
+                text = f"on {plan.day} {marked} of {int(rigged.sum())} samples of the rigged time are marked {check}"
                 found.append(Finding(check, name, severity, text, scope=scope))
     return found
 

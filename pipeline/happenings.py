@@ -80,21 +80,24 @@ def _peak_loads(site: Site, line: str, channel: str, riggings: Sequence[Rigged])
 
 
 def _brake_renders(site: Site, line: str, channel: str, riggings: Sequence[Rigged]) -> Iterator[dict[str, Any]]:
-    runs = [_slip_run(mark.payload) for mark in _of_kind("slip", riggings)]
+    runs = [SlipRun.from_payload(mark.payload) for mark in _of_kind("slip", riggings)]
     policy = site.policy
     for event in brake_render.join(runs, join_s=policy.render_join_s, min_payout_m=policy.render_min_payout_m):
         place = site.channels[channel].place
-        setting = site.brake_setting(place, event.from_us)
-        set_kn = None if setting is None else setting.brake_set_kn
+        against = brake_render.against_setting(event, site.brake_setting(place, event.from_us))
         extra: dict[str, Any] = {
             "breakout_kn": event.breakout.kn,
             "breakout_at": us_to_rfc3339(event.breakout.at_us),
             "breakout_at_least": event.breakout.at_least,
             "render_kn": event.render_kn,
             "payout_m": event.payout_m,
-            "brake_set_kn": set_kn,
-            "breakout_pct_of_set": None if set_kn is None else event.breakout.kn / set_kn * 100.0,
-            "verdict": None if set_kn is None else brake_render.verdict(event.breakout.kn, set_kn),
+            "slips": event.slips,
+            "brake_set_kn": None if against is None else against.brake_set_kn,
+            "breakout_pct_of_set": None if against is None else against.breakout_pct,
+            "breakout_first_layer_kn": None if against is None else against.breakout_first_layer_kn,
+            "layer": None if against is None else against.layer,
+            "verdict": None if against is None else against.verdict,
+            "tails": _tails(site, channel, riggings, event.peak),
         }
         yield _row(site, line, channel, brake_render.KIND, event.from_us, event.to_us, event.peak, extra)
 
@@ -196,16 +199,3 @@ def _holds(rigging: Rigging, at_us: int) -> bool:
 
 def _of_kind(kind: str, riggings: Sequence[Rigged]) -> Iterator[Mark]:
     return (mark for rigged in riggings for mark in rigged.marks if mark.kind == kind)
-
-
-def _slip_run(payload: Mapping[str, Any]) -> SlipRun:
-    """A slip run as the ledger's JSON gives it back."""
-    return SlipRun(
-        **{
-            **payload,
-            "breakout": Peak(**payload["breakout"]),
-            "peak": Peak(**payload["peak"]),
-            "tensions_kn": tuple(payload["tensions_kn"]),
-            "approach": tuple(Peak(**peak) for peak in payload["approach"]),
-        }
-    )

@@ -118,6 +118,9 @@ def ingest(
     for delivery, read in zip(deliveries, executor.map(partial(_read_or_explain, site), deliveries), strict=True):
         if isinstance(read, Finding):
             out.findings.append(read)
+            if delivery.inbox is not None:
+                # Nothing was read from it: it waits in the inbox, and raw/ holds only what has a receipt.
+                delivery.path.unlink()
             continue
         _settle(site, read, live, out, now_us)
         if delivery.inbox is not None:

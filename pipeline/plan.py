@@ -13,6 +13,7 @@ from datetime import date, timedelta
 from pipeline.manifest import canonical_json
 from pipeline.sheets.sheet import Slice
 from pipeline.site import Site
+from pipeline.store.edges import EDGE_US
 from pipeline.store.samples import Part
 from schemas.registers import Calibration, Channel, Rigging
 from schemas.times import DAY_US, day_of, day_start_us
@@ -26,11 +27,13 @@ PlaceDay = tuple[str, date]
 class SheetPlan:
     """One sheet to be: its slice, the calibrations that hold in it, and digests of all its inputs by kind.
 
+    `rigged_from_us`: when the rigging itself began, on whatever day.
     `render_base_kn`: what the limits of rendering are percent of; None where the place has no payout channel.
     """
 
     key: str
     slice: Slice
+    rigged_from_us: int
     calibrations: tuple[Calibration, ...]
     render_base_kn: float | None
     inputs: Mapping[str, str]
@@ -152,12 +155,12 @@ class _Planner:
         render_base_kn = mbl if has_payout else None
         inputs = {
             "samples": self._samples_of(channel.place, day),
-            "rigging": digest([piece.from_us, piece.to_us, begins, ends, piece.share]),
+            "rigging": digest([max(rigging.from_us, start - EDGE_US), piece.from_us, piece.to_us, begins, ends, piece.share]),
             "calibration": digest([[c.from_us, c.zero_kn, c.gain] for c in calibrations]),
             "policy": digest([_policy_of_sheets(site), piece.level_kn, render_base_kn, self._limits]),
         }
         key = digest([METHOD, channel.model_dump(mode="json"), str(day), inputs])
-        return SheetPlan(key, piece, calibrations, render_base_kn, inputs)
+        return SheetPlan(key, piece, rigging.from_us, calibrations, render_base_kn, inputs)
 
     def day(self, place: str, day: date, sheets: tuple[SheetPlan, ...]) -> DayPlan:
         channels = self._places.get(place, [])

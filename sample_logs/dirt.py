@@ -88,7 +88,7 @@ def impossible_time(draft: Draft, row: int) -> None:
 def blanks(draft: Draft, rows: list[int]) -> None:
     """Empty lines, and one of separators only."""
     for place, row in enumerate(rows):
-        draft.insert(row, b";;" if place == 0 and draft.layout == "quay-hooks" else b"", BLANK)
+        draft.insert(row, b";;" if place == 0 and draft.layout.startswith("quay-hooks") else b"", BLANK)
     draft.dirt.append(f"{len(rows)} blank lines")
 
 
@@ -160,42 +160,45 @@ def inside_repeated_hour(draft: Draft, night: int, name: str, first: int, rows: 
 
 
 def spoil_hooks(draft: Draft) -> None:
-    """Dirt in a hook file of an hour or a day: text in cells, ragged rows, blank lines, a second header."""
-    spoil_hook_cells(draft, [500, 501, 502, 900, 1300], ERROR, 1)
-    spoil_hook_cells(draft, [1501], LETTER_O, 2)
-    no_readable_cell(draft, [2000, 2001])
-    wrong_fields(draft, 2200, b";")
-    impossible_time(draft, 2400)
-    blanks(draft, [2600, 2700])
-    header_again(draft, 3000)
+    """Dirt in a hook file of a day: text in cells, ragged rows, blank lines, a second header."""
+    first = 100_000  # while the ship lies alongside
+    spoil_hook_cells(draft, [first + k for k in (500, 501, 502, 900, 1300)], ERROR, 1)
+    spoil_hook_cells(draft, [first + 1501], LETTER_O, 2)
+    no_readable_cell(draft, [first + 2000, first + 2001])
+    wrong_fields(draft, first + 2200, b";")
+    impossible_time(draft, first + 2400)
+    blanks(draft, [first + 2600, first + 2700])
+    header_again(draft, first + 3000)
 
 
 def spoil_winches(draft: Draft) -> None:
     """Dirt in a winch file: text for a load, a stamp without offset, a byte that is no text, a stranger."""
-    for row in (1200, 1201, 1207):
+    first = 60_000
+    for row in (first + 200, first + 201, first + 207):
         fields = draft.lines[row].split(b",")
         fields[2] = b"#N/A"
         draft.lines[row] = b",".join(fields)
     draft.bad_cells += 3
-    draft.replace(1500, draft.lines[1500].replace(b"+01:00", b"", 1), QUARANTINED)
-    draft.replace(1600, draft.lines[1600].replace(b",W", b",\xff", 1), QUARANTINED)
-    wrong_fields(draft, 1700, b",")
-    stamp = draft.lines[1800].split(b",")[0]
-    draft.insert(1800, stamp + b",TEST,0.0,0.00,SET,STOW,1", IGNORED)
+    for row, old, new in ((first + 500, b"+01:00", b""), (first + 600, b",W", b",\xff")):
+        draft.replace(row, draft.lines[row].replace(old, new, 1), QUARANTINED)
+    wrong_fields(draft, first + 700, b",")
+    stamp = draft.lines[first + 800].split(b",")[0]
+    draft.insert(first + 800, stamp + b",TEST,0.0,0.00,SET,STOW,1", IGNORED)
     draft.dirt += ["3 loads read '#N/A'", "a stamp without offset", "a byte that is no UTF-8"]
     draft.dirt += ["a row of no winch"]
 
 
 def spoil_sentences(draft: Draft) -> None:
     """Dirt among sentences: wrong checksums, a torn sentence, a line of the logger itself, a blank line."""
-    for row in (700, 1400, 2100, 2800, 3500, 4200, 4900):
+    rows = [row for row, line in enumerate(draft.lines) if b",SPRING1," in line][20_000::700]
+    for row in rows[:7]:
         line = draft.lines[row]
         wrong = b"%02X" % (int(line[-2:], 16) ^ 0x15)
         draft.replace(row, line[:-2] + wrong, QUARANTINED)
-    draft.replace(5600, draft.lines[5600][:41], QUARANTINED)
-    stamp = draft.lines[6300].split(b" ")[0]
-    draft.insert(6300, stamp + b" link lost", QUARANTINED)
-    draft.insert(6400, b"", BLANK)
+    draft.replace(rows[7], draft.lines[rows[7]][:41], QUARANTINED)
+    stamp = draft.lines[rows[8]].split(b" ")[0]
+    draft.insert(rows[8], stamp + b" link lost", QUARANTINED)
+    draft.insert(rows[9], b"", BLANK)
     draft.dirt += ["7 wrong checksums", "a torn sentence", "a line that is no sentence", "a blank line"]
 
 

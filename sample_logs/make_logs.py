@@ -13,6 +13,7 @@ import hashlib
 import io
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import UTC, tzinfo
 from pathlib import Path
 
 import numpy as np
@@ -38,9 +39,9 @@ def _night(label: str) -> int:
     return int(label[6:8]) - 23
 
 
-def _labels(steps: writers.Ints, layout: str, form: str) -> list[tuple[str, writers.Ints]]:
+def _labels(steps: writers.Ints, clock: tzinfo, form: str) -> list[tuple[str, writers.Ints]]:
     """Steps grouped by the file they belong to, as the logger's own clock names it, in file order."""
-    local_us = text.local_columns(writers.step_us(steps), writers.zone_of(layout))[0]
+    local_us = text.local_columns(writers.step_us(steps), clock)[0]
     unit_us = 3_600_000_000 if "%H" in form else 86_400_000_000
     groups, which = np.unique(local_us // unit_us, return_inverse=True)
     named = [np.datetime64(int(group) * unit_us, "us").item().strftime(form) for group in groups]
@@ -53,7 +54,7 @@ def hook_drafts(call: Call, group: str, form: str) -> list[Draft]:
     steps = sensors.hook_steps(pins)
     cells = dirt.worn_sensors({place: values[steps] for place, values in pins.items()}, steps)
     drafts = []
-    for label, part in _labels(steps, "quay-hooks", form):
+    for label, part in _labels(steps, world.ZONE, form):
         where = np.searchsorted(steps, part)
         own = {place: values[where] for place, values in cells.items()}
         drafts.append(writers.hook_file(f"pins_{group}_{label}.csv", own, part, night=_night(label)))
@@ -66,7 +67,7 @@ def winch_drafts(call: Call) -> list[Draft]:
     rows = [row for row, line in enumerate(world.LINES) if line.brake is not None]
     records = [sensors.winch_record(call, row) for row in rows]
     drafts = []
-    for label, part in _labels(records[0].steps, "ship-winches", "%Y%m%d"):
+    for label, part in _labels(records[0].steps, writers.SHIP_TIME, "%Y%m%d"):
         first, last = int(part[0]), int(part[-1]) + 1
         name = f"winches_{label}.csv"
         drafts.append(writers.winch_file(name, records, first, last, night=_night(label)))
@@ -77,7 +78,7 @@ def winch_drafts(call: Call) -> list[Draft]:
 def cell_drafts(call: Call) -> list[Draft]:
     """A file a day of the fairlead cells, by UTC."""
     drafts = []
-    for label, part in _labels(sensors.cell_steps(), "fairlead-cells", "%Y%m%d"):
+    for label, part in _labels(sensors.cell_steps(), UTC, "%Y%m%d"):
         cells = {name: sensors.cell_newton(call, place, part) for name, place in TRANSDUCERS.items()}
         draft = writers.cell_file(f"cells_{label}.log", part, cells, call.wind_m_s, night=_night(label))
         draft.packing = ".zst"

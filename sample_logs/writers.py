@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, timedelta, timezone, tzinfo
+from datetime import UTC, timedelta, timezone
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +78,10 @@ def step_us(steps: Ints) -> Ints:
 def hook_file(
     name: str, pins: dict[str, Ints], steps: Ints, *, night: int, preamble: Sequence[str] = PREAMBLE
 ) -> Draft:
-    """A wide file of one hook group; `pins` are indices into HOOK_CELLS by place, one for each of `steps`."""
+    """A wide file of one hook group, which the file's name tells.
+
+    `pins` are indices into HOOK_CELLS by place, one for each of `steps`.
+    """
     rows = len(steps)
     columns = [text.day_first(step_us(steps), world.ZONE)]
     for cells in pins.values():
@@ -86,7 +89,7 @@ def hook_file(
     body = text.squeeze([*columns, text.constant("\n", rows)]).split(b"\n")[:-1]
     head = [line.encode("ascii") for line in (*preamble, ";".join(["Time", *pins]))]
     kinds = bytearray([HEADER] * len(head) + [STORED] * len(body))
-    return Draft(night, name, "quay-hooks", head + body, kinds)
+    return Draft(night, name, f"quay-hooks-{name.split('_')[1]}", head + body, kinds)
 
 
 def winch_file(name: str, records: Sequence[WinchRecord], first: int, last: int, *, night: int) -> Draft:
@@ -165,8 +168,3 @@ def _others(second: int, wind_m_s: float) -> list[str]:
         found.append(f"YXXDR,C,{13.5 + 2.0 * (second // 3600 % 24 == 14):.1f},C,AIR")
         found.append(f"GPZDA,{when:%H%M%S}.00,{when:%d,%m,%Y},00,00")
     return found
-
-
-def zone_of(layout: str) -> tzinfo:
-    """The clock by which a kind of log starts a new file."""
-    return {"quay-hooks": world.ZONE, "ship-winches": SHIP_TIME, "fairlead-cells": UTC}[layout]

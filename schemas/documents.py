@@ -72,6 +72,10 @@ class QualityPolicy(Model):
         return {"load-pin": self.load_pin, "winch-brake": self.winch_brake, "other": self.other}[kind]
 
 
+EDGE_S = 120.0
+"""How far [s] the detectors and checks of one day look into the days beside it."""
+
+
 class Policy(Model):
     """Thresholds of a site. Percentages of load are of ship design MBL. House rules, no published source."""
 
@@ -84,6 +88,17 @@ class Policy(Model):
     render_min_payout_m: Number = Field(default=0.05, ge=0)
     render_window_s: Number = Field(default=2.0, ge=0)
     quality: QualityPolicy = Field(default_factory=QualityPolicy)
+
+    @model_validator(mode="after")
+    def _survives_a_midnight(self) -> Self:
+        # Days are made apart and joined: what runs through a midnight must be seen whole from both sides.
+        if self.cluster_gap_s <= self.max_gap_s:
+            raise ValueError("cluster_gap_s must be longer than max_gap_s, the gap that ends an excursion")
+        if self.max_gap_s + max(self.render_window_s, self.render_join_s) > EDGE_S:
+            raise ValueError(
+                f"max_gap_s, with render_window_s or render_join_s, must not be more than {EDGE_S:g} s together"
+            )
+        return self
 
 
 class SiteConfig(Model):

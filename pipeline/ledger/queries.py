@@ -33,13 +33,18 @@ def events_json(
     found = [
         event
         for event in index.events(ledger).values()
-        if (line is None or event.line == line)
+        if (line is None or line in lines_of(event))
         and (kind is None or event.kind == kind)
         and (from_us is None or event.to_us >= from_us)
         and (to_us is None or event.from_us <= to_us)
     ]
     found.sort(key=lambda event: (event.from_us, event.line, event.kind))
     return {"events": [event_object(event) for event in found]}
+
+
+def lines_of(event: Event) -> list[str]:
+    """The lines an event is of: its main line, and the tails that shared it."""
+    return [event.line, *(tail["line"] for tail in event.payload.get("tails", ()))]
 
 
 def event_object(event: Event) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_si
 from pipeline.ledger.advice import LineFacts, advise
 from pipeline.ledger.basis import basis_of
 from pipeline.ledger.database import Ledger
+from pipeline.ledger.queries import lines_of
 from pipeline.ledger.rows import Event
 from pipeline.ledger.statement import opening_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
@@ -28,7 +29,8 @@ def status(ledger: Ledger) -> dict[str, Any]:
     site = last_site(ledger)
     by_line: dict[str, list[Event]] = defaultdict(list)
     for event in index.events(ledger).values():
-        by_line[event.line].append(event)
+        for line in lines_of(event):
+            by_line[line].append(event)
     rows = [
         _row(site, account, by_line.get(account.line, []))
         for account in accounts(ledger, site, site.lines).values()

@@ -96,9 +96,10 @@ def flag_place(
 
     `series` holds each channel's readings as stored (units applied, no calibration), with those of the
     adjacent days as far as `edge_s` reaches; what lies further away is cut off, so more of it changes
-    nothing. Brake readings are the exception: the latest before the day counts, however old it is. Tension
-    channels are checked; of other quantities only missing readings are told (9), the rest is 2. Raises Bug
-    where times do not ascend.
+    nothing. With less, a flat or zero stretch counts from the first reading given. Brake readings are the
+    exception: the latest before the day counts, however old it is.
+    Tension channels are checked; of other quantities only missing readings are told (9), the rest is 2.
+    Raises Bug where times do not ascend.
     """
     for name, readings in series.items():
         if readings.at_us.size != readings.value.size or not bool(np.all(np.diff(readings.at_us) > 0)):

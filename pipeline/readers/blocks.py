@@ -156,9 +156,9 @@ def piece_of(
 def _by_place(block: Block, at_us: Ints, feeds: Sequence[tuple[Feed, ...]]) -> Iterable[PlaceRows]:
     line_no = block.line_no
     if len(feeds) == 1 and block.present is None:
-        for place, fed in _places(feeds[0]):
+        for place, group in _places(feeds[0]):
             yield PlaceRows(
-                place, at_us, line_no, {feed.channel: block.values[feed.value] for feed in fed}, {}
+                place, at_us, line_no, {feed.channel: block.values[feed.value] for feed in group}, {}
             )
         return
     rows_of = _rows_by_code(block.code, len(feeds))

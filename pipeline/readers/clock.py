@@ -27,8 +27,11 @@ LEAST_US = instant_us(datetime(1, 1, 1, tzinfo=UTC))
 MOST_US = instant_us(datetime(9999, 12, 31, 23, 59, 59, 999999, tzinfo=UTC))
 """Instants that a calendar date can name; a reading outside them is no readable time."""
 
-MONTHS = "january february march april may june july august september october november december".split()
-DAYS = "monday tuesday wednesday thursday friday saturday sunday".split()
+MONTHS = (
+    *("january", "february", "march", "april", "may", "june"),
+    *("july", "august", "september", "october", "november", "december"),
+)
+DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 ItemKind = Literal[
     "literal",

@@ -190,7 +190,7 @@ def _instant(buffer: Bytes, i: int, end: int, program: Program, names: Bytes) ->
             if i >= end or (buffer[i] | 32 != 116 and buffer[i] != 32):
                 return False, 0
             i += 1
-        elif what == _SPACE or what == _OPTIONAL_SPACE:
+        elif what in (_SPACE, _OPTIONAL_SPACE):
             first = i
             while i < end and (buffer[i] == 32 or (buffer[i] == 9 and what == _SPACE)):
                 i += 1

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pipeline.readers.blocks import Block, Dated, piece_of, settle
+from pipeline.readers.blocks import Dated, piece_of, settle
 from pipeline.readers.clock_kernel import program_of, read_times
 from pipeline.readers.columns import Columns, columns_of
 from pipeline.readers.feeds import Feed, feeds_of_all, feeds_of_key
@@ -117,7 +117,8 @@ class _Reader:
         slot = self._slot_of[key]
         work.code = self._keys.codes(work.buffer, work.cut.cell_starts[slot], work.cut.cell_ends[slot])
         for row, cells in work.as_text.items():
-            work.code[row] = self._keys.code(bare(cells[1]))
+            if work.alive[row]:
+                work.code[row] = self._keys.code(bare(cells[1]))
         for name in self._keys.keys[len(self._feeds) :]:
             fed, unread = feeds_of_key(self._source.layout, self._source.channels, name)
             self._feeds.append(fed)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -128,7 +129,7 @@ class LocalTimes:
         cut = (repeated[1:] != repeated[:-1]) | (repeated[1:] & (np.abs(np.diff(local_us)) >= later_us[1:]))
         bounds = [0, *(np.flatnonzero(cut) + 1).tolist(), rows.size]
         older: list[Dated] = []
-        for begin, end in zip(bounds[:-1], bounds[1:], strict=True):
+        for begin, end in pairwise(bounds):
             if series.run and not (repeated[begin] and self._continues(series, int(local_us[begin]))):
                 older += self._close(series, int(local_us[begin]), block, verdict)
             if not repeated[begin]:

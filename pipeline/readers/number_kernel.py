@@ -130,17 +130,19 @@ def _number(buffer: Bytes, i: int, end: int, decimal: int, ten: NDArray[np.float
     first = i
     while i < end and 48 <= buffer[i] <= 57:
         w = w * np.uint64(10) + np.uint64(buffer[i] - 48)
+        digits += 1 if w != np.uint64(0) else 0  # leading zeros take no room
         i += 1
-    digits = i - first
+    some = i > first
     if i < end and buffer[i] == decimal:
         i += 1
         first = i
         while i < end and 48 <= buffer[i] <= 57:
             w = w * np.uint64(10) + np.uint64(buffer[i] - 48)
+            digits += 1 if w != np.uint64(0) else 0
             i += 1
         q = first - i
-        digits -= q
-    if digits == 0 or digits > 19:
+        some = some or q < 0
+    if not some or digits > 19:
         return math.nan
     if i < end and (buffer[i] == 101 or buffer[i] == 69):
         i += 1

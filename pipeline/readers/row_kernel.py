@@ -98,12 +98,10 @@ def _bare(buffer: Bytes, i: int, end: int) -> tuple[int, int]:
 
 @compiled
 def _same(buffer: Bytes, i: int, end: int, text: Bytes) -> bool:
-    if end - i != text.size or text.size == 0:
-        return False
-    for k in range(text.size):
-        if buffer[i + k] != text[k]:
-            return False
-    return True
+    same = end - i == text.size and text.size > 0
+    for k in range(text.size if same else 0):
+        same = same and buffer[i + k] == text[k]
+    return same
 
 
 @compiled

@@ -57,7 +57,7 @@ class Work:
         raw = self.raw(row)[:MAX_LINE_BYTES]
         line_no = self.piece.first_line_no + int(self.cut.index[row])
         self.quarantined[row] = QuarantinedLine(line_no, raw, reason, detail)
-        self._drop(row)
+        self.alive[row] = False
 
     def is_header_or_blank(self, row: int, columns: Columns) -> bool:
         """Whether the row, seen as text, is no row after all; it is counted as what it is."""
@@ -68,7 +68,7 @@ class Work:
             self.blank += 1
         else:
             return False
-        self._drop(row)
+        self.alive[row] = False
         return True
 
     def judge_unended(self) -> None:
@@ -108,10 +108,6 @@ class Work:
 
     def _extent(self, row: int) -> tuple[int, int, int]:
         return int(self.cut.index[row]), int(self.cut.start[row]), int(self.cut.end[row])
-
-    def _drop(self, row: int) -> None:
-        self.alive[row] = False
-        self.as_text.pop(row, None)
 
 
 def cut_piece(piece: TextPiece, columns: Columns, rules: CutRules) -> Work:

@@ -143,7 +143,7 @@ def _felt(piece: Slice, at_us: Ints, kn: Floats, usable: Bools) -> tuple[Floats,
 
 def _ends(turns: int) -> Ints:
     """Indices of the first two and the last two of so many turning points, each once."""
-    return np.array(sorted({0, 1, turns - 2, turns - 1} & set(range(turns))), np.int64)
+    return np.array(sorted({i for i in (0, 1, turns - 2, turns - 1) if 0 <= i < turns}), np.int64)
 
 
 def _excursions(

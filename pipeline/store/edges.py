@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.store.scaled import Floats, value_bits
+from schemas.documents import EDGE_S
 from schemas.times import DAY_US, day_start_us
 
 Ints = NDArray[np.int64]
-EDGE_US = 120_000_000
+EDGE_US = round(EDGE_S * 1e6)
 """How far into a neighbouring day flags and detectors look; and at a brake's last reading, however old."""
 
 

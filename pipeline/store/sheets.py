@@ -110,11 +110,14 @@ def write_flags(path: Path, runs: Sequence[Mapping[str, Any]]) -> str:
 
 
 def read_flags(path: Path) -> list[dict[str, Any]]:
-    """Flag runs of a file, as rows."""
+    """Flag runs of a file, as the rows that `write_flags` was given; instants are UTC microseconds."""
     try:
-        return pq.ParquetFile(path).read().to_pylist()
+        table = pq.ParquetFile(path).read()
     except (OSError, pa.ArrowInvalid) as error:
         raise StoreError(f"cannot read flags: {error}", file=path, next_step="run `tautlog audit`") from error
+    instants = pa.schema([f.with_type(pa.int64()) if f.type == _INSTANT else f for f in FLAG_SCHEMA])
+    rows: list[dict[str, Any]] = table.cast(instants).to_pylist()
+    return rows
 
 
 def _row(name: str, sheet: Sheet) -> dict[str, Any]:

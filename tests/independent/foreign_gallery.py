@@ -21,7 +21,7 @@ DAYS = 4
 STEPS = (S // 2, S, S, 3 * S, 10 * S, 10 * S + 1, 10 * S + S // 2, 47 * S, 600 * S, 9_000 * S)
 
 
-def gallery(seed: int = 1, lines: int = 12, rows: int = 900) -> Foreign:
+def gallery(seed: int = 1, lines: int = 5, rows: int = 900) -> Foreign:
     """`lines` lines, one to a channel, each rigged anew several times at random and awkward instants."""
     rng = random.Random(3_000 + seed)
     site = Foreign("gallery", date(2025, 3, 1))
@@ -102,4 +102,4 @@ def _log(rng: random.Random, site: Foreign, names: list[str], instants: list[int
     )
     ideals = (Ideal(at, "", tuple((f"{n}p", text(n)) for n in names)) for at in instants)
     rows = Writer(rng, site.seen, style, dirt=0.03).run(ideals)
-    return RawLog("odd-log", [b"odd logger", ";".join(["s", *names]).encode()], rows)
+    return RawLog("odd-log.asc", [b"odd logger", ";".join(["s", *names]).encode()], rows)
