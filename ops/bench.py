@@ -118,10 +118,20 @@ def _night_against_bare_copy(work: Path, logs: Sequence[Path], options: argparse
     ratios = sorted(n / b for n, b in zip(night, bare, strict=True))
     spread = f"{ratios[0]:.2f}-{ratios[-1]:.2f}"
     return [
-        (f"whole night / bare copy ({samples / 1e6:.1f} M samples)", f"{ratio:.2f} ({spread})", "at most 2.5", ratio <= 2.5),
+        (
+            f"whole night / bare copy ({samples / 1e6:.1f} M samples)",
+            f"{ratio:.2f} ({spread})",
+            "at most 2.5",
+            ratio <= 2.5,
+        ),
         ("  seconds, for orientation", f"{statistics.median(night):.2f} / {statistics.median(bare):.2f}", "", True),
         ("night with nothing new [s]", f"{statistics.median(again):.2f}", "under 2", statistics.median(again) < 2),
-        ("store, provenance, flags and sheets [B/sample]", f"{store / samples:.2f}", "at most 2.0", store / samples <= 2),
+        (
+            "store, provenance, flags and sheets [B/sample]",
+            f"{store / samples:.2f}",
+            "at most 2.0",
+            store / samples <= 2,
+        ),
     ]
 
 

@@ -11,11 +11,6 @@ from typing import Any
 import numpy as np
 
 from pipeline import manifest as manifests
-from pipeline.accounting import wear_of
-from pipeline.accounts import settle_account
-from pipeline.days import DayJob, reckon_day
-from pipeline.happenings import event_rows_now, row_of
-from pipeline.ingest import LiveParts
 from pipeline.ledger import index
 from pipeline.ledger.account import last_site
 from pipeline.ledger.checks import ledger_differences, manifest_differences, published_differences
@@ -24,7 +19,12 @@ from pipeline.ledger.rebuild import rebuild
 from pipeline.ledger.rows import Mark
 from pipeline.lock import hold
 from pipeline.manifest import canonical_json
-from pipeline.plan import Plan, make_plan
+from pipeline.night.account import settle_account
+from pipeline.night.accounts import wear_of
+from pipeline.night.happenings import event_rows_now, row_of
+from pipeline.night.ingest import LiveParts
+from pipeline.night.place_day import DayJob, reckon_day
+from pipeline.night.plan import Plan, make_plan
 from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site, open_site
 from pipeline.store.files import digest_of
@@ -118,9 +118,7 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     yield from _event_differences(site, ledger, plan, {k: r.sheet for k, r in refs.items()}, marks)
 
 
-def _flag_differences(
-    site: Site, ledger: Ledger, place: str, day: date, rows: list[dict[str, Any]]
-) -> Iterator[str]:
+def _flag_differences(site: Site, ledger: Ledger, place: str, day: date, rows: list[dict[str, Any]]) -> Iterator[str]:
     file = index.flags(ledger, [(place, day)]).get((place, day))
     if file is None:
         yield f"flags of {place} on {day} are missing"

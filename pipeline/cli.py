@@ -267,7 +267,9 @@ def main() -> NoReturn:
         import traceback
 
         traceback.print_exc()
-        click.echo("tautlog: this is a bug; nothing was committed by this run. Please report the lines above.", err=True)
+        click.echo(
+            "tautlog: this is a bug; nothing was committed by this run. Please report the lines above.", err=True
+        )
         sys.exit(70)
     sys.exit(0)
 

@@ -57,16 +57,12 @@ def check_tables(tables: Tables, specs: Collection[str]) -> None:
     check_links("lines.csv", "spec", tables.lines, lambda row: row.spec, specs, "specs/*.toml")
     check_links("rigging.csv", "line", tables.riggings, lambda row: row.line, lines, "lines.csv")
     check_links("rigging.csv", "channel", tables.riggings, lambda row: row.channel, channels, "channels.csv")
-    check_links(
-        "calibrations.csv", "channel", tables.calibrations, lambda row: row.channel, channels, "channels.csv"
-    )
+    check_links("calibrations.csv", "channel", tables.calibrations, lambda row: row.channel, channels, "channels.csv")
     check_links("winches.csv", "place", tables.winches, lambda row: row.place, places, "channels.csv")
     check_links("services.csv", "line", tables.services, lambda row: row.line, lines, "lines.csv")
     check_links("strength_tests.csv", "line", tables.strength_tests, lambda row: row.line, lines, "lines.csv")
     check_riggings(tables.riggings, channels)
-    unique(
-        "calibrations.csv", "channel and from", tables.calibrations, lambda row: (row.channel, row.from_us)
-    )
+    unique("calibrations.csv", "channel and from", tables.calibrations, lambda row: (row.channel, row.from_us))
     unique("winches.csv", "place and set_on", tables.winches, lambda row: (row.place, row.set_on_us))
     unique("withdrawn.csv", "sha256", tables.withdrawn, lambda row: row.sha256)
 
@@ -193,11 +189,7 @@ def check_layout(file: str, layout: Layout, channels: Mapping[str, Channel], *, 
                 next_step=did_you_mean(rule.channel, channels) or "register it, or take the [[value]] out",
             )
         # "{key}" may match more channels than the log holds: only when none fits is the unit surely wrong.
-        if (
-            fed
-            and quantity is not None
-            and all(QUANTITY_OF_CHANNEL[channel.quantity] != quantity for channel in fed)
-        ):
+        if fed and quantity is not None and all(QUANTITY_OF_CHANNEL[channel.quantity] != quantity for channel in fed):
             raise RegisterError(
                 f"unit {rule.unit!r} cannot measure channel {fed[0].channel!r}",
                 file=file,

@@ -16,18 +16,18 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import manifest as manifests
-from pipeline.accounting import Reckoned, reckon_accounts
-from pipeline.dayrun import MadeDays, make_days
-from pipeline.finding import Finding
-from pipeline.findings import finding_rows, site_findings
-from pipeline.happenings import event_rows
-from pipeline.ingest import Ingested, LiveParts, ingest
 from pipeline.ledger import index
 from pipeline.ledger.apply import apply
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.publish import publish
 from pipeline.lock import hold
-from pipeline.plan import make_plan
+from pipeline.night.accounts import Reckoned, reckon_accounts
+from pipeline.night.finding import Finding
+from pipeline.night.findings import finding_rows, site_findings
+from pipeline.night.happenings import event_rows
+from pipeline.night.ingest import Ingested, LiveParts, ingest
+from pipeline.night.place_days import MadeDays, make_days
+from pipeline.night.plan import make_plan
 from pipeline.site import Site, open_site
 from pipeline.store.samples import store_part
 from pipeline.watch import Silent, Watch
@@ -195,9 +195,7 @@ def _commit(run: _Run, rows: Rows, through: date | None, horizon_us: int | None)
 
 def _as_stored(row: Mapping[str, Any]) -> dict[str, Any]:
     """JSON columns as canonical text."""
-    return {
-        name: manifests.canonical_json(cell) if isinstance(cell, Mapping) else cell for name, cell in row.items()
-    }
+    return {name: manifests.canonical_json(cell) if isinstance(cell, Mapping) else cell for name, cell in row.items()}
 
 
 def _part_rows(ingested: Ingested) -> list[dict[str, Any]]:

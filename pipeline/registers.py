@@ -68,16 +68,12 @@ def read_document(file: str, data: bytes, model: type[M]) -> M:
         keys = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         at = re.search(r"at line (\d+)", str(error))
-        raise RegisterError(
-            f"not TOML: {error}", file=file, line_no=None if at is None else int(at[1])
-        ) from None
+        raise RegisterError(f"not TOML: {error}", file=file, line_no=None if at is None else int(at[1])) from None
     try:
         return model.model_validate(keys)
     except ValidationError as error:
         first = _first(error)
-        raise _explained(
-            first, model, "key", file=file, line_no=_line_of(text, tuple(first["loc"]))
-        ) from None
+        raise _explained(first, model, "key", file=file, line_no=_line_of(text, tuple(first["loc"]))) from None
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str | None:
@@ -188,9 +184,7 @@ def _explained(
             next_step=did_you_mean(str(loc[-1]), siblings),
         )
     if error["type"] == "missing":
-        return RegisterError(
-            f"missing {what} {where!r}", file=file, line_no=line_no, next_step=f"add {where!r}"
-        )
+        return RegisterError(f"missing {what} {where!r}", file=file, line_no=line_no, next_step=f"add {where!r}")
     if not loc:
         return RegisterError(message, file=file, line_no=line_no)
     expected = message.removeprefix("Input should be ").removeprefix("expected ")

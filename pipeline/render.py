@@ -66,7 +66,9 @@ def statement_text(answer: Row) -> str:
         f"Observed {coverage['observed_s'] / 3600:.2f} h of {coverage['rigged_s'] / 3600:.2f} h rigged; "
         "what was not observed is not zero.",
         _entries(answer["entries"]),
-        "\n".join(f"Not posted yet: zone {row['zone']}, {row['day']}, {_life(row['life'])}" for row in answer["unposted"]),
+        "\n".join(
+            f"Not posted yet: zone {row['zone']}, {row['day']}, {_life(row['life'])}" for row in answer["unposted"]
+        ),
         _not_modelled(answer),
         answer["caution"],
     )

@@ -30,9 +30,7 @@ def new_site(root: Path) -> None:
     try:
         root.mkdir(parents=True, exist_ok=True)
         if any(root.iterdir()):
-            raise StoreError(
-                "the folder is not empty", file=root, next_step="name a new or empty folder for the site"
-            )
+            raise StoreError("the folder is not empty", file=root, next_step="name a new or empty folder for the site")
         for folder in ("specs", "layouts", "inbox"):
             (root / folder).mkdir()
         name = "".join(mark if mark.isalnum() or mark in "-_" else "-" for mark in root.resolve().name)
@@ -45,6 +43,4 @@ def new_site(root: Path) -> None:
                 if entry.name.endswith(".toml.example"):
                     (root / folder / entry.name).write_bytes(entry.read_bytes())
     except OSError as error:
-        raise StoreError(
-            f"cannot make the site folder: {error.strerror}", file=error.filename or root
-        ) from error
+        raise StoreError(f"cannot make the site folder: {error.strerror}", file=error.filename or root) from error

@@ -45,9 +45,7 @@ def generator(name: str, seed: int = world.SEED) -> np.random.Generator:
 
 def ramp(times: list[tuple[str, float]], steps: int = world.STEPS) -> Floats:
     """Straight lines through (RFC 3339 time in UTC, value)."""
-    return np.interp(
-        np.arange(steps, dtype=np.float64), [world.at(when) for when, _ in times], [v for _, v in times]
-    )
+    return np.interp(np.arange(steps, dtype=np.float64), [world.at(when) for when, _ in times], [v for _, v in times])
 
 
 def unit_process(rng: np.random.Generator, density: Callable[[Floats], Floats]) -> Floats:

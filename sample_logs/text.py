@@ -102,9 +102,7 @@ def day_first(at_us: Ints, zone: tzinfo, *, fraction: int = 2) -> Bytes:
     words, day, of_day = _calendar(local_columns(at_us, zone)[0])
     date, rows = words.take(day), len(at_us)
     dot, space = constant(".", rows), constant(" ", rows)
-    return np.concatenate(
-        [date[:, 6:8], dot, date[:, 4:6], dot, date[:, 0:4], space, _clock(of_day, fraction)], axis=1
-    )
+    return np.concatenate([date[:, 6:8], dot, date[:, 4:6], dot, date[:, 0:4], space, _clock(of_day, fraction)], axis=1)
 
 
 def rfc3339(at_us: Ints, zone: tzinfo, *, fraction: int = 1) -> Bytes:

@@ -129,9 +129,7 @@ def _line(
 ) -> MooringLine:
     tail, tail_m = (POLYAMIDE, 14.0) if role in ("head", "stern") else (POLYESTER, 11.0)
     pretension_kn = {"head": 110.0, "stern": 110.0, "breast": 130.0, "spring": 120.0}[role]
-    return MooringLine(
-        f"L{number:02d}", role, fairlead, hook, tail, tail_m, pretension_kn, place, BRAKES.get(place)
-    )
+    return MooringLine(f"L{number:02d}", role, fairlead, hook, tail, tail_m, pretension_kn, place, BRAKES.get(place))
 
 
 LINES: tuple[MooringLine, ...] = (

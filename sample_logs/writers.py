@@ -64,10 +64,6 @@ class Draft:
         self.lines.insert(row, line)
         self.kinds.insert(row, kind)
 
-    def find(self, start: bytes) -> int:
-        """The first row whose line begins like this."""
-        return next(row for row, line in enumerate(self.lines) if line.startswith(start))
-
 
 def step_us(steps: Ints) -> Ints:
     """UTC microseconds of steps."""
@@ -142,9 +138,7 @@ def _cell_lines(steps: Ints, cells: dict[str, Ints]) -> list[bytes]:
     return text.squeeze([*columns, text.constant("\n", rows)]).split(b"\n")[:-1]
 
 
-def cell_file(
-    name: str, steps: Ints, cells: dict[str, Ints], wind_m_s: NDArray[np.float64], *, night: int
-) -> Draft:
+def cell_file(name: str, steps: Ints, cells: dict[str, Ints], wind_m_s: NDArray[np.float64], *, night: int) -> Draft:
     """NMEA 0183 of the fairlead cells at these steps, with wind, air and clock sentences in between."""
     lines, kinds = [], bytearray()
     for step, line in zip(steps.tolist(), _cell_lines(steps, cells), strict=True):

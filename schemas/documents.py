@@ -190,9 +190,7 @@ class TimeRules(Model):
     @classmethod
     def _is_a_known_format(cls, text: str | None) -> str | None:
         if text is not None and text not in ("rfc3339", "epoch_s", "epoch_ms") and "%" not in text:
-            raise ValueError(
-                'expected "rfc3339", "epoch_s", "epoch_ms" or a pattern like "%Y-%m-%d %H:%M:%S"'
-            )
+            raise ValueError('expected "rfc3339", "epoch_s", "epoch_ms" or a pattern like "%Y-%m-%d %H:%M:%S"')
         return text
 
 

@@ -198,9 +198,7 @@ def slips(readings: Readings, rules: Rules, *, from_us: int, to_us: int) -> list
     ]
 
 
-def _slip_run(
-    known: Readings, rules: Rules, steps: NDArray[np.int64], tensions: Values, opens: bool
-) -> SlipRun:
+def _slip_run(known: Readings, rules: Rules, steps: NDArray[np.int64], tensions: Values, opens: bool) -> SlipRun:
     start_us = int(known.payout_at_us[steps[0] - 1])
     first_slip_us = int(known.payout_at_us[steps[0]])
     end_us = int(known.payout_at_us[steps[-1]])

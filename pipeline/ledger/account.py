@@ -54,9 +54,7 @@ def last_site(ledger: Ledger) -> Site:
     """The site as the newest run read it, from the archive; StoreError before the first run."""
     digests = index.head_archive(ledger)
     if not digests:
-        raise StoreError(
-            "no run has committed yet", file=ledger.file, next_step="run `tautlog nightly` on this site"
-        )
+        raise StoreError("no run has committed yet", file=ledger.file, next_step="run `tautlog nightly` on this site")
     return site_from_archive(archived(ledger.root, digests), ledger.root)
 
 
@@ -82,9 +80,7 @@ def rigged_us(riggings: Iterable[Rigging], horizon_us: int | None) -> int:
     """Time rigged up to the horizon: each rigging counts from its `from` to its `to` or the horizon."""
     if horizon_us is None:
         return 0
-    ends = (
-        (row.from_us, horizon_us if row.to_us is None else min(row.to_us, horizon_us)) for row in riggings
-    )
+    ends = ((row.from_us, horizon_us if row.to_us is None else min(row.to_us, horizon_us)) for row in riggings)
     return sum(max(0, to_us - from_us) for from_us, to_us in ends)
 
 

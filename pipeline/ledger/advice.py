@@ -74,13 +74,9 @@ def _event_since_inspection(facts: LineFacts) -> str | None:
     if not since:
         return None
     worst = max(since, key=lambda event: (event.peak_kn, -event.from_us))
-    seen = (
-        "no inspection is on record" if looked_us is None else f"last inspection {us_to_rfc3339(looked_us)}"
-    )
+    seen = "no inspection is on record" if looked_us is None else f"last inspection {us_to_rfc3339(looked_us)}"
     count = f"{len(since)} events" if len(since) > 1 else worst.kind
-    return (
-        f"{count}, the largest {worst.kind} {worst.peak_kn:.0f} kN at {us_to_rfc3339(worst.peak_us)}; {seen}"
-    )
+    return f"{count}, the largest {worst.kind} {worst.peak_kn:.0f} kN at {us_to_rfc3339(worst.peak_us)}; {seen}"
 
 
 def _used_up(facts: LineFacts) -> str | None:

@@ -72,9 +72,7 @@ def apply_to(con: duckdb.DuckDBPyConnection, site_root: Path, manifest: Manifest
 
 def taken_in(con: duckdb.DuckDBPyConnection) -> list[tuple[int, str]]:
     """(run, SHA-256) of every manifest taken in, in order; StoreError when a run is missing among them."""
-    seen: list[tuple[int, str]] = con.execute(
-        "SELECT run, manifest_sha256 FROM applied ORDER BY run"
-    ).fetchall()
+    seen: list[tuple[int, str]] = con.execute("SELECT run, manifest_sha256 FROM applied ORDER BY run").fetchall()
     if [run for run, _ in seen] != list(range(1, len(seen) + 1)):
         raise StoreError("the ledger has lost a run", next_step="run `tautlog rebuild`")
     return seen

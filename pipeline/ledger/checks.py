@@ -77,9 +77,7 @@ def published_differences(site_root: Path) -> list[str]:
         return [f"{folder / 'published.json'}: cannot be read: {error!r}"]
     differences = [text for name, digest in files.items() if (text := _altered(folder / name, digest))]
     names = {path.name for path in folder.iterdir()}
-    differences += [
-        f"{folder / name}: nobody published this" for name in sorted(names - {*files, "published.json"})
-    ]
+    differences += [f"{folder / name}: nobody published this" for name in sorted(names - {*files, "published.json"})]
     if not differences:
         differences = _file_differences(site_root, folder / "ledger.duckdb", guarded=False)
     return differences
@@ -90,14 +88,8 @@ def table_differences(ledger: Ledger, committed: list[Manifest]) -> list[str]:
     differences = []
     for table in TABLES:
         paths = [str(ledger.root / m.tables[table].path) for m in committed if table in m.tables]
-        columns = ", ".join(
-            f'"{name}"' for (name,) in ledger.rows(f"SELECT column_name FROM (DESCRIBE {table})")
-        )
-        expected = (
-            f"SELECT {columns} FROM read_parquet(?)"
-            if paths
-            else f"SELECT {columns} FROM {table} WHERE false"
-        )
+        columns = ", ".join(f'"{name}"' for (name,) in ledger.rows(f"SELECT column_name FROM (DESCRIBE {table})"))
+        expected = f"SELECT {columns} FROM read_parquet(?)" if paths else f"SELECT {columns} FROM {table} WHERE false"
         held = f"SELECT {columns} FROM {table}"
         for words, one, other in (
             ("holds a row that no manifest gave it", held, expected),
@@ -165,11 +157,7 @@ def _catalogue(ledger: Ledger, *, guarded: bool) -> dict[str, str]:
         kinds["trigger"] = "SELECT trigger_name, sql FROM duckdb_triggers()"
     # The older file format of a snapshot keeps a view without the brackets around its joins.
     plain = str.maketrans("", "", "" if guarded else "()")
-    return {
-        f"{kind} {name}": sql.translate(plain)
-        for kind, query in kinds.items()
-        for name, sql in ledger.rows(query)
-    }
+    return {f"{kind} {name}": sql.translate(plain) for kind, query in kinds.items() for name, sql in ledger.rows(query)}
 
 
 def _manifest_files(site_root: Path, manifest: Manifest) -> Iterator[str]:

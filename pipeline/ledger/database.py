@@ -111,9 +111,7 @@ def open_published(site_root: Path) -> Ledger:
     site_root = site_root.resolve()
     current = site_root / "published" / "current"
     if not current.exists():
-        raise StoreError(
-            "nothing is published yet", file=current, next_step="run `tautlog nightly` on this site"
-        )
+        raise StoreError("nothing is published yet", file=current, next_step="run `tautlog nightly` on this site")
     for attempt in range(5):
         # The folder may be swapped between following the link and opening the file.
         time.sleep(0.01 * attempt)

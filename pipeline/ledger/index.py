@@ -29,21 +29,15 @@ def all_receipts(ledger: Ledger) -> list[Receipt]:
 
 def parts(ledger: Ledger, keys: Collection[tuple[str, date]] | None = None) -> list[Part]:
     """Live samples files, of all or of the given (place, day)s; sorted by place, day, first_us, part."""
-    return load(
-        ledger, Part, "live_parts", order="place, day, first_us, part", among=(("place", "day"), keys)
-    )
+    return load(ledger, Part, "live_parts", order="place, day, first_us, part", among=(("place", "day"), keys))
 
 
 def parts_of(ledger: Ledger, sha256: str) -> list[Part]:
     """Live samples files of one raw file."""
-    return load(
-        ledger, Part, "live_parts", order="place, day, first_us, part", among=(("sha256",), [(sha256,)])
-    )
+    return load(ledger, Part, "live_parts", order="place, day, first_us, part", among=(("sha256",), [(sha256,)]))
 
 
-def flags(
-    ledger: Ledger, keys: Collection[tuple[str, date]] | None = None
-) -> dict[tuple[str, date], FlagFile]:
+def flags(ledger: Ledger, keys: Collection[tuple[str, date]] | None = None) -> dict[tuple[str, date], FlagFile]:
     """Live flags files by (place, day)."""
     rows = load(ledger, FlagFile, "live_flags", order="place, day", among=(("place", "day"), keys))
     return {(row.place, row.day): row for row in rows}
@@ -74,9 +68,7 @@ def residues(
 ) -> dict[tuple[str, str, date], tuple[list[float], list[int]]]:
     """The turning points still open after each given (line, zone, day): values [kN] and times [us]."""
     clause, given = _among(("line", "zone", "day"), keys)
-    found = ledger.rows(
-        f"SELECT line, zone, day, residue_kn, residue_us FROM live_states WHERE {clause}", given
-    )
+    found = ledger.rows(f"SELECT line, zone, day, residue_kn, residue_us FROM live_states WHERE {clause}", given)
     return {(line, zone, day): (kn, us) for line, zone, day, kn, us in found}
 
 
@@ -142,8 +134,7 @@ def load(
     if all(read is None for read in parse):
         return [kind(*row) for row in found]
     return [
-        kind(*[cell if read is None else read(cell) for read, cell in zip(parse, row, strict=True)])
-        for row in found
+        kind(*[cell if read is None else read(cell) for read, cell in zip(parse, row, strict=True)]) for row in found
     ]
 
 

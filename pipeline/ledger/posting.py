@@ -74,9 +74,7 @@ def why(wanted: Desired | None, posted: Entry | None) -> str:
         return POSTED
     if wanted is None:
         return VANISHED
-    changed = [
-        words for part, words in BASIS_WORDS.items() if wanted.basis.get(part) != posted.basis.get(part)
-    ]
+    changed = [words for part, words in BASIS_WORDS.items() if wanted.basis.get(part) != posted.basis.get(part)]
     return ", ".join(changed) if changed else UNEXPLAINED
 
 

@@ -80,9 +80,7 @@ def _fill(ledger: Ledger, draft: Path) -> dict[str, str]:
     con = ledger.con
     database = con.execute("SELECT current_database()").fetchone()
     assert database is not None
-    con.execute(
-        f"ATTACH {literal(str(draft / 'ledger.duckdb'))} AS snapshot (STORAGE_VERSION '{STORAGE_VERSION}')"
-    )
+    con.execute(f"ATTACH {literal(str(draft / 'ledger.duckdb'))} AS snapshot (STORAGE_VERSION '{STORAGE_VERSION}')")
     try:
         con.execute(f'COPY FROM DATABASE "{database[0]}" TO snapshot')
     finally:

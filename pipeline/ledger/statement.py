@@ -30,9 +30,7 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
         raise RegisterError(
             f"no line is called {line!r}",
             file="lines.csv",
-            next_step=f"did you mean {near}?"
-            if near is not None
-            else "see `tautlog status` for the lines there are",
+            next_step=f"did you mean {near}?" if near is not None else "see `tautlog status` for the lines there are",
         )
     account = accounts(ledger, site, [line])[line]
     horizon_us = index.horizon_us(ledger)
@@ -78,8 +76,7 @@ def figures(site: Site, account: Account) -> dict[str, Any]:
         "pending": {"zones": pending},
         "closing": _closing(site, account.line, {zone: zones[zone]["total"] for zone in ZONES}),
         "unposted": [
-            {"zone": row.zone, "day": row.day.isoformat(), "life": shown(row.life, factor)}
-            for row in account.unposted
+            {"zone": row.zone, "day": row.day.isoformat(), "life": shown(row.life, factor)} for row in account.unposted
         ],
         "factor": factor,
     }

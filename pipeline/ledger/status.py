@@ -32,8 +32,7 @@ def status(ledger: Ledger) -> dict[str, Any]:
         for line in lines_of(event):
             by_line[line].append(event)
     rows = [
-        _row(site, account, by_line.get(account.line, []))
-        for account in accounts(ledger, site, site.lines).values()
+        _row(site, account, by_line.get(account.line, [])) for account in accounts(ledger, site, site.lines).values()
     ]
     horizon_us = index.horizon_us(ledger)
     return {
@@ -60,9 +59,7 @@ def _row(site: Site, account: Account, events: list[Event]) -> dict[str, Any]:
             services=[row for row in site.services if row.line == line],
             rigged_us=account.rigged_us,
             observed_us=account.observed_us,
-            used=exact_sum(
-                (shown(used[zone], factor), *unposted, Decimal(0) if opening is None else opening)
-            ),
+            used=exact_sum((shown(used[zone], factor), *unposted, Decimal(0) if opening is None else opening)),
             basis=basis,
             opening_known=opening_of(site, line) != "unknown",
         )

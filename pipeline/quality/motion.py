@@ -65,9 +65,7 @@ def _rate(at_us: Times, value: Values, limit_per_us: float, floor_us: int, max_g
     return out
 
 
-def rate(
-    at_us: Times, value: Values, *, limit_per_s: float | None, max_gap_s: float, floor_s: float = 0.0
-) -> Flags:
+def rate(at_us: Times, value: Values, *, limit_per_s: float | None, max_gap_s: float, floor_s: float = 0.0) -> Flags:
     """3 where a reading moved faster than `limit_per_s` since the latest reading before it.
 
     at_us (n,) ascending, value (n,), limit in the unit of value per second. 2 without a limit, and where

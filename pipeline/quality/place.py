@@ -123,9 +123,7 @@ def _flag_channel(
     reach_us = round(limits.edge_s * 1e6)
     near = _between(series[name], from_us - reach_us, to_us + reach_us)
     neighbours = [
-        readings
-        for other, readings in series.items()
-        if other != name and channels[other].quantity == "tension"
+        readings for other, readings in series.items() if other != name and channels[other].quantity == "tension"
     ]
     checked = check_tension(near, neighbours, limits)
     if channel.kind == "winch-brake":

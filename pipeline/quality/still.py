@@ -42,9 +42,7 @@ def _repeats(at_us: Times, value: Values, flat_us: int, max_gap_us: int, unjudge
 
 
 @compiled
-def _flat_line(
-    at_us: Times, value: Values, tolerance: float, flat_us: int, max_gap_us: int, unjudged: float
-) -> Flags:
+def _flat_line(at_us: Times, value: Values, tolerance: float, flat_us: int, max_gap_us: int, unjudged: float) -> Flags:
     n = value.size
     out = np.empty(n, np.int8)
     # Two monotone queues hold the candidates for the highest and the lowest reading from `start` to here.

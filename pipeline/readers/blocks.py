@@ -102,9 +102,7 @@ def settle(dated: Dated, feeds: Sequence[tuple[Feed, ...]], columns: Sequence[st
     quarantined = [block.quarantine(row, *why) for row, why in dated.undated.items()]
     gone = set(dated.undated) | set(dated.waiting.tolist())
     for row in sorted(block.dead - gone):
-        detail = "; ".join(
-            f"{columns[cell.value]}: {cell.text!r} {cell.reason}" for cell in block.unread[row]
-        )
+        detail = "; ".join(f"{columns[cell.value]}: {cell.text!r} {cell.reason}" for cell in block.unread[row])
         quarantined.append(block.quarantine(row, "no-readable-cell", detail))
     gone |= block.dead
     bad_cells = tuple(
@@ -157,9 +155,7 @@ def _by_place(block: Block, at_us: Ints, feeds: Sequence[tuple[Feed, ...]]) -> I
     line_no = block.line_no
     if len(feeds) == 1 and block.present is None:
         for place, group in _places(feeds[0]):
-            yield PlaceRows(
-                place, at_us, line_no, {feed.channel: block.values[feed.value] for feed in group}, {}
-            )
+            yield PlaceRows(place, at_us, line_no, {feed.channel: block.values[feed.value] for feed in group}, {})
         return
     rows_of = _rows_by_code(block.code, len(feeds))
     sources: dict[str, list[tuple[int, Feed]]] = {}
@@ -206,9 +202,7 @@ def _rows_by_code(code: NDArray[np.int32], codes: int) -> list[Ints]:
 
 def _rows_of_place(block: Block, rows_of: Sequence[Ints], fed_by: Sequence[tuple[int, Feed]]) -> Ints:
     codes = sorted({code for code, _ in fed_by})
-    rows = (
-        rows_of[codes[0]] if len(codes) == 1 else np.sort(np.concatenate([rows_of[code] for code in codes]))
-    )
+    rows = rows_of[codes[0]] if len(codes) == 1 else np.sort(np.concatenate([rows_of[code] for code in codes]))
     if block.present is not None:
         rows = rows[block.present[[feed.value for _, feed in fed_by]][:, rows].any(axis=0)]
     return rows

@@ -72,9 +72,7 @@ def _steps(item: Item) -> list[tuple[int, int, int]]:
     return [(_KINDS[item.kind], _FIELDS.get(item.field, 0), item.least << 8 | item.most)]
 
 
-def read_times(
-    buffer: Bytes, starts: Offsets, ends: Offsets, program: Program, out: Ints, odd: Offsets
-) -> int:
+def read_times(buffer: Bytes, starts: Offsets, ends: Offsets, program: Program, out: Ints, odd: Offsets) -> int:
     """Read the cells `buffer[starts[r]:ends[r]]`, bare already, into `out`; `starts[r] < 0`: none here.
 
     Returns how many cells it could not decide; `odd` holds their rows.
@@ -129,11 +127,7 @@ def _micros(buffer: Bytes, i: int, end: int) -> int:
 def _month_named(buffer: Bytes, i: int, names: Bytes) -> int:
     for month in range(12):
         at = 3 * month
-        if (
-            buffer[i] | 32 == names[at]
-            and buffer[i + 1] | 32 == names[at + 1]
-            and buffer[i + 2] | 32 == names[at + 2]
-        ):
+        if buffer[i] | 32 == names[at] and buffer[i + 1] | 32 == names[at + 1] and buffer[i + 2] | 32 == names[at + 2]:
             return month + 1
     return 0
 
@@ -216,10 +210,7 @@ def _instant(buffer: Bytes, i: int, end: int, program: Program, names: Bytes) ->
             if buffer[i] != 43 and buffer[i] != 45:
                 return False, 0
             minutes = i + 3 + colon
-            if (
-                _digits_end(buffer, i + 1, end, 2) != i + 3
-                or _digits_end(buffer, minutes, end, 2) != minutes + 2
-            ):
+            if _digits_end(buffer, i + 1, end, 2) != i + 3 or _digits_end(buffer, minutes, end, 2) != minutes + 2:
                 return False, 0
             hours_east, minutes_east = _value(buffer, i + 1, i + 3), _value(buffer, minutes, minutes + 2)
             if hours_east > 23 or minutes_east > 59:

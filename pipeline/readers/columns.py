@@ -49,9 +49,7 @@ def columns_of(layout: Layout, header: str | None, file: str) -> Columns:
     Raises DataError for a column that is missing or stands twice: the file is not of this layout.
     """
     names = (
-        None
-        if header is None
-        else [bare(name) for name in header.removeprefix("\ufeff").split(layout.text.separator)]
+        None if header is None else [bare(name) for name in header.removeprefix("\ufeff").split(layout.text.separator)]
     )
     place = _Finder(layout, names, file)
     time = place.find("[time] column", layout.time.column or "")
@@ -106,6 +104,4 @@ class _Finder:
     def _error(self, message: str, *, expected: str, next_step: str | None = None) -> DataError:
         shown = None if self.names is None else "columns " + ", ".join(repr(name) for name in self.names[:60])
         line_no = self.layout.text.header_line or None
-        return DataError(
-            message, file=self.file, line_no=line_no, found=shown, expected=expected, next_step=next_step
-        )
+        return DataError(message, file=self.file, line_no=line_no, found=shown, expected=expected, next_step=next_step)

@@ -105,9 +105,7 @@ class _Reader:
         if at_us is not None:
             work.at_us[row] = at_us
         elif not work.is_header_or_blank(row, self._columns):
-            work.quarantine(
-                row, "unreadable-time", f"{bare(cell)!r} is no time as {self._columns.form.text!r}"
-            )
+            work.quarantine(row, "unreadable-time", f"{bare(cell)!r} is no time as {self._columns.form.text!r}")
 
     def _read_keys(self, work: Work) -> None:
         """The code of each row's key; rows of keys without a registered channel are ignored."""

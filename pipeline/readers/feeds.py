@@ -37,9 +37,7 @@ class Feed:
     place: str
 
 
-def feeds_of_key(
-    layout: Layout, channels: Mapping[str, Channel], key: str
-) -> tuple[tuple[Feed, ...], tuple[str, ...]]:
+def feeds_of_key(layout: Layout, channels: Mapping[str, Channel], key: str) -> tuple[tuple[Feed, ...], tuple[str, ...]]:
     """What a row of `key` feeds, and the names among its channels that are not registered."""
     fed, unread = [], []
     for value, rule in enumerate(layout.value):
@@ -77,9 +75,7 @@ def units_of(layout: Layout, channels: Mapping[str, Channel]) -> dict[str, str]:
     units: dict[str, str] = {}
     for rule in sorted(layout.value, key=lambda rule: len(rule.channel)):
         before, keyed, after = rule.channel.partition("{key}")
-        pattern = (
-            re.escape(before) + (".+" if keyed else "") + re.escape(after).replace(re.escape("{key}"), ".+")
-        )
+        pattern = re.escape(before) + (".+" if keyed else "") + re.escape(after).replace(re.escape("{key}"), ".+")
         for name, channel in channels.items():
             if re.fullmatch(pattern, name) is not None:
                 units[name] = rule.unit if rule.unit is not None else sentence_unit(rule, channel)

@@ -90,9 +90,7 @@ class LocalTimes:
     def _mark_impossible(self, block: Block, placed: Placed, verdict: _Verdict) -> None:
         if placed.never is not None:
             detail = "the clock was put forward past this local time"
-            verdict.undated.update(
-                dict.fromkeys(np.flatnonzero(placed.never).tolist(), ("nonexistent-time", detail))
-            )
+            verdict.undated.update(dict.fromkeys(np.flatnonzero(placed.never).tolist(), ("nonexistent-time", detail)))
         if int(verdict.at_us.min(initial=0)) < LEAST_US or int(verdict.at_us.max(initial=0)) > MOST_US:
             outside = np.flatnonzero((verdict.at_us < LEAST_US) | (verdict.at_us > MOST_US)).tolist()
             verdict.undated.update(dict.fromkeys(outside, ("unreadable-time", "beyond the calendar in UTC")))
@@ -118,9 +116,7 @@ class LocalTimes:
             if not series.run and code < self._seen.size and self._seen[code]:
                 series.before_us = int(self._last_us[code])
 
-    def _follow(
-        self, series: _Series, block: Block, rows: Ints, placed: Placed, verdict: _Verdict
-    ) -> list[Dated]:
+    def _follow(self, series: _Series, block: Block, rows: Ints, placed: Placed, verdict: _Verdict) -> list[Dated]:
         """Walk the rows of one series: settle the runs that end here, let the last one wait."""
         local_us, first_us = block.at_us[rows], placed.first_us[rows]
         later_us = np.zeros(rows.size, np.int64) if placed.later_us is None else placed.later_us[rows]

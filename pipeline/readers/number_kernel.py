@@ -57,9 +57,7 @@ def read_column(
     Returns how many cells it could not decide; `odd` holds their rows.
     """
     letters, bounds, values, lengths = texts
-    return _read_column(
-        buffer, starts, ends, decimal, letters, bounds, values, lengths, out, odd, _TEN, _FIVE
-    )
+    return _read_column(buffer, starts, ends, decimal, letters, bounds, values, lengths, out, odd, _TEN, _FIVE)
 
 
 @compiled

@@ -56,9 +56,7 @@ def cut_lines(buffer: Bytes, lines: int, rules: CutRules, *, non_ascii_odd: bool
     status = np.empty(lines, np.uint8)
     cell_starts = np.empty((slots, lines), np.int32)
     cell_ends = np.empty((slots, lines), np.int32)
-    switches = np.array(
-        [rules.separator, rules.fields, _DOUBTFULLY_LONG, rules.all_odd, non_ascii_odd], np.int64
-    )
+    switches = np.array([rules.separator, rules.fields, _DOUBTFULLY_LONG, rules.all_odd, non_ascii_odd], np.int64)
     blank, header, rows = _cut_lines(
         buffer, switches, rules.slots, rules.header, index, start, end, status, cell_starts, cell_ends
     )
@@ -203,9 +201,7 @@ class KeyCodes:
         """The code of each cell, UTF-8 text; where `starts` is -1, what stands there means nothing."""
         out = np.zeros(starts.size, np.int32)
         odd = np.empty(starts.size, np.int32)
-        known, n_odd = _codes(
-            buffer, starts, ends, self._letters, self._lengths, self._follower, self._known, out, odd
-        )
+        known, n_odd = _codes(buffer, starts, ends, self._letters, self._lengths, self._follower, self._known, out, odd)
         for new in range(self._known, known):
             letters = self._letters[new, : self._lengths[new]].tobytes()
             self._code_of_letters[new] = self.code(bare(letters.decode()))

@@ -56,9 +56,7 @@ def asked_names(transducers: tuple[Transducer, ...]) -> AskedNames:
     for row, transducer in enumerate(transducers):
         for column, (kind, unit) in enumerate(transducer.forms):
             forms[row, column] = ord(kind) * 256 + (ord(unit) if unit else 0)
-    return AskedNames(
-        np.frombuffer(b"".join(names), np.uint8), np.cumsum([0, *map(len, names)], dtype=np.int32), forms
-    )
+    return AskedNames(np.frombuffer(b"".join(names), np.uint8), np.cumsum([0, *map(len, names)], dtype=np.int32), forms)
 
 
 def find_readings(buffer: Bytes, lines: int, commas: int, asked: AskedNames, *, all_odd: bool) -> FoundLines:

@@ -50,17 +50,13 @@ class Refused:
     detail: str
 
 
-def transducers_of(
-    layout: Layout, fed: tuple[Feed, ...], channels: Mapping[str, Channel]
-) -> tuple[Transducer, ...]:
+def transducers_of(layout: Layout, fed: tuple[Feed, ...], channels: Mapping[str, Channel]) -> tuple[Transducer, ...]:
     """The layout's transducers, in order."""
     return tuple(
         Transducer(
             layout.value[feed.value].transducer or "",
             feed,
-            tuple(
-                form for form, unit in SENTENCE_UNITS.items() if same_quantity(unit, channels[feed.channel])
-            ),
+            tuple(form for form, unit in SENTENCE_UNITS.items() if same_quantity(unit, channels[feed.channel])),
         )
         for feed in fed
     )
@@ -76,9 +72,7 @@ def is_blank(text: str) -> bool:
     return not text.replace(",", "").strip()
 
 
-def read_sentence(
-    text: str, asked: Mapping[str, int], transducers: tuple[Transducer, ...]
-) -> Asked | Refused:
+def read_sentence(text: str, asked: Mapping[str, int], transducers: tuple[Transducer, ...]) -> Asked | Refused:
     """What a line holds; `asked`: transducer name -> index. A sound sentence that holds nothing asked for
     has no readings."""
     match = _SENTENCE.fullmatch(text)

@@ -116,9 +116,7 @@ class _Reader:
         """Once all is read: transducers asked for that came in a form that their channel cannot be read
         in."""
         for name, count in sorted(self._others.items()):
-            text = (
-                f"transducer {name} came {count} times in a type or unit that its channel cannot be read in"
-            )
+            text = f"transducer {name} came {count} times in a type or unit that its channel cannot be read in"
             self._source.notes.texts.append(text)
 
     def _find(self, piece: TextPiece) -> _Work:
@@ -198,9 +196,7 @@ class _Reader:
         found = work.found
         odd = np.flatnonzero(found.status == FINE).astype(np.int32)
         if self._program is not None:
-            odd = odd[
-                : read_times(work.buffer, found.stamp_start, found.stamp_end, self._program, work.at_us, odd)
-            ]
+            odd = odd[: read_times(work.buffer, found.stamp_start, found.stamp_end, self._program, work.at_us, odd)]
         for row in odd.tolist():
             stamp = work.buffer[found.stamp_start[row] : found.stamp_end[row]].tobytes().decode()
             self._take_stamp(work, row, Asked(stamp, (), ()))

@@ -36,6 +36,4 @@ class Source:
     def note_early_end(self) -> None:
         """Once all is read: say so if a compressed stream was cut off."""
         if self.stream.ends_early:
-            self.notes.texts.append(
-                "the compressed stream ends early: what followed its last line is not here"
-            )
+            self.notes.texts.append("the compressed stream ends early: what followed its last line is not here")

@@ -10,8 +10,8 @@ from typing import BinaryIO, Self
 
 from pipeline.errors import DataError
 
-# A zstd block of a few bytes can stand for 128 KiB, so 4 KiB of input bound the output of one step.
-_ZSTD_STEP = 4 << 10
+# A zstd block of four bytes can stand for 128 KiB: this much input gives at most 8 MiB of output in one step.
+_ZSTD_STEP = 256
 _GZIP_STEP = 256 << 10
 
 

@@ -19,9 +19,7 @@ Ints = NDArray[np.int64]
 
 
 @compiled
-def feed(
-    residue_kn: Floats, residue_us: Ints, kn: Floats, at_us: Ints
-) -> tuple[Floats, Ints, Floats, Ints, Ints]:
+def feed(residue_kn: Floats, residue_us: Ints, kn: Floats, at_us: Ints) -> tuple[Floats, Ints, Floats, Ints, Ints]:
     """Feed values, in time order, to an open residue.
 
     Shapes: residue (r,), values (n,); units kN and UTC microseconds; no NaN.

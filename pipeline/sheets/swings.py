@@ -6,6 +6,7 @@ points only, since neighbouring days decide how far they run. `bridge` finishes 
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -42,7 +43,7 @@ def bridge(before: OpenSwing, sheet: Sheet) -> Bridged:
         finished, running = turns, ends[-2:]
     else:
         finished, running = turns[:-1], turns[-2:]
-    pairs = list(zip(finished, finished[1:], strict=False))
+    pairs = list(pairwise(finished))
     return Bridged(
         np.array([min(a[0], b[0]) for a, b in pairs], np.float64),
         np.array([max(a[0], b[0]) for a, b in pairs], np.float64),

@@ -79,9 +79,7 @@ def live(pieces: Sequence[tuple[Ints, Floats]]) -> Readings:
     return Readings(at_us[starts], largest, int(np.count_nonzero(differ & ~np.isnan(largest))))
 
 
-def raw_lines(
-    store: Path, parts: Sequence[Part], channel: str, at_us: int
-) -> list[tuple[str, int, float]]:
+def raw_lines(store: Path, parts: Sequence[Part], channel: str, at_us: int) -> list[tuple[str, int, float]]:
     """Every stored reading of a channel at an instant: (SHA-256 of the raw file, line number, value)."""
     found = []
     for part in parts:

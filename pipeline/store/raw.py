@@ -67,9 +67,7 @@ def raw_is_whole(folder: Path, sha256: str) -> bool:
     return path.is_file() and digest_of(path) == sha256
 
 
-def write_quarantine(
-    path: Path, lines: Iterable[QuarantinedLine], cells: Iterable[BadCell]
-) -> tuple[str, int, int]:
+def write_quarantine(path: Path, lines: Iterable[QuarantinedLine], cells: Iterable[BadCell]) -> tuple[str, int, int]:
     """Write quarantined rows and cells; returns the file's SHA-256 and how many of each."""
     rows: list[dict[str, Any]] = [
         {"raw_line": q.line_no, "what": "row", "reason": q.reason, "detail": q.detail, "bytes": q.raw} for q in lines

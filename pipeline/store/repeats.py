@@ -22,11 +22,7 @@ def count_new_rows(store: Path, parts: Sequence[Part], earlier: Iterable[Part]) 
     for place, day in sorted({(part.place, part.day) for part in parts}):
         own = [part for part in parts if (part.place, part.day) == (place, day)]
         first, last = min(p.first_us for p in own), max(p.last_us for p in own)
-        beside = [
-            p
-            for p in before
-            if (p.place, p.day) == (place, day) and p.first_us <= last and p.last_us >= first
-        ]
+        beside = [p for p in before if (p.place, p.day) == (place, day) and p.first_us <= last and p.last_us >= first]
         readings = pl.concat([_readings(store, part) for part in own]).sort("raw_line", maintain_order=True)
         known = ["channel", "at", "bits"]
         new = readings.unique(known, keep="first", maintain_order=True)
@@ -49,7 +45,12 @@ def _readings(store: Path, part: Part) -> pl.DataFrame:
         bits = value_bits(value)
         frames.append(
             pl.DataFrame(
-                {"channel": np.full(int(there.sum()), name), "at": at[there], "bits": bits[there], "raw_line": raw_line[there]},
+                {
+                    "channel": np.full(int(there.sum()), name),
+                    "at": at[there],
+                    "bits": bits[there],
+                    "raw_line": raw_line[there],
+                },
                 schema={"channel": pl.String, "at": pl.Int64, "bits": pl.Int64, "raw_line": pl.Int64},
             )
         )

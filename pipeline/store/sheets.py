@@ -194,14 +194,14 @@ def _sheet(row: pa.Table) -> Sheet:
         swing_sums=np.column_stack(
             (numbers("swing_n").astype(np.float64), numbers("swing_range_kn"), numbers("swing_range2_kn2"))
         ),
-        swing_cells=np.column_stack(
-            [numbers(f"cell_{name}") for name in ("bins", "low_classes", "high_classes", "n")]
-        ),
+        swing_cells=np.column_stack([numbers(f"cell_{name}") for name in ("bins", "low_classes", "high_classes", "n")]),
         level_bins=numbers("level_bins"),
         level_classes=numbers("level_classes"),
         level_us=numbers("level_us"),
         excursions=tuple(
-            Excursion(instant(e["first"]), instant(e["last"]), e["peak_kn"].as_py(), instant(e["peak"]), e["at_least"].as_py())
+            Excursion(
+                instant(e["first"]), instant(e["last"]), e["peak_kn"].as_py(), instant(e["peak"]), e["at_least"].as_py()
+            )
             for e in row["excursions"][0]
         ),
     )

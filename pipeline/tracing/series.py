@@ -6,11 +6,11 @@ from datetime import date
 
 import numpy as np
 
-from pipeline.days import DayJob, Floats, Ints, look, slice_samples
-from pipeline.ingest import LiveParts
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.plan import Plan, SheetPlan, make_plan
+from pipeline.night.ingest import LiveParts
+from pipeline.night.place_day import DayJob, Floats, Ints, look, slice_samples
+from pipeline.night.plan import Plan, SheetPlan, make_plan
 from pipeline.site import Site
 from pipeline.store.samples import store_part
 

@@ -4,11 +4,11 @@ import re
 from typing import Any
 
 from pipeline.errors import DataError
-from pipeline.ingest import LiveParts
 from pipeline.ledger import index, queries
 from pipeline.ledger.account import last_site
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Entry, Event
+from pipeline.night.ingest import LiveParts
 from pipeline.site import Site
 from pipeline.store.days import raw_lines
 from pipeline.store.samples import store_part
@@ -55,9 +55,7 @@ class _Walker:
     def entry(self, entry: Entry) -> dict[str, Any]:
         start_us = day_start_us(entry.day)
         series = Series(self._ledger, self._site)
-        found, _ = timed_cycles(
-            self._ledger, series, entry.line, entry.zone, from_us=start_us, to_us=start_us + DAY_US
-        )
+        found, _ = timed_cycles(self._ledger, series, entry.line, entry.zone, from_us=start_us, to_us=start_us + DAY_US)
         heaviest = sorted(found, key=self._damage, reverse=True)[:SHOWN_CYCLES]
         refs = {sheet.sheet: sheet for sheet in index.sheets(self._ledger)}
         return {
@@ -142,7 +140,9 @@ class _Walker:
         """Where an event's sample lies: its tension channel; payout too at the ends of a rendering."""
         channels = [event.channel]
         if event.kind == "brake-render" and what != "peak":
-            channels += [c.channel for c in self._site.channels.values() if (c.place, c.quantity) == (event.place, "payout")]
+            channels += [
+                c.channel for c in self._site.channels.values() if (c.place, c.quantity) == (event.place, "payout")
+            ]
         return channels
 
     def _point(self, channel: str, at_us: int) -> dict[str, Any]:

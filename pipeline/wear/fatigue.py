@@ -98,9 +98,7 @@ def _sum_units(
     return -1
 
 
-def life_units(
-    low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn: float, curve: FatigueCurve
-) -> int:
+def life_units(low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn: float, curve: FatigueCurve) -> int:
     """Life used by closed cycles, in whole units of 2^-100: the sum of count * round(damage * 2^100).
 
     low_kn, high_kn (n,) [kN], low not above high; count (n,) int64; break_force_kn above zero.

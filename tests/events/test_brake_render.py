@@ -97,9 +97,7 @@ def test_of_equal_tensions_the_first_is_the_peak() -> None:
 @pytest.mark.parametrize(
     ("paid_out_m", "seconds", "count"), [(0.05, 1, 1), (0.0499, 1, 0), (0.08, 8, 1), (0.0799, 8, 0)]
 )
-def test_payout_of_exactly_the_least_length_and_rate_counts(
-    paid_out_m: float, seconds: float, count: int
-) -> None:
+def test_payout_of_exactly_the_least_length_and_rate_counts(paid_out_m: float, seconds: float, count: int) -> None:
     # From 0 m, so that the difference is the very number; 0.08 m in 8 s is 0.01 m/s.
     assert len(events(readings(STEADY, [(10.0, 0.0), (10.0 + seconds, paid_out_m)]))) == count
 
@@ -190,9 +188,7 @@ class Step:
 
 def by_definition(known: Readings, rules: Rules) -> list[BrakeRender]:
     """DESIGN's definition over a whole record, in plain loops."""
-    tension = [
-        (int(at), float(kn)) for at, kn in zip(known.tension_at_us, known.tension_kn, strict=True) if kn == kn
-    ]
+    tension = [(int(at), float(kn)) for at, kn in zip(known.tension_at_us, known.tension_kn, strict=True) if kn == kn]
     payout = [(int(at), float(m)) for at, m in zip(known.payout_at_us, known.payout_m, strict=True) if m == m]
     brake = [(int(at), float(on)) for at, on in zip(known.brake_at_us, known.brake, strict=True) if on == on]
     length = dict(payout)
@@ -210,9 +206,7 @@ def by_definition(known: Readings, rules: Rules) -> list[BrakeRender]:
         if not slipped:
             continue
         step = Step(before_us, at_us, seen[-1])
-        if groups and (
-            before_us == groups[-1][-1].to_us or before_us - groups[-1][-1].to_us < rules.join_s * 1e6
-        ):
+        if groups and (before_us == groups[-1][-1].to_us or before_us - groups[-1][-1].to_us < rules.join_s * 1e6):
             groups[-1].append(step)
         else:
             groups.append([step])
@@ -250,10 +244,7 @@ def records(draw: st.DrawFn) -> Readings:
     missing = rng.uniform(size=len(payout_at)) < 0.1
     return readings(
         list(zip(tension_at, peaks.tolist(), strict=True)),
-        [
-            (at, math.nan if absent else m)
-            for at, m, absent in zip(payout_at, payout_m, missing.tolist(), strict=True)
-        ],
+        [(at, math.nan if absent else m) for at, m, absent in zip(payout_at, payout_m, missing.tolist(), strict=True)],
         list(zip(brake_at, rng.choice([0.0, 1.0, 1.0, 1.0, math.nan], len(brake_at)).tolist(), strict=True)),
     )
 

@@ -62,9 +62,7 @@ def test_nothing_above_the_level_is_no_event() -> None:
     assert cluster([], cluster_gap_s=60) == []
 
 
-@given(
-    st.lists(st.tuples(st.integers(1, 90), st.integers(0, 30), st.integers(1, 5)), max_size=20), st.randoms()
-)
+@given(st.lists(st.tuples(st.integers(1, 90), st.integers(0, 30), st.integers(1, 5)), max_size=20), st.randoms())
 def test_events_do_not_depend_on_the_order_of_excursions_or_on_how_they_were_cut(
     steps: list[tuple[int, int, int]], order: Random
 ) -> None:
@@ -82,9 +80,7 @@ def test_events_do_not_depend_on_the_order_of_excursions_or_on_how_they_were_cut
             pieces.append(run(first, last, peak))
     expected = [(e.first_us, e.last_us, e.peak_kn, e.peak_us) for e in cluster(whole, cluster_gap_s=60)]
     order.shuffle(pieces)
-    assert [
-        (e.first_us, e.last_us, e.peak_kn, e.peak_us) for e in cluster(pieces, cluster_gap_s=60)
-    ] == expected
+    assert [(e.first_us, e.last_us, e.peak_kn, e.peak_us) for e in cluster(pieces, cluster_gap_s=60)] == expected
     for earlier, later in itertools.pairwise(expected):
         assert later[0] - earlier[1] >= 60_000_000
 

@@ -87,22 +87,22 @@ def live_event(event: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in event.items() if not key.startswith(OWN_WORDS)}
 
 
-def ask(site: Tautlog, lines: Sequence[str], first: date, last: date, with_cycles: bool = True) -> Live:
-    """Statement, cycles (all days to `last`) and events of a site, two commands at a time."""
+def ask(site: Tautlog, lines: Sequence[str], first: date, last: date, counted: Sequence[str] | None = None) -> Live:
+    """Statements, cycles (of `counted` lines, all days to `last`) and events, two commands at a time."""
     live = Live()
     span = ("--from", first.isoformat(), "--to", (last + timedelta(days=1)).isoformat())
+    wanted = lines if counted is None else counted
     with ThreadPoolExecutor(2) as pool:
         statements = {line: pool.submit(site.run, "statement", line) for line in lines}
-        cycles = {line: pool.submit(site.run, "cycles", line, *span) for line in lines if with_cycles}
+        cycles = {line: pool.submit(site.run, "cycles", line, *span) for line in wanted}
         events = pool.submit(site.run, "events")
-        for line, answer in statements.items():
-            live.statements[line] = live_statement(answer.result())
+        for line, statement in statements.items():
+            live.statements[line] = live_statement(statement.result())
         for line, answer in cycles.items():
-            counted = answer.result()
-            live.cycles[line] = sorted(
-                (figure(c["range_kn"]), figure(c["mean_kn"])) for c in counted["cycles"]
-            )
-            live.residue[line] = sorted(figure(point["kn"]) for point in counted["residue"])
+            found = answer.result()
+            pairs = ((figure(c["range_kn"]), figure(c["mean_kn"])) for c in found["cycles"])
+            live.cycles[line] = sorted(pairs)
+            live.residue[line] = sorted(figure(point["kn"]) for point in found["residue"])
         live.events = sorted((live_event(e) for e in events.result()["events"]), key=repr)
     return live
 

@@ -106,9 +106,7 @@ def assert_peak_loads(live: Live, answers: Answers) -> None:
     """Peak-load events of main lines: from, to and peak to the sample."""
     expected = sorted(answers.peak_loads, key=lambda event: (event.line, event.from_us))
     got = _of_kind(live, answers, "peak-load")
-    shown = [
-        (e["line"], e["channel"], at_us(e["from_at"]), at_us(e["to_at"]), at_us(e["peak_at"])) for e in got
-    ]
+    shown = [(e["line"], e["channel"], at_us(e["from_at"]), at_us(e["to_at"]), at_us(e["peak_at"])) for e in got]
     assert shown == [(e.line, e.channel, e.from_us, e.to_us, e.peak_us) for e in expected]
     for event, wanted in zip(got, expected, strict=True):
         assert float(event["peak_kn"]) == pytest.approx(wanted.peak_kn, rel=REL)

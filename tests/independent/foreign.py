@@ -195,9 +195,7 @@ class Writer:
             if reads_as(value) not in known:
                 kind = "stored"
                 known.add(reads_as(value))
-        bad = sum(
-            1 for text, value in zip(texts, stored_as, strict=True) if text is not None and value is None
-        )
+        bad = sum(1 for text, value in zip(texts, stored_as, strict=True) if text is not None and value is None)
         raw = self.style.write(self.style.stamp(ideal.at_us), ideal.key, texts)
         self.rows.append(Row(raw, kind, bad, self.style.cut(ideal.at_us)))
 
@@ -264,8 +262,7 @@ class Writer:
 
     def _sentinels(self, ideal: Ideal) -> None:
         texts = [
-            text if channel in self.style.fixed or self.rng.random() < 0.4 else None
-            for channel, text in ideal.cells
+            text if channel in self.style.fixed or self.rng.random() < 0.4 else None for channel, text in ideal.cells
         ]
         self.emit(ideal, texts, texts)
 

@@ -84,9 +84,7 @@ def lang_skjer(seed: int = 1) -> Foreign:
     site = Foreign("lang-skjer", date(2024, 4, 2))
     site.files = SPECS | {
         "site.toml": site_toml("lang-skjer", "UTC", policy),
-        "channels.csv": csv_text(
-            CHANNEL_COLUMNS, *(f"Q{n},tension,load-pin,0.2,1800,post {n}" for n in (1, 2, 3, 4))
-        ),
+        "channels.csv": csv_text(CHANNEL_COLUMNS, *(f"Q{n},tension,load-pin,0.2,1800,post {n}" for n in (1, 2, 3, 4))),
         "ships.csv": csv_text("ship,design_mbl_kn,source", "Plover,800,invented for the test"),
         "calibrations.csv": csv_text(
             "channel,from,zero_kn,gain,uncertainty_pct,due,certificate",

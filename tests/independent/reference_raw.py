@@ -114,9 +114,7 @@ def split_lines(data: bytes) -> tuple[list[bytes], bool]:
 
 # ---------------------------------------------------------------------------------------------- times
 
-_RFC3339 = re.compile(
-    r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(?:[Zz]|([+-])(\d\d):(\d\d))"
-)
+_RFC3339 = re.compile(r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(?:[Zz]|([+-])(\d\d):(\d\d))")
 _DIRECTIVES = {
     "%.f": r"(?:\.(?P<fraction>\d{1,9}))?",
     "%Y": r"(?P<year>\d{4})",

@@ -194,9 +194,7 @@ def test_cells_and_stamps_by_hand() -> None:
     assert parse_cell("NaN", ".", {}) is None
     assert parse_cell("SET", ".", {"SET": 1}) == 1.0
     assert parse_epoch("1700000000250", 1_000) == 1_700_000_000_250_000
-    assert parse_local("07/03/24 05:06:07.5", "%d/%m/%y %H:%M:%S%.f") == datetime(
-        2024, 3, 7, 5, 6, 7, 500_000
-    )
+    assert parse_local("07/03/24 05:06:07.5", "%d/%m/%y %H:%M:%S%.f") == datetime(2024, 3, 7, 5, 6, 7, 500_000)
 
 
 SLOW_LAYOUT = {

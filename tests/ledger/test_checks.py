@@ -159,9 +159,7 @@ BROKEN: dict[str, dict[str, list[dict[str, Any]]]] = {
             makers.entry("E1-3", "L1", "-0.1", kind="reversal", reverses="E1-1"),
         ]
     },
-    "an entry's id is used twice": {
-        "entries": [makers.entry("E1-1", "L1", "0.1"), makers.entry("E1-1", "L2", "0.1")]
-    },
+    "an entry's id is used twice": {"entries": [makers.entry("E1-1", "L1", "0.1"), makers.entry("E1-1", "L2", "0.1")]},
     "more than one posting of a line, zone, day and mechanism is live": {
         "entries": [makers.entry("E1-1", "L1", "0.1"), makers.entry("E1-2", "L1", "0.1")]
     },

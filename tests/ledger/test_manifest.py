@@ -165,9 +165,7 @@ BREAKS: dict[str, Callable[[Path], object]] = {
     "truncated": lambda folder: (folder / "000002.json").write_bytes(b""),
     "taken out": lambda folder: (folder / "000002.json").unlink(),
     "replaced by its neighbour": lambda folder: shutil.copy(folder / "000001.json", folder / "000002.json"),
-    "a space added": lambda folder: (folder / "000002.json").write_bytes(
-        (folder / "000002.json").read_bytes() + b" "
-    ),
+    "a space added": lambda folder: (folder / "000002.json").write_bytes((folder / "000002.json").read_bytes() + b" "),
     "the first taken out": lambda folder: (folder / "000001.json").unlink(),
 }
 

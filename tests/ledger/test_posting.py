@@ -25,9 +25,7 @@ from tests.ledger import makers
 DAYS = [date(2026, 3, 1) + timedelta(days=i) for i in range(3)]
 KEYS: list[Key] = [(line, zone, day, "fatigue") for line in ("L1", "L2") for zone in "ab" for day in DAYS]
 
-lives = st.integers(min_value=0, max_value=10**38 - 1).map(
-    lambda n: Decimal((0, tuple(map(int, str(n))), -30))
-)
+lives = st.integers(min_value=0, max_value=10**38 - 1).map(lambda n: Decimal((0, tuple(map(int, str(n))), -30)))
 desired_maps = st.dictionaries(
     st.sampled_from(KEYS), st.builds(lambda life, mark: desired(life, mark), lives, st.sampled_from("xyz"))
 )
@@ -69,9 +67,7 @@ def test_any_sequence_of_desired_lives_nets_exactly_to_the_last(
         entries += post(wanted, live_of(entries), run=run)
         assert entries[: len(before)] == before
     last = sequence[-1] if sequence else {}
-    assert {key: entry.life for key, entry in live_of(entries).items()} == {
-        k: d.life for k, d in last.items()
-    }
+    assert {key: entry.life for key, entry in live_of(entries).items()} == {k: d.life for k, d in last.items()}
     assert {key: total for key, total in net(entries).items() if total != 0} == {
         key: Fraction(d.life) for key, d in last.items() if d.life != 0
     }

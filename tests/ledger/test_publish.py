@@ -128,9 +128,7 @@ def test_the_snapshot_can_be_read_by_older_versions(site: Path) -> None:
     with open_ledger(site) as writer:
         publish(writer)
     with open_published(site) as reader:
-        [(tags,)] = reader.rows(
-            "SELECT tags FROM duckdb_databases() WHERE database_name = current_database()"
-        )
+        [(tags,)] = reader.rows("SELECT tags FROM duckdb_databases() WHERE database_name = current_database()")
         assert tags["storage_version"].startswith("v1.2.0")
         # Versions before 2.0 know no triggers.
         assert reader.rows("SELECT trigger_name FROM duckdb_triggers()") == []

@@ -115,9 +115,7 @@ DAMAGES: dict[str, Callable[[Path], object]] = {
 
 
 @pytest.mark.parametrize("damage", DAMAGES.values(), ids=DAMAGES.keys())
-def test_the_ledger_comes_back_the_same_after(
-    torn: Path, tmp_path: Path, damage: Callable[[Path], object]
-) -> None:
+def test_the_ledger_comes_back_the_same_after(torn: Path, tmp_path: Path, damage: Callable[[Path], object]) -> None:
     damage(torn)
     with open_ledger(torn) as ledger:
         healed = makers.dump(ledger)

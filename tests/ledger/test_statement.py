@@ -178,9 +178,7 @@ def test_an_assumed_share_makes_a_severity_index_of_the_line_that_has_it(site: P
     )
     found = state_of(site, "L1", registers=changed)
     assert found["basis"] == "severity index"
-    assert found["basis_reasons"] == [
-        "its share of hook-1-tension from 2026-03-02T00:00:00Z is assumed (50 %)"
-    ]
+    assert found["basis_reasons"] == ["its share of hook-1-tension from 2026-03-02T00:00:00Z is assumed (50 %)"]
     with open_ledger(site) as ledger:
         assert statement(ledger, "L2")["basis"] == "life used (calibrated)"
 
@@ -288,9 +286,7 @@ def test_the_published_snapshot_gives_the_same_statement(site: Path) -> None:
 
 
 def test_an_answer_is_json_with_a_version_and_exact_numbers(site: Path) -> None:
-    text = answer_text(
-        state_of(site, "L1", entries=[makers.entry("E1-1", "L1", "0.000000000000000000000000000001")])
-    )
+    text = answer_text(state_of(site, "L1", entries=[makers.entry("E1-1", "L1", "0.000000000000000000000000000001")]))
     parsed = json.loads(text, parse_float=Decimal)
     assert parsed["version"] == 1
     assert parsed["consumed"]["zones"]["a"]["total"] == Decimal("1E-30")

@@ -94,9 +94,7 @@ def test_the_last_event_is_shown_and_an_overload_asks_for_inspection(site: Path)
         **OBSERVED,
         events=[
             makers.event("e1", "L1"),
-            makers.event(
-                "e2", "L1", kind="brake-render", from_us=makers.NOON_US + 9, peak_kn=500.0, peak_pct=None
-            ),
+            makers.event("e2", "L1", kind="brake-render", from_us=makers.NOON_US + 9, peak_kn=500.0, peak_pct=None),
         ],
     )
     assert found["L1"]["last_event"]["event"] == "e2"
@@ -148,9 +146,7 @@ def test_a_calm_known_line_is_told_the_usual_and_nothing_better() -> None:
         ([service(200, "repair")], True),
     ],
 )
-def test_an_event_asks_for_inspection_until_one_follows_it(
-    kind: str, services: list[Service], asks: bool
-) -> None:
+def test_an_event_asks_for_inspection_until_one_follows_it(kind: str, services: list[Service], asks: bool) -> None:
     assert ("inspect before use" in said(facts(events=[event(100, kind)], services=services))) is asks
 
 

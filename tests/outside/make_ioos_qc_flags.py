@@ -19,9 +19,7 @@ KEPT = Path(__file__).with_name("ioos_qc_flags.json")
 def record(seed: int, missing: float) -> NDArray[np.float64]:
     """Sixty readings of whole kN, so that no rounding stands between two ways to the same figure."""
     rng = np.random.default_rng(seed)
-    value: NDArray[np.float64] = np.round(
-        200 + 8 * np.cumsum(rng.normal(0, 1, 60)) + rng.choice([0, 0, 0, 90], 60)
-    )
+    value: NDArray[np.float64] = np.round(200 + 8 * np.cumsum(rng.normal(0, 1, 60)) + rng.choice([0, 0, 0, 90], 60))
     value[15:27] = 150
     value[rng.uniform(size=60) < missing] = np.nan
     return value

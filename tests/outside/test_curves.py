@@ -21,9 +21,7 @@ def life(ratio: float, of: FatigueCurve, mean: float = 0.0) -> float:
 
 
 E301 = "DNV-OS-E301 Ch.2 Sec.2, n = a_D * s^-m; constants read in public code, the standard itself not seen"
-API_WIRE = (
-    "API RP 2SK 3rd ed., N * R^M = 10^(a - b * Lm); constants read in public code, the standard not seen"
-)
+API_WIRE = "API RP 2SK 3rd ed., N * R^M = 10^(a - b * Lm); constants read in public code, the standard not seen"
 API_POLYESTER = "API RP 2SM / ISO 19901-7 / ABS, K = 25000, M = 5.2; read in a public copy of the ABS table"
 
 SIX_STRAND = curve(a=3.20, b=2.79, m=4.09, source=API_WIRE)

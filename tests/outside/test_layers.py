@@ -28,9 +28,7 @@ def test_60_eighty_percent_in_the_first_layer_is_about_sixty_five_in_the_third()
     assert held_kn(80.0, 3) == pytest.approx(64.76, abs=0.005)
 
 
-@pytest.mark.parametrize(
-    ("layer", "barrel_mm", "rope_mm"), [(0, 640.0, 40.0), (2, 0.0, 40.0), (2, 640.0, 0.0)]
-)
+@pytest.mark.parametrize(("layer", "barrel_mm", "rope_mm"), [(0, 640.0, 40.0), (2, 0.0, 40.0), (2, 640.0, 0.0)])
 def test_60_a_drum_that_cannot_be_is_refused(layer: int, barrel_mm: float, rope_mm: float) -> None:
     with pytest.raises(ValueError, match="no such drum"):
         first_layer_kn(1.0, layer=layer, barrel_mm=barrel_mm, rope_mm=rope_mm)

@@ -46,9 +46,7 @@ class Case:
 
 
 def cases(check: str) -> list[Case]:
-    kept: list[dict[str, Any]] = json.loads(
-        Path(__file__).with_name("ioos_qc_flags.json").read_text(encoding="utf-8")
-    )
+    kept: list[dict[str, Any]] = json.loads(Path(__file__).with_name("ioos_qc_flags.json").read_text(encoding="utf-8"))
     found = []
     for one in kept:
         if one["check"] == check:
@@ -135,9 +133,7 @@ def test_45_flat_line_equals_the_library_on_records_without_missing_readings() -
 
 
 def test_46_aggregate_gives_the_published_flags() -> None:
-    flags: list[Flags] = [
-        np.array(one, np.int8) for one in ([1, 1, 1, 1, 9], [1, 3, 2, 4, 9], [1, 1, 1, 3, 2])
-    ]
+    flags: list[Flags] = [np.array(one, np.int8) for one in ([1, 1, 1, 1, 9], [1, 3, 2, 4, 9], [1, 1, 1, 3, 2])]
     assert aggregate(flags).tolist() == [1, 3, 1, 4, 2]
 
 
@@ -152,9 +148,7 @@ def test_46_aggregate_gives_the_published_flags() -> None:
         ({216: "local override"}, 3),
     ],
 )
-def test_47_opc_da_quality_is_good_uncertain_or_bad_by_its_two_high_bits(
-    words: dict[int, str], flag: int
-) -> None:
+def test_47_opc_da_quality_is_good_uncertain_or_bad_by_its_two_high_bits(words: dict[int, str], flag: int) -> None:
     # Source: OPC UA Part 8, A.3.2.3, read at reference.opcfoundation.org; layout QQSSSSLL, test q & 0xC0.
     quality = np.array(list(words))
     assert set(status_code(quality).tolist()) == {flag}

@@ -29,9 +29,7 @@ def channel(
     )
 
 
-def moored(
-    rate_hz: float, hours: float, rng: np.random.Generator, *, swell_kn: float, resolution_kn: float
-) -> Series:
+def moored(rate_hz: float, hours: float, rng: np.random.Generator, *, swell_kn: float, resolution_kn: float) -> Series:
     """Ordinary mooring motion: tide, slow drift, swell in groups, wind sea, a squall and a passing ship."""
     at_s = np.arange(0, hours * 3600, 1 / rate_hz) + rng.normal(0, 0.002 / rate_hz)
     tide = 60 * np.sin(2 * math.pi * at_s / 44_700)
@@ -54,9 +52,7 @@ def test_ordinary_mooring_motion_raises_no_flag_at_any_rate(
 ) -> None:
     rng = np.random.default_rng(20260301)
     channels = {name: channel(name, kind=kind, rate_hz=rate_hz) for name in ("fore", "aft", "spring")}
-    series = {
-        name: moored(rate_hz, 2, rng, swell_kn=swell_kn, resolution_kn=resolution_kn) for name in channels
-    }
+    series = {name: moored(rate_hz, 2, rng, swell_kn=swell_kn, resolution_kn=resolution_kn) for name in channels}
     flagged = flag_place(series, channels, POLICY, from_us=-DAY_US, to_us=DAY_US)
     for name in channels:
         assert set(flagged[name].flags.tolist()) == {1}
@@ -74,9 +70,7 @@ def test_a_faulty_sensor_is_suspect_and_its_samples_still_count() -> None:
     series["dead"].value[10_000:] = np.random.default_rng(6).choice([0.0, 0.1], 26_000)
     series["jumpy"].value[500] += 900
     series["short"].value[20_000:20_100] = 1500.0
-    flagged = flag_place(
-        series, {name: channel(name) for name in series}, POLICY, from_us=-DAY_US, to_us=DAY_US
-    )
+    flagged = flag_place(series, {name: channel(name) for name in series}, POLICY, from_us=-DAY_US, to_us=DAY_US)
     assert {int(one.flags.max()) for one in flagged.values()} == {3}
     # Flat after 900 s (9,000 samples), suspect to the end of the stretch.
     stuck = np.flatnonzero(flagged["stuck"].checks & check_bit("flat-line"))
@@ -92,9 +86,7 @@ def test_a_faulty_sensor_is_suspect_and_its_samples_still_count() -> None:
 @settings(max_examples=30, deadline=None)
 @given(
     st.lists(
-        st.tuples(
-            st.integers(1, 200), st.sampled_from([0.0, 5, 5, 80, 149, 150, 290, 301, -30, -60, np.nan])
-        ),
+        st.tuples(st.integers(1, 200), st.sampled_from([0.0, 5, 5, 80, 149, 150, 290, 301, -30, -60, np.nan])),
         max_size=60,
     )
 )
@@ -153,9 +145,7 @@ QUICK = Policy.model_validate(
     {
         "max_gap_s": 2,
         "quality": {
-            "load-pin": QualityLimits(
-                flat_s=3, zero_s=2, spike_pct=5, rate_pct_per_s=10, zero_pct=1
-            ).model_dump()
+            "load-pin": QualityLimits(flat_s=3, zero_s=2, spike_pct=5, rate_pct_per_s=10, zero_pct=1).model_dump()
         },
     }
 )
@@ -207,9 +197,7 @@ def test_more_readings_than_the_edge_change_no_flag() -> None:
     reach_us = round(edge_s(channels, POLICY) * 1e6)
     near = (at_us >= -reach_us) & (at_us < 1_000_000_000 + reach_us)
     less = {name: Series(at_us[near], one.value[near]) for name, one in series.items()}
-    flagged = [
-        flag_place(known, channels, POLICY, from_us=0, to_us=1_000_000_000) for known in (series, less)
-    ]
+    flagged = [flag_place(known, channels, POLICY, from_us=0, to_us=1_000_000_000) for known in (series, less)]
     for name in channels:
         assert flagged[0][name].flags.tolist() == flagged[1][name].flags.tolist()
     assert set(flagged[0]["pin"].flags.tolist()) == {3}

@@ -84,9 +84,7 @@ def flat_by_definition(at_us: Times, value: Values, tolerance: float, flat_us: i
     tolerance=st.sampled_from([0.0, 1e-9, 1.0, 2.0]),
     flat_s=st.integers(1, 6),
 )
-def test_flat_line_equals_its_definition(
-    steps: list[tuple[int, float]], tolerance: float, flat_s: int
-) -> None:
+def test_flat_line_equals_its_definition(steps: list[tuple[int, float]], tolerance: float, flat_s: int) -> None:
     at_us = np.cumsum([step for step, _ in steps], dtype=np.int64) * 1_000_000
     value = np.array([kn for _, kn in steps], np.float64)
     flags = flat_line(at_us, value, tolerance=tolerance, flat_s=flat_s, max_gap_s=3)
@@ -107,9 +105,7 @@ def test_zero_is_honest_while_the_neighbours_are_still_or_only_imagine_motion() 
     zero = np.zeros(6)
     still = Series(at_us, np.array([9, 9.5, 9, 9.5, 9, 9.5]))
     broken = Series(at_us, np.array([9, 9, 1e6, np.nan, 9, -1e6]))
-    flags = stuck_at_zero(
-        at_us, zero, [still, broken], zero=0.1, zero_s=2, move=5, max_gap_s=10, plausible=(-25, 200)
-    )
+    flags = stuck_at_zero(at_us, zero, [still, broken], zero=0.1, zero_s=2, move=5, max_gap_s=10, plausible=(-25, 200))
     assert flags.tolist() == [1] * 6
 
 

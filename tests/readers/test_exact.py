@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.readers.logs import Outcome, channels, long, read, sentences, wide
 
 from pipeline.errors import TautlogError
 from pipeline.readers.sentence_rules import checksum
 from schemas.registers import Channel, Layout
+from tests.readers.logs import Outcome, channels, long, read, sentences, wide
 
 PIECE_SIZES = (1, 3, 17, 64, 257, 1 << 20)
 

@@ -163,7 +163,13 @@ def test_every_kind_of_dirt_occurs() -> None:
     rows = truth_rows()
     for kind in (*KINDS, "cells_quarantined"):
         assert sum(int(row[kind] or 0) for row in rows) > 0, kind
-    assert {row["layout"] for row in rows} == {"", "quay-hooks-north", "quay-hooks-south", "ship-winches", "fairlead-cells"}
+    assert {row["layout"] for row in rows} == {
+        "",
+        "quay-hooks-north",
+        "quay-hooks-south",
+        "ship-winches",
+        "fairlead-cells",
+    }
     assert sum("very same bytes" in row["dirt"] for row in rows) == 1
 
 

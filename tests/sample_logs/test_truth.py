@@ -29,11 +29,7 @@ def _winch_rows(place: str, night: str, day: str) -> list[tuple[datetime, float,
     path = ROOT / "raw" / night / f"winches_{day}.csv.zst"
     text = zstandard.ZstdDecompressor().decompressobj().decompress(path.read_bytes()).decode()
     rows = [line.split(",") for line in text.split("\n")[1:]]
-    return [
-        (datetime.fromisoformat(row[0]), float(row[2]), float(row[3]), row[4])
-        for row in rows
-        if row[1] == place
-    ]
+    return [(datetime.fromisoformat(row[0]), float(row[2]), float(row[3]), row[4]) for row in rows if row[1] == place]
 
 
 def test_peak_loads_agree_with_a_loop_over_the_record(call: Call) -> None:
@@ -83,11 +79,7 @@ def test_the_winch_log_shows_each_render(render: dict[str, str]) -> None:
     # The ship's own day (UTC+1) of the render names its file.
     night, day = ("night3", "20261026") if first.day == 26 else ("night2", "20261025")
     rows = _winch_rows(render["place"], night, day)
-    during = [
-        row
-        for row in rows
-        if (row[0] - first).total_seconds() > -1.0 and (row[0] - last).total_seconds() < 1.0
-    ]
+    during = [row for row in rows if (row[0] - first).total_seconds() > -1.0 and (row[0] - last).total_seconds() < 1.0]
     assert {row[3] for row in during} == {"SET"}
     paid_m = during[-1][2] - during[0][2]
     assert paid_m == pytest.approx(float(render["payout_m"]), abs=0.011), "payout is logged to a centimetre"

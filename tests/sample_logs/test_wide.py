@@ -20,9 +20,7 @@ CHANNELS = ["H1", "H2", "H3"]
 
 def _make(path: Path, *, hours: float = 1.0, seed: int = 1, resolution_tf: float = 0.01) -> pl.DataFrame:
     start = datetime(2026, 3, 1, tzinfo=LISBON)
-    rows = make_wide_log(
-        path, channels=CHANNELS, start=start, hours=hours, seed=seed, resolution_tf=resolution_tf
-    )
+    rows = make_wide_log(path, channels=CHANNELS, start=start, hours=hours, seed=seed, resolution_tf=resolution_tf)
     frame = pl.read_csv(path, separator=";", decimal_comma=True, skip_rows=3)
     assert frame.height == rows == round(hours * 36_000)
     return frame
@@ -64,9 +62,7 @@ def test_a_start_without_zone_is_refused(tmp_path: Path) -> None:
 def test_a_resolution_that_is_no_hundredth_is_refused(tmp_path: Path) -> None:
     start = datetime(2026, 1, 1, tzinfo=UTC)
     with pytest.raises(ValueError, match="hundredths"):
-        make_wide_log(
-            tmp_path / "x.csv", channels=CHANNELS, start=start, hours=1, seed=1, resolution_tf=0.003
-        )
+        make_wide_log(tmp_path / "x.csv", channels=CHANNELS, start=start, hours=1, seed=1, resolution_tf=0.003)
 
 
 def test_the_layout_of_a_wide_log_is_a_layout() -> None:

@@ -96,9 +96,7 @@ def test_a_spreadsheets_habits_are_taken(site_folder: SiteMaker) -> None:
     assert site.ships["gull"].design_mbl_kn is None
 
 
-def test_the_archive_opens_to_the_same_site_without_the_folder(
-    site_folder: SiteMaker, tmp_path: Path
-) -> None:
+def test_the_archive_opens_to_the_same_site_without_the_folder(site_folder: SiteMaker, tmp_path: Path) -> None:
     site = open_site(site_folder())
     again = site_from_archive(site.archive, site.root)
     assert again == site

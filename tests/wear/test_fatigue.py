@@ -135,9 +135,7 @@ def test_a_damage_half_way_between_two_units_rounds_to_the_even_one() -> None:
 
 def test_one_cycle_uses_what_the_scalar_function_says() -> None:
     of = CURVES[1]
-    units = life_units(
-        np.array([100.0]), np.array([300.0]), np.ones(1, np.int64), break_force_kn=800.0, curve=of
-    )
+    units = life_units(np.array([100.0]), np.array([300.0]), np.ones(1, np.int64), break_force_kn=800.0, curve=of)
     assert units == round(Fraction(damage(0.25, 0.25, of)) * 2**UNIT_EXPONENT)
 
 

@@ -6,13 +6,13 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from pipeline.accounting import SheetPlace
-from pipeline.days import DayJob, DayMade, day_scope, make_day
-from pipeline.finding import Finding
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import SheetRef
-from pipeline.plan import DayPlan, Plan
+from pipeline.night.accounts import SheetPlace
+from pipeline.night.finding import Finding
+from pipeline.night.place_day import DayJob, DayMade, day_scope, make_day
+from pipeline.night.plan import DayPlan, Plan
 from pipeline.site import Site
 
 

@@ -3,9 +3,9 @@
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
-from pipeline.finding import Finding
-from pipeline.ingest import LiveParts
 from pipeline.ledger.rows import Finding as Open
+from pipeline.night.finding import Finding
+from pipeline.night.ingest import LiveParts
 from pipeline.site import Site
 from schemas.times import us_to_rfc3339
 

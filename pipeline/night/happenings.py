@@ -4,7 +4,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.dayrun import MadeDays
 from pipeline.events import brake_render, peak_load
 from pipeline.events.brake_render import Peak, SlipRun
 from pipeline.events.ids import event_id
@@ -12,7 +11,8 @@ from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Event, Mark
 from pipeline.manifest import canonical_json
-from pipeline.plan import Plan, limit_base_kn
+from pipeline.night.place_days import MadeDays
+from pipeline.night.plan import Plan, limit_base_kn
 from pipeline.sheets.sheet import Excursion
 from pipeline.site import Site
 from schemas.registers import Rigging
@@ -112,7 +112,14 @@ def _marks(ledger: Ledger, made: MadeDays) -> dict[str, list[Mark]]:
     for new in made.mark_rows:
         row = rows[new["sheet"]]
         mark = Mark(
-            new["sheet"], row["channel"], row["place"], row["day"], row["from_us"], row["to_us"], new["kind"], new["payload"]
+            new["sheet"],
+            row["channel"],
+            row["place"],
+            row["day"],
+            row["from_us"],
+            row["to_us"],
+            new["kind"],
+            new["payload"],
         )
         marks.setdefault(new["sheet"], []).append(mark)
     return marks

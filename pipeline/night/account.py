@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 
 from pipeline.ledger.rows import State as Stored
-from pipeline.plan import AccountDay, digest
+from pipeline.night.plan import AccountDay, digest
 from pipeline.sheets.fold import EMPTY, State, fold
 from pipeline.sheets.sheet import Sheet
 from pipeline.wear.fatigue import life_units
@@ -115,9 +115,7 @@ def _day_life(
     return DayLife(day.day, ids, state, units, observed, _basis(day, inputs, before, wear), day.postable)
 
 
-def _basis(
-    day: AccountDay, inputs: Mapping[str, Mapping[str, str]], before: State, wear: Wear
-) -> dict[str, str]:
+def _basis(day: AccountDay, inputs: Mapping[str, Mapping[str, str]], before: State, wear: Wear) -> dict[str, str]:
     """Digests, by kind, of all that a day's life rests on."""
     kinds = ("samples", "rigging", "calibration", "policy")
     basis = {kind: digest([inputs[key][kind] for key in day.keys]) for kind in kinds}

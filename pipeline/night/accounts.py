@@ -12,13 +12,13 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.accounts import DayLife, Wear, changed_days, settle_account
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.posting import Desired, post
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.rows import State as Stored
-from pipeline.plan import AccountDay, Plan, digest
+from pipeline.night.account import DayLife, Wear, changed_days, settle_account
+from pipeline.night.plan import AccountDay, Plan, digest
 from pipeline.sheets.fold import State
 from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site

@@ -102,9 +102,7 @@ def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date
                 or (through is not None and day <= through)
             )
             held[(*account, day)] = held.get((*account, day), True) and postable
-    days = {
-        key: planner.day(*key, tuple(sheets.get(key, {}).values())) for key in sorted(live.keys() | sheets.keys())
-    }
+    days = {key: planner.day(*key, tuple(sheets.get(key, {}).values())) for key in sorted(live.keys() | sheets.keys())}
     return Plan(
         days,
         {
@@ -121,9 +119,7 @@ def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date
 class _Planner:
     """What a site's plan is worked out from, each digest made once."""
 
-    def __init__(
-        self, site: Site, live: Mapping[PlaceDay, Sequence[Part]], seen: Mapping[str, Sequence[date]]
-    ) -> None:
+    def __init__(self, site: Site, live: Mapping[PlaceDay, Sequence[Part]], seen: Mapping[str, Sequence[date]]) -> None:
         self._site, self._live, self._seen = site, live, seen
         self._places: dict[str, list[Channel]] = {}
         for channel in site.channels.values():
@@ -155,7 +151,9 @@ class _Planner:
         render_base_kn = mbl if has_payout else None
         inputs = {
             "samples": self._samples_of(channel.place, day),
-            "rigging": digest([max(rigging.from_us, start - EDGE_US), piece.from_us, piece.to_us, begins, ends, piece.share]),
+            "rigging": digest(
+                [max(rigging.from_us, start - EDGE_US), piece.from_us, piece.to_us, begins, ends, piece.share]
+            ),
             "calibration": digest([[c.from_us, c.zero_kn, c.gain] for c in calibrations]),
             "policy": digest([_policy_of_sheets(site), piece.level_kn, render_base_kn, self._limits]),
         }
@@ -209,7 +207,14 @@ def _policy_of_sheets(site: Site) -> dict[str, float]:
     policy = site.policy
     return {
         name: getattr(policy, name)
-        for name in ("max_gap_s", "render_min_pct", "render_rate_m_s", "render_join_s", "render_min_payout_m", "render_window_s")
+        for name in (
+            "max_gap_s",
+            "render_min_pct",
+            "render_rate_m_s",
+            "render_join_s",
+            "render_min_payout_m",
+            "render_window_s",
+        )
     }
 
 

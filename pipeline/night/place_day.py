@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from pipeline.events.brake_render import Readings as BrakeReadings
 from pipeline.events.brake_render import Rules, SlipRun, slips
-from pipeline.finding import Finding
-from pipeline.plan import DayPlan, SheetPlan
+from pipeline.night.finding import Finding
+from pipeline.night.plan import DayPlan, SheetPlan
 from pipeline.quality import Flagged, Series, check_bit, check_names, flag_place, flag_runs, usable
 from pipeline.sheets.sheet import Sheet, make_sheet
 from pipeline.store.days import Readings, read_readings
@@ -196,7 +196,9 @@ def _readings_near(job: DayJob) -> dict[str, Readings]:
     if any(c.quantity == "brake" and c.channel not in before for c in job.channels):
         # A brake's state holds until the next one is told, however long ago that was on the day before.
         whole = read_readings(job.store, job.plan.before)
-        before |= {c.channel: _last(whole[c.channel]) for c in job.channels if c.quantity == "brake" and c.channel in whole}
+        before |= {
+            c.channel: _last(whole[c.channel]) for c in job.channels if c.quantity == "brake" and c.channel in whole
+        }
     names = own.keys() | before.keys() | after.keys()
     near = {name: _joined([r[name] for r in (before, own, after) if name in r]) for name in sorted(names)}
     return {name: replace(r, conflicts=own[name].conflicts if name in own else 0) for name, r in near.items()}
@@ -215,9 +217,7 @@ def _joined(pieces: Sequence[Readings]) -> Readings:
     )
 
 
-def line_tension_kn(
-    at_us: Ints, reading_kn: Floats, calibrations: Sequence[Calibration], share: float
-) -> Floats:
+def line_tension_kn(at_us: Ints, reading_kn: Floats, calibrations: Sequence[Calibration], share: float) -> Floats:
     """Tension of a line [kN]: (reading - zero) * gain of the calibration in force, times the line's share.
 
     `calibrations`: in order of time; before the first, readings stand as they are.

@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import DataError, RegisterError, StoreError
-from pipeline.finding import Finding
 from pipeline.ledger.index import Receipt
 from pipeline.manifest import canonical_json
+from pipeline.night.finding import Finding
 from pipeline.readers import READER_VERSION, ReadNotes, read_log, units_of
 from pipeline.site import Site
 from pipeline.store.files import digest_of, unique_name
@@ -150,9 +150,7 @@ def matching_layout(site: Site, name: str) -> Layout | None:
     return found[0] if found else None
 
 
-def _withdrawals(
-    site: Site, receipts: Mapping[str, Receipt], live: LiveParts, out: Ingested
-) -> list[Delivery]:
+def _withdrawals(site: Site, receipts: Mapping[str, Receipt], live: LiveParts, out: Ingested) -> list[Delivery]:
     """Take out the rows of files withdrawn since; bring back those withdrawn no longer."""
     back = []
     for sha256, receipt in receipts.items():
@@ -189,9 +187,7 @@ def _rereads(site: Site, receipts: Mapping[str, Receipt], live: LiveParts, out: 
 
 
 def _again(site: Site, receipt: Receipt, layout: Layout, reason: str) -> Delivery:
-    return Delivery(
-        site.raw / receipt.sha256, receipt.file, receipt.sha256, receipt.bytes, layout, "reread", reason
-    )
+    return Delivery(site.raw / receipt.sha256, receipt.file, receipt.sha256, receipt.bytes, layout, "reread", reason)
 
 
 def _new_files(site: Site, files: Sequence[Path], receipts: Mapping[str, Receipt], out: Ingested) -> list[Delivery]:
@@ -250,9 +246,7 @@ def read_file(site: Site, delivery: Delivery) -> FileRead:
     for piece in read_log(delivery.path, delivery.layout, site.channels, site.zone, name=delivery.name, notes=notes):
         for rows in piece.rows:
             writer.add(rows)
-        tally.update(
-            lines=piece.lines, header=piece.header, blank=piece.blank, ignored=piece.ignored, good=piece.good
-        )
+        tally.update(lines=piece.lines, header=piece.header, blank=piece.blank, ignored=piece.ignored, good=piece.good)
         lines += piece.quarantined
         cells += piece.bad_cells
     reasons.update(q.reason for q in lines)
@@ -325,7 +319,9 @@ def _findings_of(read: FileRead, now_us: int) -> Iterable[Finding]:
     last_us = max((part.last_us for part in read.parts), default=None)
     if last_us is not None and last_us > now_us + HOUR_US:
         text = "stamps are later than the file's arrival by more than an hour: a clock or a time zone is wrong"
-        yield Finding("future-stamp", name, "warning", text, scope=scope, evidence={"last_us": last_us, "arrived_us": now_us})
+        yield Finding(
+            "future-stamp", name, "warning", text, scope=scope, evidence={"last_us": last_us, "arrived_us": now_us}
+        )
     for key, count in sorted(read.notes.unknown_keys.items()):
         text = f"{count} rows name {key!r}, of which no channel is registered; they are ignored"
         yield Finding("unregistered", name, "warning", text, scope=scope, evidence={"key": key, "rows": count})

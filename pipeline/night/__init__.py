@@ -1,0 +1,11 @@
+"""The stages of a night, in the order in which `pipeline.nightly` calls them.
+
+    ingest       raw files -> parts and receipts
+    plan         live parts + registers -> the sheets there should be, and from what
+    place_day    one place's day: samples -> flags, sheets, slip runs; place_days: all that are not there yet
+    account      one line and zone: fold and price what changed; accounts: all of them, and their entries
+    happenings   marks of the sheets -> events
+    findings     what stands wrong at the end
+
+Each returns rows for the run's manifest; none commits. The store is read and written through `pipeline.store`.
+"""
