@@ -28,9 +28,9 @@ from pipeline.night.plan import Plan, make_plan
 from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site, open_site
 from pipeline.store.files import digest_of
-from pipeline.store.raw import raw_is_whole
 from pipeline.store.samples import store_part
 from pipeline.store.sheets import read_flags, read_sheets
+from pipeline.store.strays import strays
 from pipeline.wear.fatigue import to_decimal
 
 
@@ -59,30 +59,13 @@ def rebuild_site(root: Path) -> list[str]:
 
 def _files(site: Site, ledger: Ledger) -> list[str]:
     """Raw files, quarantine and store against their digests; files that no manifest names."""
-    found = []
-    named = set()
-    for receipt in index.all_receipts(ledger):
-        if not raw_is_whole(site.raw, receipt.sha256):
-            found.append(f"raw/{receipt.sha256} ({receipt.file}): missing or altered")
-        named.add(site.raw / receipt.sha256)
-        if receipt.quarantine_path is not None:
-            path = site.quarantine / receipt.quarantine_path
-            named.add(path)
-            found += _altered(path, receipt.quarantine_digest)
-    stored: dict[str, str] = {}
-    for table in ("parts", "flags", "sheets"):
-        stored |= index.store_files(ledger, table)
-    for name, digest in stored.items():
-        named.add(site.store / name)
-        found += _altered(site.store / name, digest)
-    for folder in (site.raw, site.store, site.quarantine):
-        for path in sorted(folder.rglob("*")) if folder.exists() else ():
-            if path.is_file() and path not in named:
-                found.append(f"{path.relative_to(site.root)}: no manifest names it")
-    return list(dict.fromkeys(found))
+    files = index.named_files(ledger)
+    found = [text for name, digest in files.items() for text in _altered(site.root / name, digest)]
+    stray = strays((site.raw, site.store, site.quarantine), {site.root / name for name in files})
+    return [*found, *(f"{path.relative_to(site.root)}: no manifest names it" for path in stray)]
 
 
-def _altered(path: Path, digest: str | None) -> list[str]:
+def _altered(path: Path, digest: str) -> list[str]:
     if not path.is_file():
         return [f"{path.parent.name}/{path.name}: missing"]
     return [] if digest_of(path) == digest else [f"{path.parent.name}/{path.name}: altered"]

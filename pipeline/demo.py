@@ -4,6 +4,7 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+from pipeline.errors import RegisterError
 from pipeline.ledger.database import open_published
 from pipeline.ledger.status import status
 from pipeline.nightly import run_night
@@ -13,7 +14,11 @@ from sample_logs.demo import copy_demo_site
 
 def build_demo(root: Path, watch: Watch) -> dict[str, Any]:
     """Build the demo site in a new folder and run its nights; the answer of its `status`."""
-    for delivery in copy_demo_site(root):
+    try:
+        deliveries = copy_demo_site(root)
+    except FileExistsError as error:
+        raise RegisterError("the demo site needs a folder of its own", file=root, next_step=str(error)) from error
+    for delivery in deliveries:
         for file in delivery:
             shutil.copy(file, root / "inbox" / file.name)
         run_night(root, watch=watch)

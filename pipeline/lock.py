@@ -12,10 +12,11 @@ from pipeline.errors import SiteBusy, StoreError
 
 
 @contextmanager
-def hold(path: Path, what: str) -> Iterator[None]:
+def hold(path: Path, what: str) -> Iterator[str]:
     """Hold a site's lock; SiteBusy, naming who holds it, when another run does.
 
-    The file stays; only the lock on it counts, so that a run that was killed leaves nothing to clear away.
+    The file stays; only the lock on it counts, so that a run that was killed leaves nothing to clear away. Gives
+    the note of a holder that died before its end; empty when the last one ended well.
     """
     try:
         handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -35,8 +36,10 @@ def hold(path: Path, what: str) -> Iterator[None]:
                 next_step="wait for it, or look whether that process hangs",
             ) from None
         note = f"{what}, process {os.getpid()} on {socket.gethostname()}, since {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"
+        died = os.pread(handle, 500, 0).decode("utf-8", "replace").strip()
         os.ftruncate(handle, 0)
         os.pwrite(handle, note.encode(), 0)
-        yield
+        yield died
+        os.ftruncate(handle, 0)
     finally:
         os.close(handle)

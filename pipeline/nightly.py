@@ -28,8 +28,9 @@ from pipeline.night.happenings import event_rows
 from pipeline.night.ingest import Ingested, LiveParts, ingest
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
-from pipeline.site import Site, open_site
+from pipeline.site import LOCK, Site, open_site
 from pipeline.store.samples import store_part
+from pipeline.store.strays import sweep
 from pipeline.watch import Silent, Watch
 from schemas.times import DAY_US, day_start_us
 
@@ -61,7 +62,7 @@ def run_night(root: Path, *, through: date | None = None, watch: Watch | None = 
     Raises SiteBusy when another run holds the site, RegisterError when a register cannot be used.
     """
     watch = watch if watch is not None else Silent()
-    with _open_run(root, "nightly") as run:
+    with _open_run(root, "nightly", watch) as run:
         site, ledger, workers = run.site, run.ledger, run.workers
         with watch.stage("ingest") as facts:
             ingested = ingest(site, _inbox(site), run.receipts, run.live, workers, now_us=run.started_us)
@@ -85,7 +86,7 @@ def run_night(root: Path, *, through: date | None = None, watch: Watch | None = 
 def run_ingest(root: Path, files: Sequence[Path], *, watch: Watch | None = None) -> Night:
     """Only read raw files (the inbox's, or the files named) into the store, and commit their receipts."""
     watch = watch if watch is not None else Silent()
-    with _open_run(root, "ingest") as run, watch.stage("ingest") as facts:
+    with _open_run(root, "ingest", watch) as run, watch.stage("ingest") as facts:
         chosen = list(files) or _inbox(run.site)
         ingested = ingest(run.site, chosen, run.receipts, run.live, run.workers, now_us=run.started_us)
         night = _conclude(run, ingested, MadeDays(), Reckoned(), [], None, inbox_seen=not files)
@@ -105,19 +106,29 @@ class _Run:
 
 
 @contextmanager
-def _open_run(root: Path, what: str) -> Iterator[_Run]:
-    """The site held, its registers read and its ledger open at the head of the chain."""
-    site = open_site(root)
-    with hold(site.lock, what), open_ledger(root) as ledger, ThreadPoolExecutor(WORKERS) as workers:
-        yield _Run(
-            site,
-            ledger,
-            manifests.next_run(root),
-            time.time_ns() // 1000,
-            index.receipts(ledger),
-            LiveParts(store_part(part) for part in index.parts(ledger)),
-            workers,
-        )
+def _open_run(root: Path, what: str, watch: Watch) -> Iterator[_Run]:
+    """The site held, its registers read and its ledger open at the head of the chain; what a dead run left, gone."""
+    open_site(root)  # a folder that is no site is told so, and not locked
+    with hold(root / LOCK, what) as died, ThreadPoolExecutor(WORKERS) as workers:
+        site = open_site(root)
+        with open_ledger(root) as ledger:
+            ref = manifests.next_run(root)
+            watch.name_run(ref.run_id)
+            for note in ledger.notes:
+                watch.note(note)
+            if died:
+                named = {root / name for name in index.named_files(ledger)}
+                swept = sweep((site.raw, site.store, site.quarantine), named)
+                watch.note(f"an earlier run died ({died}); {swept} files that it had not committed were swept away")
+            yield _Run(
+                site,
+                ledger,
+                ref,
+                time.time_ns() // 1000,
+                index.receipts(ledger),
+                LiveParts(store_part(part) for part in index.parts(ledger)),
+                workers,
+            )
 
 
 def _inbox(site: Site) -> list[Path]:

@@ -10,11 +10,10 @@ Row = Mapping[str, Any]
 
 
 def status_text(answer: Row) -> str:
-    """One row a line, worst first, with what to do."""
+    """One row a line, worst first; then what to do about each, and why, most urgent first."""
     rows = []
     for line in answer["lines"]:
-        share = line["coverage"]["share"]
-        event = line["last_event"]
+        share, event = line["coverage"]["share"], line["last_event"]
         rows.append(
             [
                 line["line"],
@@ -24,17 +23,41 @@ def status_text(answer: Row) -> str:
                 _life(line["pending"]),
                 "-" if share is None else f"{100 * share:.0f} %",
                 "-" if event is None else f"{event['kind']} {event['peak_kn']:.0f} kN {_short(event['from_at'])}",
-                line["advice"],
+                _do(line["advice_list"][0]),
             ]
         )
-    head = ["line", "part", "zone", "consumed", "pending", "observed", "last event", "what to do, and why"]
+    head = ["line", "part", "zone", "consumed", "pending", "observed", "last event (UTC)", "first of all"]
     return _join(
-        f"{answer['site']}, until {answer['until'] or 'nothing yet'}",
+        f"{answer['site']}, until {answer['until'] or 'nothing yet'}; worst first{_kind_note(answer)}",
         _table(head, rows),
+        _all_advice(answer["lines"]),
         _basis_note({line["basis"] for line in answer["lines"]}),
         _not_modelled(answer),
         answer["caution"],
     )
+
+
+def _kind_note(answer: Row) -> str:
+    """What consumed and pending are, when it is the same for every line."""
+    kinds = {line["basis"] for line in answer["lines"]}
+    return f"; consumed and pending are a {kinds.pop()}" if len(kinds) == 1 else ""
+
+
+def _do(advice: Row) -> str:
+    return str(advice["do"])
+
+
+def _all_advice(lines: Sequence[Row]) -> str:
+    """Each piece of advice once, with the lines it is for and each line's reason."""
+    by_do: dict[str, dict[str, list[str]]] = {}
+    for line in lines:
+        for advice in line["advice_list"]:
+            by_do.setdefault(_do(advice), {}).setdefault(advice["because"], []).append(line["line"])
+    parts = []
+    for do, reasons in by_do.items():
+        parts.append(f"{do}:")
+        parts += [f"  {', '.join(names)}: {because}" for because, names in reasons.items()]
+    return "What to do, and why\n" + "\n".join(parts)
 
 
 def statement_text(answer: Row) -> str:

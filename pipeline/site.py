@@ -52,6 +52,7 @@ REGISTERS: Mapping[str, type[BaseModel]] = MappingProxyType(
 )
 NEEDED = ("channels.csv", "ships.csv", "lines.csv", "rigging.csv")
 BUILT_IN = "layouts/built-in/"
+LOCK = "run.lock"
 M = TypeVar("M", bound=BaseModel)
 
 
@@ -113,7 +114,7 @@ class Site:
 
     @property
     def lock(self) -> Path:
-        return self.root / "run.lock"
+        return self.root / LOCK
 
     def spec_of(self, line: str) -> Spec:
         """The spec of a registered line."""

@@ -4,7 +4,7 @@ import json
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
@@ -12,21 +12,26 @@ Facts = dict[str, Any]
 
 
 class Watch(Protocol):
-    """What a run tells about itself: each stage, how long it took, and what it counted."""
+    """What a run tells about itself: each stage, how long it took and what it counted, and notes in between."""
 
-    def stage(self, name: str) -> "StageContext": ...
+    def name_run(self, run_id: str) -> None:
+        """The id that the run will have if it commits."""
 
+    def note(self, text: str) -> None:
+        """Something worth knowing that is no finding about the data."""
 
-class StageContext(Protocol):
-    """A stage under way; counts go into the mapping it gives."""
-
-    def __enter__(self) -> Facts: ...
-
-    def __exit__(self, *exc: object) -> bool | None: ...
+    def stage(self, name: str) -> AbstractContextManager[Facts]:
+        """A stage; what it counts goes into the mapping."""
 
 
 class Silent:
     """Tells nobody."""
+
+    def name_run(self, run_id: str) -> None:
+        pass
+
+    def note(self, text: str) -> None:
+        pass
 
     @contextmanager
     def stage(self, name: str) -> Iterator[Facts]:
@@ -34,7 +39,16 @@ class Silent:
 
 
 class JsonLines:
-    """One structured line a stage."""
+    """One structured line a stage, with the run's id."""
+
+    def __init__(self) -> None:
+        self._run_id: str | None = None
+
+    def name_run(self, run_id: str) -> None:
+        self._run_id = run_id
+
+    def note(self, text: str) -> None:
+        self._line({"note": text})
 
     @contextmanager
     def stage(self, name: str) -> Iterator[Facts]:
@@ -45,14 +59,12 @@ class JsonLines:
             yield facts
             outcome = "done"
         finally:
-            line = {
-                "at": datetime.now(UTC).isoformat(timespec="milliseconds"),
-                "stage": name,
-                "outcome": outcome,
-                "seconds": round(time.perf_counter() - began, 3),
-                **facts,
-            }
-            print(json.dumps(line), file=sys.stderr, flush=True)
+            seconds = round(time.perf_counter() - began, 3)
+            self._line({"stage": name, "outcome": outcome, "seconds": seconds, **facts})
+
+    def _line(self, what: Facts) -> None:
+        at = datetime.now(UTC).isoformat(timespec="milliseconds")
+        print(json.dumps({"at": at, "run_id": self._run_id, **what}), file=sys.stderr, flush=True)
 
 
 class Terminal:
@@ -61,7 +73,13 @@ class Terminal:
     def __init__(self) -> None:
         from rich.console import Console
 
-        self._console = Console(stderr=True)
+        self._console = Console(stderr=True, highlight=False, markup=False)
+
+    def name_run(self, run_id: str) -> None:
+        pass
+
+    def note(self, text: str) -> None:
+        self._console.print(f"  note: {text}")
 
     @contextmanager
     def stage(self, name: str) -> Iterator[Facts]:
@@ -70,7 +88,7 @@ class Terminal:
         with self._console.status(f"{name} …"):
             yield facts
         counts = "  ".join(f"{key} {value}" for key, value in facts.items())
-        self._console.print(f"  {name:<10} {time.perf_counter() - began:6.2f} s  {counts}", highlight=False)
+        self._console.print(f"  {name:<10} {time.perf_counter() - began:6.2f} s  {counts}")
 
 
 def watch_stderr() -> Watch:

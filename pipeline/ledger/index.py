@@ -155,7 +155,16 @@ def _among(columns: tuple[str, ...], keys: Collection[tuple[Any, ...]] | None) -
     return f"({names}) IN (SELECT {given})", [list(values) for values in zip(*keys, strict=True)]
 
 
-def store_files(ledger: Ledger, table: str) -> dict[str, str]:
-    """Every store file that a table (parts, flags, sheets) ever named, live or not, with its SHA-256."""
-    column = {"parts": "part", "flags": "path", "sheets": "path"}[table]
-    return dict(ledger.con.execute(f"SELECT DISTINCT {column}, digest FROM {table}").fetchall())
+def named_files(ledger: Ledger) -> dict[str, str]:
+    """Every file outside manifests/ that a manifest ever named, live or not: path below the site, SHA-256."""
+    return dict(
+        ledger.rows(
+            """SELECT 'raw/' || sha256, sha256 FROM receipts
+            UNION SELECT 'quarantine/' || quarantine_path, quarantine_digest FROM receipts
+                WHERE quarantine_path IS NOT NULL
+            UNION SELECT 'store/' || part, digest FROM parts
+            UNION SELECT 'store/' || path, digest FROM flags
+            UNION SELECT 'store/' || path, digest FROM sheets
+            ORDER BY 1"""
+        )
+    )

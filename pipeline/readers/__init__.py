@@ -70,7 +70,7 @@ def read_log(
     *,
     name: str | None = None,
     notes: ReadNotes | None = None,
-    piece_bytes: int = 16 << 20,
+    piece_bytes: int = 8 << 20,
     exact: bool = False,
 ) -> Iterator[Piece]:
     """Read a raw log in pieces of about `piece_bytes`, of which the sums account for every line.

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.readers.feeds import Feed
 from pipeline.readers.lines import TextPiece
-from pipeline.readers.numbers import Offsets
+from pipeline.readers.numbers import Offsets, shown
 from pipeline.readers.pieces import BadCell, Piece, PlaceRows, QuarantinedLine, Reason
 
 Ints = NDArray[np.int64]
@@ -102,7 +102,7 @@ def settle(dated: Dated, feeds: Sequence[tuple[Feed, ...]], columns: Sequence[st
     quarantined = [block.quarantine(row, *why) for row, why in dated.undated.items()]
     gone = set(dated.undated) | set(dated.waiting.tolist())
     for row in sorted(block.dead - gone):
-        detail = "; ".join(f"{columns[cell.value]}: {cell.text!r} {cell.reason}" for cell in block.unread[row])
+        detail = "; ".join(f"{columns[cell.value]}: {shown(cell.text)} {cell.reason}" for cell in block.unread[row])
         quarantined.append(block.quarantine(row, "no-readable-cell", detail))
     gone |= block.dead
     bad_cells = tuple(

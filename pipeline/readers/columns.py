@@ -87,7 +87,7 @@ class _Finder:
         if len(found) == 1:
             return found[0]
         if not found:
-            near = nearest(name, self.names)
+            near = nearest(name, [known for known in self.names if len(known) <= 2 * len(name) + 20])
             raise self._error(
                 f"{what} {name!r} of layout {self.layout.name!r} is not in the header",
                 expected=f"a column {name!r}",
@@ -102,6 +102,9 @@ class _Finder:
         )
 
     def _error(self, message: str, *, expected: str, next_step: str | None = None) -> DataError:
-        shown = None if self.names is None else "columns " + ", ".join(repr(name) for name in self.names[:60])
+        shown = None
+        if self.names is not None:
+            names = [repr(name if len(name) <= 40 else name[:40] + "...") for name in self.names[:40]]
+            shown = "columns " + ", ".join([*names, *(["..."] if len(self.names) > 40 else [])])
         line_no = self.layout.text.header_line or None
         return DataError(message, file=self.file, line_no=line_no, found=shown, expected=expected, next_step=next_step)

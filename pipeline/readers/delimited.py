@@ -19,7 +19,7 @@ from pipeline.readers.header import HeaderLines
 from pipeline.readers.lines import TOO_LONG, LongLine, TextPiece, text_pieces
 from pipeline.readers.local_times import LocalTimes
 from pipeline.readers.number_kernel import read_column
-from pipeline.readers.numbers import bare
+from pipeline.readers.numbers import bare, shown
 from pipeline.readers.pieces import Piece, QuarantinedLine
 from pipeline.readers.row_kernel import CutRules, KeyCodes
 from pipeline.readers.rows import Work, cut_piece
@@ -33,12 +33,12 @@ def read_delimited(source: Source) -> Iterator[Piece]:
     reader: _Reader | None = None
     for part in text_pieces(source.stream, source.layout.text.encoding, source.piece_bytes):
         taken, rest = header.take(part)
-        if rest is None:
-            yield Piece(lines=taken, header=taken)
-            continue
-        if reader is None:
+        if reader is None and header.is_whole:
             reader = _Reader(source, columns_of(source.layout, header.text(source.name), source.name))
-        yield reader.read(rest, header=taken)
+        if reader is None or rest is None:
+            yield Piece(lines=taken, header=taken)
+        else:
+            yield reader.read(rest, header=taken)
     if reader is not None:
         yield reader.finish()
     source.note_early_end()
@@ -105,7 +105,7 @@ class _Reader:
         if at_us is not None:
             work.at_us[row] = at_us
         elif not work.is_header_or_blank(row, self._columns):
-            work.quarantine(row, "unreadable-time", f"{bare(cell)!r} is no time as {self._columns.form.text!r}")
+            work.quarantine(row, "unreadable-time", f"{shown(bare(cell))} is no time as {self._columns.form.text!r}")
 
     def _read_keys(self, work: Work) -> None:
         """The code of each row's key; rows of keys without a registered channel are ignored."""

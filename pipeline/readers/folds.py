@@ -8,9 +8,10 @@ a long log: rows of one key) are a run; the run is settled as a whole, and by it
 - both: whichever side it joins on to without a gap, where the other side has one;
 - else it stays open, for the layout's `fold` to say.
 
-A step back is a decrease of more than a minute that the file does not take back: rows that come late or
-early, after which the file goes on within a minute of where it left, are none. Two steps contradict each
-other: open.
+A step back is a decrease of more than a minute that the file does not take back. Rows out of order are
+none: the file returns from them at one jump to where it left, give or take a minute or two of its steps. A
+little out of order they belong to the pass around them; nearly the whole span back, they are of the second
+pass and came early; anything between, or a second step back, contradicts the rest: open.
 """
 
 from __future__ import annotations
@@ -41,11 +42,8 @@ def passes(
     `local_us`: the run's local times. `span_us`: length of the repeated stretch. `before_us`, `after_us`:
     local time of the row before and after the run, where there is one.
     """
-    jumps = np.flatnonzero(np.abs(np.diff(local_us)) > DISORDER_US) + 1
-    if jumps.size > _MOST_JUMPS:
-        return None
     fold = np.zeros(local_us.size, np.int8)
-    steps = _walk(local_us, jumps.tolist(), span_us, fold)
+    steps = _walk(local_us, span_us, fold)
     if steps == 1:
         return fold, "step back"
     if steps > 1 or fold.any():
@@ -62,29 +60,39 @@ def passes(
     return (fold + np.int8(1), "runs on") if runs_on else None
 
 
-def _walk(local_us: Ints, jumps: list[int], span_us: int, fold: NDArray[np.int8]) -> int:
-    """Set `fold` along the jumps of a run; returns the number of steps back."""
+def _walk(local_us: Ints, span_us: int, fold: NDArray[np.int8]) -> int:
+    """Set `fold` along the jumps of a run; returns the number of steps back, 2 for a contradiction."""
+    moves_us = np.diff(local_us)
+    jumps: list[int] = (np.flatnonzero(np.abs(moves_us) > DISORDER_US) + 1).tolist()
+    if len(jumps) > _MOST_JUMPS:
+        return 2
+    onward_us = moves_us[moves_us > 0]
+    step_us = int(np.median(onward_us)) if onward_us.size else 0
+    near_us = min(max(DISORDER_US, 2 * step_us), span_us // 6)
     steps, k = 0, 0
     while k < len(jumps):
         at = jumps[k]
         left_us = int(local_us[at - 1])
         drop_us = left_us - int(local_us[at])
-        if drop_us <= 0:  # a gap
-            k += 1
+        k += 1
+        if drop_us < 0:  # a gap
             continue
-        back = next((n for n in range(k + 1, len(jumps)) if _resumes(local_us, jumps[n], left_us)), None)
+        back = next((n for n in range(k, len(jumps)) if _returns(local_us, jumps[n], left_us, drop_us, near_us)), None)
         if back is None:
             steps += 1
             fold[at:] = 1
-            k += 1
-        else:
-            # Rows out of order: nearly a whole span back they are the second pass come early, else come late.
-            if steps == 0 and 2 * drop_us >= span_us:
-                fold[at : jumps[back]] = 1
+        elif span_us - drop_us <= near_us and steps == 0:
+            fold[at : jumps[back]] = 1
             k = back + 1
+        elif 2 * drop_us < span_us:
+            k = back + 1
+        else:
+            return 2
     return steps
 
 
-def _resumes(local_us: Ints, at: int, left_us: int) -> bool:
-    """Whether the row at a jump goes on where the file left at `left_us`, from an earlier time."""
-    return bool(local_us[at] > local_us[at - 1]) and 0 <= int(local_us[at]) - left_us <= DISORDER_US
+def _returns(local_us: Ints, at: int, left_us: int, drop_us: int, near_us: int) -> bool:
+    """Whether the row at a jump goes on where the file left at `left_us`, out of a drop that the jump
+    undoes."""
+    jump_us = int(local_us[at]) - int(local_us[at - 1])
+    return 2 * jump_us >= drop_us and 0 <= int(local_us[at]) - left_us <= near_us

@@ -13,6 +13,12 @@ class HeaderLines:
         self._lines = self._left = lines
         self._last: bytes | None = None
         self._codec = ""
+        self._ended = True
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether all header lines have been taken, and the last of them was ended."""
+        return self._left == 0 and self._ended
 
     def take(self, part: TextPiece | LongLine) -> tuple[int, TextPiece | LongLine | None]:
         """How many of the part's lines are header, and what follows them."""
@@ -21,6 +27,9 @@ class HeaderLines:
         if isinstance(part, LongLine):
             self._left -= 1
             self._last, self._codec = part.head, part.encoding.codec
+            return 1, None
+        if not part.ended:
+            self._left, self._ended = self._left - 1, False
             return 1, None
         start, taken = 0, 0
         while self._left > 0 and (end := part.encoding.first_line_end(part.data, start)) > 0:

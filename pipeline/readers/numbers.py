@@ -31,6 +31,11 @@ def bare(text: str) -> str:
     return text
 
 
+def shown(text: str) -> str:
+    """A text as it is shown where it explains something: in quotes, and not all of a long one."""
+    return repr(text if len(text) <= 60 else text[:57] + "...")
+
+
 def number_in(text: str, decimal: str) -> float | None:
     """The finite number that a bare text is, or None."""
     if decimal != ".":

@@ -22,7 +22,7 @@ from pipeline.readers.feeds import feeds_of_all, sentence_unit
 from pipeline.readers.header import HeaderLines
 from pipeline.readers.lines import MAX_LINE_BYTES, TOO_LONG, LongLine, TextPiece, text_pieces
 from pipeline.readers.number_kernel import read_column
-from pipeline.readers.numbers import Bytes, bare, cell_rules
+from pipeline.readers.numbers import Bytes, bare, cell_rules, shown
 from pipeline.readers.pieces import Piece, QuarantinedLine, Reason
 from pipeline.readers.sentence_kernel import FINE, FoundLines, asked_names, find_readings
 from pipeline.readers.sentence_rules import Asked, Refused, is_blank, read_sentence, transducers_of
@@ -188,7 +188,7 @@ class _Reader:
     def _take_stamp(self, work: _Work, row: int, read: Asked) -> None:
         at_us = self._form.read(read.stamp)
         if at_us is None:
-            work.quarantine(row, "unreadable-time", f"{read.stamp!r} is no time as {self._form.text!r}")
+            work.quarantine(row, "unreadable-time", f"{shown(read.stamp)} is no time as {self._form.text!r}")
         else:
             work.at_us[row] = at_us
 

@@ -56,10 +56,11 @@ class ZoneClock:
             return _place(local_us, self._regimes(first, last))
         # Far apart, as a stamp of another year among good ones is: each stretch by itself.
         windows = local_us // _WINDOW_US
+        order = np.argsort(windows, kind="stable")
         first_us, later_us = np.empty_like(local_us), np.zeros_like(local_us)
         never = np.zeros(local_us.size, np.bool_)
-        for window in np.unique(windows).tolist():
-            rows = windows == window
+        for rows in np.split(order, np.flatnonzero(np.diff(windows[order])) + 1):
+            window = int(windows[rows[0]])
             placed = _place(local_us[rows], self._regimes(window, window))
             first_us[rows] = placed.first_us
             if placed.later_us is not None:

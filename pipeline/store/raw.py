@@ -13,6 +13,7 @@ from pipeline.errors import StoreError
 from pipeline.readers import BadCell, QuarantinedLine
 from pipeline.store.files import cannot_write, digest_of, draft_of, flush_file, sync_folder, write_whole
 
+READ_ONLY = 0o444
 QUARANTINE_SCHEMA = pa.schema(
     [
         pa.field("raw_line", pa.int64(), nullable=False),
@@ -34,29 +35,35 @@ def keep_raw(folder: Path, source: Path, sha256: str, *, ours: bool) -> Path:
     copied are not those that were hashed: the file was still being written.
     """
     target = folder / sha256
+    draft = draft_of(target)
     try:
         if target.exists():
             return target
-        draft = draft_of(target)
         draft.unlink(missing_ok=True)
         if not (ours and _linked(source, draft)):
             shutil.copyfile(source, draft)
+            draft.chmod(READ_ONLY)
             if digest_of(draft) != sha256:
-                draft.unlink()
                 raise StoreError("the file changed while it was read", file=source, next_step="ingest it again")
-        draft.chmod(0o444)
         flush_file(draft)
         os.replace(draft, target)
         sync_folder(folder)
     except OSError as error:
         raise cannot_write(target, error) from error
+    finally:
+        draft.unlink(missing_ok=True)
     return target
 
 
 def _linked(source: Path, draft: Path) -> bool:
+    """Whether a read-only hard link could be made. What a symbolic link points to, or is another's, is not ours."""
+    if source.is_symlink():
+        return False
     try:
         os.link(source, draft)
+        draft.chmod(READ_ONLY)
     except OSError:
+        draft.unlink(missing_ok=True)
         return False
     return True
 

@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import pyarrow as pa
@@ -88,7 +88,8 @@ class SampleWriter:
     """Writes the samples of one raw file, piece by piece, as parts.
 
     A part is closed, and another begun, when the day changes, when time steps back past what it holds, or when
-    a number needs a finer scale: so that parts are sorted and memory stays flat.
+    a number needs a finer scale: so that parts are sorted and memory stays flat. Used in a `with` block, which
+    takes away all that was written when it ends by an error.
     """
 
     def __init__(self, store: Path, sha256: str, units: Mapping[str, str]) -> None:
@@ -97,6 +98,13 @@ class SampleWriter:
         self._parts: list[Part] = []
         self.tied = False
         """Whether any two rows of a place shared an instant: only then can the file repeat itself."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is not None:
+            self.abandon()
 
     def add(self, rows: PlaceRows) -> None:
         """Take the rows of one place from one piece of the file, in file order."""
@@ -126,12 +134,11 @@ class SampleWriter:
         return self._parts
 
     def abandon(self) -> None:
-        """Take away all that was written: the file turned out to be unreadable."""
+        """Take away all that was written: the file turned out to be unreadable, or the disk to be full."""
         for draft in self._drafts.values():
-            draft.writer.close()
-            draft_of(draft.path).unlink()
+            draft_of(draft.path).unlink(missing_ok=True)
         for part in self._parts:
-            (self._store / part.part).unlink()
+            (self._store / part.part).unlink(missing_ok=True)
         self._drafts.clear()
         self._parts.clear()
 

@@ -107,6 +107,12 @@ def ask(site: Tautlog, lines: Sequence[str], first: date, last: date, counted: S
     return live
 
 
+def live_rows(site: Tautlog) -> dict[str, Any]:
+    """Consumed, pending and coverage of every line, as `status` has them."""
+    rows = site.run("status")["lines"]
+    return {row["line"]: (row["consumed"], row["pending"], row["coverage"]) for row in rows}
+
+
 def receipt_counts(receipt: Any) -> Counter[str]:
     """The counts of a receipt, zeros left out."""
     names = (

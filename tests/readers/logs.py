@@ -1,4 +1,5 @@
-"""Raw logs for the tests: layouts and channels made in a line, and what reading gave as plain comparable values."""
+"""Raw logs for the tests: layouts and channels made in a line, and what reading gave as plain comparable
+values."""
 
 from __future__ import annotations
 
@@ -17,7 +18,8 @@ BERLIN = ZoneInfo("Europe/Berlin")
 
 
 def channels(**places: str) -> dict[str, Channel]:
-    """Channels by name -> place; the quantity is told by the name's ending (`_brake`, `_payout`), else tension."""
+    """Channels by name -> place; the quantity is told by the name's ending (`_brake`, `_payout`), else
+    tension."""
     made = {}
     for name, place in places.items():
         quantity = next((q for q in ("brake", "payout", "temperature", "wind") if name.endswith(q)), "tension")

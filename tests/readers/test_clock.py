@@ -140,7 +140,9 @@ def test_the_loop_reads_times_as_the_rules_do_or_leaves_them(
         row = data.draw(st.integers(0, len(cells) - 1))
         at = data.draw(st.integers(0, len(cells[row])))
         cut = at + data.draw(st.integers(0, 1))
-        cells[row] = bare(cells[row][:at] + data.draw(st.sampled_from(["", "0", "9", " ", ".", "x", ":"])) + cells[row][cut:])
+        cells[row] = bare(
+            cells[row][:at] + data.draw(st.sampled_from(["", "0", "9", " ", ".", "x", ":"])) + cells[row][cut:]
+        )
     rules = time_format(form)
     values, odd = loop(cells, rules)
     for row, (cell, value) in enumerate(zip(cells, values, strict=True)):

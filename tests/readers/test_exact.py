@@ -1,4 +1,5 @@
-"""The compiled loops read what the plain rules read, bit for bit, however the file is cut; every line balances."""
+"""The compiled loops read what the plain rules read, bit for bit, however the file is cut; every line
+balances."""
 
 from __future__ import annotations
 
@@ -28,13 +29,21 @@ DIRT = st.one_of(
     st.sampled_from(
         ["", " ", "---", "9999.9", "9999.90", " 9999.9 ", "OPEN", "SET", "open", "nan", "inf", "1_0", "1,5", "1 2"]
     ),
-    st.sampled_from(['"12.5"', '" 3"', '""', '"', '""4""', "\u00a07", "7\u00a0", "µ", "\u0663", "1\x002", "\t8\r", "ok\r"]),
+    st.sampled_from(
+        ['"12.5"', '" 3"', '""', '"', '""4""', "\u00a07", "7\u00a0", "µ", "\u0663", "1\x002", "\t8\r", "ok\r"]
+    ),
     st.text(st.characters(codec="cp1252", exclude_characters="\n"), max_size=5),
 )
 STAMPS = st.one_of(
-    st.integers(0, 3600 * 24 * 10).map(lambda s: f"2026-03-{1 + s // 86400:02d}T{s // 3600 % 24:02d}:{s // 60 % 60:02d}:{s % 60:02d}"),
+    st.integers(0, 3600 * 24 * 10).map(
+        lambda s: f"2026-03-{1 + s // 86400:02d}T{s // 3600 % 24:02d}:{s // 60 % 60:02d}:{s % 60:02d}"
+    ),
     st.sampled_from(["1990-12-31T23:59:60", "0001-01-01T00:00:00", "2026-02-30T00:00:00", "2026-03-01 01:02:03"]),
-).flatmap(lambda s: st.sampled_from(["Z", "z", "+01:00", "-23:59", ".5Z", ".1234567+00:00", "", "+0100", ".Z"]).map(lambda z: s + z))
+).flatmap(
+    lambda s: st.sampled_from(["Z", "z", "+01:00", "-23:59", ".5Z", ".1234567+00:00", "", "+0100", ".Z"]).map(
+        lambda z: s + z
+    )
+)
 LOCAL = st.one_of(
     st.integers(0, 90).map(lambda m: f"25.10.2026 {1 + (m + 50) // 60:02d}:{(m + 50) % 60:02d}:00"),
     st.integers(0, 90).map(lambda m: f"25.10.2026 {1 + (m + 50) // 60:02d}:{(m + 50) % 60:02d}:00"),
@@ -46,12 +55,21 @@ MESSY = st.one_of(NUMBERS, NUMBERS, NUMBERS, DIRT)
 
 
 @st.composite
-def files(draw: st.DrawFn, times: st.SearchStrategy[str], width: int, header: str, key: bool) -> tuple[bytes, dict[str, object]]:
+def files(
+    draw: st.DrawFn, times: st.SearchStrategy[str], width: int, header: str, key: bool
+) -> tuple[bytes, dict[str, object]]:
     """A delimited file, more or less dirty, and the [text] rules that it was written by."""
     separator = draw(st.sampled_from([";", "|", "\t"]))
     encoding = draw(st.sampled_from(["utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-be"]))
     end = draw(st.sampled_from(["\n", "\r\n"]))
-    preamble = draw(st.lists(st.sampled_from(["", "made by nobody", ";;", '"'], ), max_size=3))
+    preamble = draw(
+        st.lists(
+            st.sampled_from(
+                ["", "made by nobody", ";;", '"'],
+            ),
+            max_size=3,
+        )
+    )
     keys = st.sampled_from(["w1", "w2", " w1 ", '"w2"', "w3", "w9", "wé"])
     lines = [*preamble, header.replace(";", separator)]
     for _ in range(draw(st.integers(0, 12))):

@@ -67,7 +67,11 @@ def test_a_line_keeps_its_own_bytes_without_its_end(encoding: str) -> None:
 
 def test_a_byte_order_mark_tells_the_order_of_utf16_and_is_no_part_of_the_text() -> None:
     for encoding, mark in (("utf-16-le", b"\xff\xfe"), ("utf-16-be", b"\xfe\xff")):
-        out = read(mark + "at,A\n2026-03-01T00:00:00Z,1\n".encode(encoding), wide({"A": "a"}, text={"encoding": "utf-16"}), KNOWN)
+        out = read(
+            mark + "at,A\n2026-03-01T00:00:00Z,1\n".encode(encoding),
+            wide({"A": "a"}, text={"encoding": "utf-16"}),
+            KNOWN,
+        )
         assert out.of("a") == [1.0]
     marked = b"\xef\xbb\xbfat,A\n2026-03-01T00:00:00Z,1\n"
     assert read(marked, HOW, KNOWN).of("a") == [1.0]

@@ -53,9 +53,7 @@ def column(cells: list[str], rules: CellRules) -> tuple[list[float], set[int]]:
     out, odd = np.empty(len(cells)), np.empty(len(cells), np.int32)
     buffer = np.frombuffer(b";".join(texts) + b";", np.uint8)
     known = (packed.letters, packed.bounds, packed.values, packed.lengths)
-    left = read_column(
-        buffer, starts.astype(np.int32), ends.astype(np.int32), ord(rules.decimal), known, out, odd
-    )
+    left = read_column(buffer, starts.astype(np.int32), ends.astype(np.int32), ord(rules.decimal), known, out, odd)
     return out.tolist(), set(odd[:left].tolist())
 
 
@@ -67,7 +65,10 @@ WRITTEN = st.one_of(
     st.builds(lambda a, b, e: f"{a}.{b}e{e}", DIGITS, DIGITS, st.integers(-70, 45)),
     # Half way between two doubles, and next to it: where rounding must be to even.
     st.builds(
-        lambda m, s, d: f"{((2 * m + 1) << s) + d}", st.integers(2**52, 2**53 - 1), st.integers(0, 7), st.integers(-1, 1)
+        lambda m, s, d: f"{((2 * m + 1) << s) + d}",
+        st.integers(2**52, 2**53 - 1),
+        st.integers(0, 7),
+        st.integers(-1, 1),
     ),
     st.builds(lambda m, d: f"{(2 * m + 1) * 5**3 + d}e-3", st.integers(2**52, 2**53 - 1), st.integers(-1, 1)),
 )
@@ -91,7 +92,7 @@ def test_the_loop_decides_all_numbers_of_up_to_nineteen_digits_itself() -> None:
 
 
 @settings(max_examples=200, deadline=None)
-@given(st.lists(st.text(st.sampled_from("0123456789,.eE+-SET \"é"), max_size=9).map(bare), min_size=1, max_size=40))
+@given(st.lists(st.text(st.sampled_from('0123456789,.eE+-SET "é'), max_size=9).map(bare), min_size=1, max_size=40))
 def test_the_loop_accepts_nothing_that_the_rules_refuse(cells: list[str]) -> None:
     rules = cell_rules(("", "9,9", "é"), {"SET": 1, "12": 4}, ",")
     values, odd = column(cells, rules)

@@ -1,0 +1,246 @@
+"""Files of the store are whole or not there, originals keep every bit, and no name leads out of the store."""
+
+import hashlib
+import os
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.errors import StoreError
+from pipeline.readers import BadCell, PlaceRows, QuarantinedLine
+from pipeline.store.files import digest_of, draft_of, place_day, unique_name, write_whole
+from pipeline.store.raw import keep_raw, raw_is_whole, write_quarantine
+from pipeline.store.samples import SampleWriter
+from tests.store.makers import MIDNIGHT_US, Line, place_rows
+
+DAY = date(2026, 3, 1)
+
+
+def files_in(folder: Path) -> list[str]:
+    return sorted(str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file())
+
+
+def test_a_written_file_is_told_with_the_digest_of_its_bytes(tmp_path: Path) -> None:
+    path = tmp_path / "deep" / "er" / "a.parquet"
+    digest = write_whole(path, lambda target: target.write_bytes(b"all of it") and None)
+    assert path.read_bytes() == b"all of it"
+    assert digest == digest_of(path) == hashlib.sha256(b"all of it").hexdigest()
+    assert files_in(tmp_path) == ["deep/er/a.parquet"]
+
+
+def failing(error: BaseException) -> Callable[[Path], None]:
+    def write(target: Path) -> None:
+        target.write_bytes(b"half of")
+        raise error
+
+    return write
+
+
+@pytest.mark.parametrize("before", [None, b"what stood there"])
+@pytest.mark.parametrize(
+    ("error", "seen"),
+    [
+        (OSError(28, "No space left on device"), StoreError),
+        (ValueError("not a table"), ValueError),
+        (KeyboardInterrupt(), KeyboardInterrupt),
+    ],
+)
+def test_a_writer_that_fails_leaves_nothing_half_written(
+    tmp_path: Path, before: bytes | None, error: BaseException, seen: type[BaseException]
+) -> None:
+    path = tmp_path / "a.parquet"
+    if before is not None:
+        path.write_bytes(before)
+    with pytest.raises(seen):
+        write_whole(path, failing(error))
+    assert files_in(tmp_path) == ([] if before is None else ["a.parquet"])
+    assert before is None or path.read_bytes() == before
+
+
+def test_a_disk_that_refuses_is_told_with_the_file_and_what_to_do(tmp_path: Path) -> None:
+    (tmp_path / "in the way").write_bytes(b"")
+    path = tmp_path / "in the way" / "a.parquet"
+    with pytest.raises(StoreError, match="next: free space or rights") as told:
+        write_whole(path, failing(OSError()))
+    assert told.value.file == str(path)
+
+
+NAMES = st.one_of(
+    st.sampled_from(["..", ".", "../x", "../../etc", "/", "/etc", "a/b", "a\\b", "%2E%2E", "\0", " ", "hook 3", "é/ü"]),
+    st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=20),
+)
+
+
+@given(st.lists(NAMES, min_size=2, max_size=2, unique=True))
+def test_any_place_has_a_folder_of_its_own_inside_the_store(names: list[str]) -> None:
+    root = Path("/somewhere/store")
+    folders = [place_day(root, "samples", name, DAY) for name in names]
+    assert folders[0] != folders[1]
+    for folder in folders:
+        assert Path(os.path.normpath(folder)) == folder
+        assert folder.parent.parent == root / "samples"
+        assert folder.name == "2026-03-01"
+        assert "\0" not in str(folder)
+
+
+@pytest.mark.parametrize("place", ["..", "../x", "../../../x", "/x", "hook/3"])
+def test_samples_of_a_place_with_a_name_like_a_path_stay_inside_the_store(tmp_path: Path, place: str) -> None:
+    store = tmp_path / "site" / "store"
+    [rows] = [rows for rows in place_rows([Line(2, MIDNIGHT_US, {"gauge": 1.0})]) if rows.at_us.size > 0]
+    with SampleWriter(store, "ab" * 32, {"gauge": "kN"}) as writer:
+        writer.add(PlaceRows(place, rows.at_us, rows.line_no, rows.values, rows.absent))
+        [part] = writer.close()
+    assert part.place == place
+    assert files_in(tmp_path) == ["site/store/" + part.part]
+
+
+def test_names_are_never_given_twice() -> None:
+    assert len({unique_name("run-7") for _ in range(1000)}) == 1000
+    assert unique_name("run-7").startswith("run-7-")
+
+
+# ---------------------------------------------------------------- originals
+
+ODD_BYTES = bytes(range(256)) * 3 + b"\r\n half a li"
+
+
+def original(folder: Path, data: bytes = ODD_BYTES) -> tuple[Path, str]:
+    folder.mkdir(exist_ok=True)
+    source = folder / "log.csv"
+    source.write_bytes(data)
+    return source, hashlib.sha256(data).hexdigest()
+
+
+@pytest.mark.parametrize("ours", [True, False])
+def test_an_original_is_kept_bit_for_bit_and_read_only(tmp_path: Path, ours: bool) -> None:
+    source, sha256 = original(tmp_path / "inbox")
+    kept = keep_raw(tmp_path / "raw", source, sha256, ours=ours)
+    assert source.read_bytes() == ODD_BYTES
+    source.unlink()
+    assert kept == tmp_path / "raw" / sha256
+    assert kept.read_bytes() == ODD_BYTES
+    assert kept.stat().st_mode & 0o777 == 0o444
+    assert raw_is_whole(tmp_path / "raw", sha256)
+    assert files_in(tmp_path / "raw") == [sha256]
+
+
+def test_an_original_that_was_named_from_elsewhere_stays_as_it_was(tmp_path: Path) -> None:
+    source, sha256 = original(tmp_path / "elsewhere")
+    source.chmod(0o640)
+    keep_raw(tmp_path / "raw", source, sha256, ours=False)
+    assert source.stat().st_mode & 0o777 == 0o640
+    with source.open("ab") as still_growing:
+        still_growing.write(b"more")
+    assert raw_is_whole(tmp_path / "raw", sha256)
+
+
+def test_of_a_symbolic_link_the_bytes_are_kept_and_what_it_points_to_is_left_alone(tmp_path: Path) -> None:
+    source, sha256 = original(tmp_path / "elsewhere")
+    source.chmod(0o640)
+    (tmp_path / "inbox").mkdir()
+    link = tmp_path / "inbox" / "log.csv"
+    link.symlink_to(source)
+    kept = keep_raw(tmp_path / "raw", link, sha256, ours=True)
+    source.write_bytes(b"something else by now")
+    assert not kept.is_symlink()
+    assert raw_is_whole(tmp_path / "raw", sha256)
+    assert source.stat().st_mode & 0o777 == 0o640
+
+
+@pytest.mark.parametrize("refused", ["link", "chmod"])
+def test_where_an_original_may_not_be_linked_or_made_read_only_it_is_copied(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refused: str
+) -> None:
+    source, sha256 = original(tmp_path / "inbox")
+    allowed = getattr(os, refused)
+    answers = [PermissionError(1, "Operation not permitted")]
+
+    def refuse_once(*args: object, **kwargs: object) -> object:
+        if answers:
+            raise answers.pop()
+        return allowed(*args, **kwargs)
+
+    monkeypatch.setattr(os, refused, refuse_once)
+    kept = keep_raw(tmp_path / "raw", source, sha256, ours=True)
+    assert answers == []
+    assert kept.stat().st_ino != source.stat().st_ino
+    assert raw_is_whole(tmp_path / "raw", sha256)
+    assert files_in(tmp_path / "raw") == [sha256]
+
+
+def test_an_original_that_is_there_already_is_not_written_again(tmp_path: Path) -> None:
+    source, sha256 = original(tmp_path / "inbox")
+    first = keep_raw(tmp_path / "raw", source, sha256, ours=False).stat()
+    again = keep_raw(tmp_path / "raw", source, sha256, ours=True).stat()
+    assert (first.st_ino, first.st_mtime_ns) == (again.st_ino, again.st_mtime_ns)
+
+
+def test_a_file_that_changed_since_it_was_hashed_is_not_kept_under_that_digest(tmp_path: Path) -> None:
+    source, sha256 = original(tmp_path / "inbox")
+    source.write_bytes(ODD_BYTES + b"ne")
+    with pytest.raises(StoreError, match="changed while it was read"):
+        keep_raw(tmp_path / "raw", source, sha256, ours=False)
+    assert files_in(tmp_path / "raw") == []
+
+
+def test_an_original_that_is_gone_torn_or_altered_is_not_whole(tmp_path: Path) -> None:
+    source, sha256 = original(tmp_path / "inbox")
+    kept = keep_raw(tmp_path / "raw", source, sha256, ours=False)
+    kept.chmod(0o644)
+    kept.write_bytes(ODD_BYTES[:-1])
+    assert not raw_is_whole(tmp_path / "raw", sha256)
+    kept.unlink()
+    assert not raw_is_whole(tmp_path / "raw", sha256)
+
+
+def test_what_a_crash_left_of_a_copy_is_written_over(tmp_path: Path) -> None:
+    source, sha256 = original(tmp_path / "inbox")
+    draft_of(tmp_path / "raw" / sha256).write_bytes(b"half")
+    keep_raw(tmp_path / "raw", source, sha256, ours=True)
+    assert files_in(tmp_path / "raw") == [sha256]
+    assert raw_is_whole(tmp_path / "raw", sha256)
+
+
+# ---------------------------------------------------------------- quarantine
+
+QUARANTINED = st.lists(
+    st.builds(
+        QuarantinedLine,
+        line_no=st.integers(1, 2**40),
+        raw=st.binary(max_size=30),
+        reason=st.sampled_from(["field-count", "undecodable"]),
+        detail=st.text(st.characters(exclude_categories=["Cs"]), max_size=5),
+    ),
+    max_size=8,
+)
+BAD_CELLS = st.lists(
+    st.builds(
+        BadCell,
+        line_no=st.integers(1, 2**40),
+        column=st.just("Load_t"),
+        channel=st.just("hook-3-tension"),
+        text=st.binary(max_size=8).map(lambda data: data.decode("utf-8", "surrogateescape")),
+        reason=st.just("not a number"),
+    ),
+    max_size=8,
+)
+
+
+@settings(deadline=None)
+@given(lines=QUARANTINED, cells=BAD_CELLS)
+def test_quarantine_keeps_every_rows_and_cells_bytes_line_and_reason(
+    tmp_path_factory: pytest.TempPathFactory, lines: list[QuarantinedLine], cells: list[BadCell]
+) -> None:
+    path = tmp_path_factory.mktemp("quarantine") / "q.parquet"
+    digest, rows, bad = write_quarantine(path, lines, cells)
+    assert (digest, rows, bad) == (digest_of(path), len(lines), len(cells))
+    found = pq.read_table(path).to_pylist()
+    assert [row["raw_line"] for row in found] == sorted(x.line_no for x in (*lines, *cells))
+    expected = [(q.line_no, "row", q.reason, q.detail, q.raw) for q in lines]
+    expected += [(c.line_no, "cell", c.reason, "", c.text.encode("utf-8", "surrogateescape")) for c in cells]
+    assert sorted((r["raw_line"], r["what"], r["reason"], r["detail"], r["bytes"]) for r in found) == sorted(expected)
