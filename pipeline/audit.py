@@ -22,7 +22,7 @@ from pipeline.manifest import canonical_json
 from pipeline.night.account import settle_account
 from pipeline.night.accounts import wear_of
 from pipeline.night.happenings import event_rows_now, row_of
-from pipeline.night.ingest import LiveParts
+from pipeline.night.intake import LiveParts
 from pipeline.night.place_day import DayJob, reckon_day
 from pipeline.night.plan import Plan, make_plan
 from pipeline.sheets.sheet import Sheet

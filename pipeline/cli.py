@@ -21,7 +21,7 @@ SITE = click.argument("site", type=click.Path(path_type=Path))
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON (version 1) on stdout.")
 
 
-class Day(click.ParamType):
+class Day(click.ParamType[date]):
     """A UTC day, YYYY-MM-DD."""
 
     name = "date"
@@ -33,7 +33,7 @@ class Day(click.ParamType):
             self.fail(f"{value!r} is not a day; write it as 2026-03-31", param, ctx)
 
 
-class Instant(click.ParamType):
+class Instant(click.ParamType[int]):
     """An instant: RFC 3339 with an offset, or a day (its first instant, UTC). Given as UTC microseconds."""
 
     name = "instant"

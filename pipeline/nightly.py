@@ -20,12 +20,15 @@ from pipeline.ledger import index
 from pipeline.ledger.apply import apply
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.publish import publish
+from pipeline.ledger.rows import Event, Receipt
+from pipeline.ledger.rows import Finding as StoredFinding
 from pipeline.lock import hold
 from pipeline.night.accounts import Reckoned, reckon_accounts
 from pipeline.night.finding import Finding
 from pipeline.night.findings import finding_rows, site_findings
 from pipeline.night.happenings import event_rows
-from pipeline.night.ingest import Ingested, LiveParts, ingest
+from pipeline.night.ingest import UNDECIDED, ingest
+from pipeline.night.intake import Ingested, LiveParts
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
 from pipeline.site import LOCK, Site, open_site
@@ -43,11 +46,11 @@ class Night:
     """What a run did: ids and counts, and the findings and events that are new or still stand."""
 
     run_id: str | None
-    receipts: list[index.Receipt] = field(default_factory=list)
+    receipts: list[Receipt] = field(default_factory=list)
     days: list[date] = field(default_factory=list)
     entries_posted: int = 0
-    events: list[index.Event] = field(default_factory=list)
-    findings: list[index.Finding] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    findings: list[StoredFinding] = field(default_factory=list)
 
     @property
     def clean(self) -> bool:
@@ -65,7 +68,9 @@ def run_night(root: Path, *, through: date | None = None, watch: Watch | None = 
     with _open_run(root, "nightly", watch) as run:
         site, ledger, workers = run.site, run.ledger, run.workers
         with watch.stage("ingest") as facts:
-            ingested = ingest(site, _inbox(site), run.receipts, run.live, workers, now_us=run.started_us)
+            ingested = ingest(
+                site, _inbox(site), run.receipts, run.live, workers, undecided=run.undecided, now_us=run.started_us
+            )
             facts |= {"files": len(ingested.receipts), "rows": sum(r["stored"] for r in ingested.receipts)}
         with watch.stage("sheets") as facts:
             latest = index.latest_through(ledger)
@@ -88,7 +93,9 @@ def run_ingest(root: Path, files: Sequence[Path], *, watch: Watch | None = None)
     watch = watch if watch is not None else Silent()
     with _open_run(root, "ingest", watch) as run, watch.stage("ingest") as facts:
         chosen = list(files) or _inbox(run.site)
-        ingested = ingest(run.site, chosen, run.receipts, run.live, run.workers, now_us=run.started_us)
+        ingested = ingest(
+            run.site, chosen, run.receipts, run.live, run.workers, undecided=run.undecided, now_us=run.started_us
+        )
         night = _conclude(run, ingested, MadeDays(), Reckoned(), [], None, inbox_seen=not files)
         facts |= {"files": len(ingested.receipts), "rows": sum(r["stored"] for r in ingested.receipts)}
     return night
@@ -100,8 +107,9 @@ class _Run:
     ledger: Ledger
     ref: manifests.RunRef
     started_us: int
-    receipts: Mapping[str, index.Receipt]
+    receipts: Mapping[str, Receipt]
     live: LiveParts
+    undecided: frozenset[str]
     workers: Executor
 
 
@@ -127,8 +135,15 @@ def _open_run(root: Path, what: str, watch: Watch) -> Iterator[_Run]:
                 time.time_ns() // 1000,
                 index.receipts(ledger),
                 LiveParts(store_part(part) for part in index.parts(ledger)),
+                _undecided(ledger),
                 workers,
             )
+
+
+def _undecided(ledger: Ledger) -> frozenset[str]:
+    """Raw files with rows of a repeated hour in quarantine."""
+    open_ = index.findings(ledger).values()
+    return frozenset(f.scope.removeprefix("file:") for f in open_ if f.kind == UNDECIDED)
 
 
 def _inbox(site: Site) -> list[Path]:

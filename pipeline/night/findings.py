@@ -5,7 +5,7 @@ from typing import Any
 
 from pipeline.ledger.rows import Finding as Open
 from pipeline.night.finding import Finding
-from pipeline.night.ingest import LiveParts
+from pipeline.night.intake import LiveParts
 from pipeline.site import Site
 from schemas.times import us_to_rfc3339
 
@@ -49,8 +49,8 @@ def _silent_channels(site: Site, live: LiveParts, horizon_us: int | None) -> lis
     last: dict[str, int] = {}
     for parts in live.days().values():
         for part in parts:
-            for channel in part.channels:
-                last[channel] = max(last.get(channel, part.last_us), part.last_us)
+            for name in part.channels:
+                last[name] = max(last.get(name, part.last_us), part.last_us)
     found = []
     for channel in site.channels.values():
         if channel.expected_every_h is None:

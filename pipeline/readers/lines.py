@@ -139,9 +139,9 @@ class TextPiece:
         return self.encoding.split(self.data)
 
     def raw(self, index: int, start: int, end: int) -> bytes:
-        """Line `index` (from 0) of the piece, which is `buffer[start:end]`, as it stands in the file."""
+        """Line `index` (from 0) of the piece, which without its end is `buffer[start:end]`, as it is in the file."""
         if self.ended and self.buffer is self.data:
-            return self.data[start:end].removesuffix(b"\n").removesuffix(b"\r")
+            return self.data[start:end]
         return self._lines[index]
 
     def text(self, index: int, start: int, end: int) -> str | None:

@@ -61,7 +61,7 @@ def slot_of(keys: Ints, key: int) -> int:
     slot = np.int64((np.uint64(key) * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(32)) & mask
     while keys[slot] != NO_KEY and keys[slot] != key:
         slot = (slot + 1) & mask
-    return slot
+    return int(slot)
 
 
 @compiled

@@ -4,14 +4,14 @@ import os
 import shutil
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.errors import StoreError
 from pipeline.readers import BadCell, QuarantinedLine
-from pipeline.store.files import cannot_write, digest_of, draft_of, flush_file, sync_folder, write_whole
+from pipeline.store.files import cannot_write, digest_of, draft_of, flush_file, put_in_place, sync_folder, unique_name
 
 READ_ONLY = 0o444
 QUARANTINE_SCHEMA = pa.schema(
@@ -68,31 +68,56 @@ def _linked(source: Path, draft: Path) -> bool:
     return True
 
 
-def raw_is_whole(folder: Path, sha256: str) -> bool:
-    """Whether the original is there, and its bytes still have the digest they are filed under."""
-    path = folder / sha256
-    return path.is_file() and digest_of(path) == sha256
+class QuarantineWriter:
+    """Writes the quarantined rows and cells of one raw file, piece by piece; makes no file when there are none."""
+
+    def __init__(self, folder: Path, sha256: str) -> None:
+        self._path = folder / unique_name(sha256)
+        self._writer: pq.ParquetWriter | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is not None and self._writer is not None:
+            self._writer.close()
+            draft_of(self._path).unlink(missing_ok=True)
+
+    def add(self, lines: Iterable[QuarantinedLine], cells: Iterable[BadCell]) -> None:
+        """Take what one piece put in quarantine."""
+        rows = [_line_row(line) for line in lines] + [_cell_row(cell) for cell in cells]
+        if not rows:
+            return
+        rows.sort(key=lambda row: row["raw_line"])
+        if self._writer is None:
+            self._writer = pq.ParquetWriter(draft_of(self._path), QUARANTINE_SCHEMA, compression="zstd")
+        self._writer.write_table(pa.Table.from_pylist(rows, schema=QUARANTINE_SCHEMA))
+
+    def close(self) -> tuple[str, str] | None:
+        """The file's name and SHA-256; None when nothing was put in."""
+        if self._writer is None:
+            return None
+        self._writer.close()
+        return self._path.name, put_in_place(draft_of(self._path), self._path)
 
 
-def write_quarantine(path: Path, lines: Iterable[QuarantinedLine], cells: Iterable[BadCell]) -> tuple[str, int, int]:
-    """Write quarantined rows and cells; returns the file's SHA-256 and how many of each."""
-    rows: list[dict[str, Any]] = [
-        {"raw_line": q.line_no, "what": "row", "reason": q.reason, "detail": q.detail, "bytes": q.raw} for q in lines
-    ]
-    count = len(rows)
-    rows += [
-        {
-            "raw_line": c.line_no,
-            "what": "cell",
-            "reason": c.reason,
-            "detail": "",
-            "column": c.column,
-            "channel": c.channel,
-            "bytes": c.text.encode("utf-8", "surrogateescape"),
-        }
-        for c in cells
-    ]
-    rows.sort(key=lambda row: row["raw_line"])
-    table = pa.Table.from_pylist(rows, schema=QUARANTINE_SCHEMA)
-    digest = write_whole(path, lambda target: pq.write_table(table, target, compression="zstd"))
-    return digest, count, len(rows) - count
+def _line_row(line: QuarantinedLine) -> dict[str, Any]:
+    return {
+        "raw_line": line.line_no,
+        "what": "row",
+        "reason": line.reason,
+        "detail": line.detail,
+        "bytes": line.raw,
+    }
+
+
+def _cell_row(cell: BadCell) -> dict[str, Any]:
+    return {
+        "raw_line": cell.line_no,
+        "what": "cell",
+        "reason": cell.reason,
+        "detail": "",
+        "column": cell.column,
+        "channel": cell.channel,
+        "bytes": cell.text.encode("utf-8", "surrogateescape"),
+    }

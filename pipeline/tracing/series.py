@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.night.ingest import LiveParts
+from pipeline.night.intake import LiveParts
 from pipeline.night.place_day import DayJob, Floats, Ints, look, slice_samples
 from pipeline.night.plan import Plan, SheetPlan, make_plan
 from pipeline.site import Site

@@ -8,7 +8,7 @@ from pipeline.ledger import index, queries
 from pipeline.ledger.account import last_site
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Entry, Event
-from pipeline.night.ingest import LiveParts
+from pipeline.night.intake import LiveParts
 from pipeline.site import Site
 from pipeline.store.days import raw_lines
 from pipeline.store.samples import store_part

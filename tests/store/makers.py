@@ -100,7 +100,8 @@ def read_back(store: Path, parts: Sequence[Part], **bounds: int | None) -> dict[
 
 def bits(values: Sequence[float] | np.ndarray) -> list[int]:
     """The bits of doubles, for comparing them exactly, NaN included."""
-    return np.asarray(values, np.float64).view(np.int64).tolist()
+    found: list[int] = np.asarray(values, np.float64).view(np.int64).tolist()
+    return found
 
 
 def live(lines: Sequence[Line]) -> dict[str, tuple[list[int], list[int], int]]:

@@ -1,6 +1,7 @@
 """Edge digests: they change exactly when a reading changes that a neighbouring day may look at."""
 
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 
 from hypothesis import given, settings
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 from pipeline.store.edges import EDGE_US
 from pipeline.store.samples import Part
 from schemas.times import DAY_US
-from tests.store.makers import CUTS, MIDNIGHT_US, SECOND_US, Line, bits, raw_files, write
+from tests.store.makers import CUTS, MIDNIGHT_US, SECOND_US, UNITS, Line, bits, raw_files, write
 
 INSTANTS = st.one_of(
     st.sampled_from([0, 1, EDGE_US - 1, EDGE_US, DAY_US // 2, DAY_US - EDGE_US - 1, DAY_US - EDGE_US, DAY_US - 1]),
@@ -33,11 +34,11 @@ def edges(lines: list[Line]) -> tuple[Edge, Edge]:
     return head, tail
 
 
-def the_part(lines: list[Line], cuts: list[int], **units: str) -> Part | None:
+def the_part(lines: list[Line], cuts: list[int], units: Mapping[str, str] = UNITS) -> Part | None:
     """The one part that sorted whole numbers of one place and day make, however they are cut."""
     with tempfile.TemporaryDirectory() as folder:
         in_time = sorted(lines, key=lambda line: line.at_us)
-        parts = write(Path(folder), in_time, cuts=cuts, **({"units": units} if units else {}))
+        parts = write(Path(folder), in_time, cuts=cuts, units=units)
     return parts[0] if parts else None
 
 
@@ -85,7 +86,7 @@ def test_a_digest_does_not_tell_where_the_file_was_cut_into_pieces(lines: list[L
 
 def test_the_same_number_in_another_unit_is_another_reading() -> None:
     lines = [Line(2, MIDNIGHT_US, {"pin": 1.0})]
-    first, second = the_part(lines, [], pin="tf"), the_part(lines, [], pin="kN")
+    first, second = the_part(lines, [], {"pin": "tf"}), the_part(lines, [], {"pin": "kN"})
     assert first is not None
     assert second is not None
     assert first.head_digest != second.head_digest

@@ -1,0 +1,73 @@
+"""What passes between the steps of an ingest: deliveries, live parts, and what the run adds."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from pipeline.night.finding import Finding
+from pipeline.store.samples import Part
+from schemas.registers import Layout
+
+
+@dataclass(frozen=True)
+class Delivery:
+    """A raw file to be read: where it is, the name it came under, its bytes' digest and count."""
+
+    path: Path
+    name: str
+    sha256: str
+    size: int
+    layout: Layout
+    op: str = "new"
+    reason: str = ""
+    inbox: Path | None = None
+
+
+class LiveParts:
+    """The parts whose readings count, findable by place and day and by raw file."""
+
+    def __init__(self, parts: Iterable[Part]) -> None:
+        self._by_day: dict[tuple[str, date], dict[str, Part]] = {}
+        self._by_file: dict[str, list[Part]] = {}
+        self.add(parts)
+
+    def add(self, parts: Iterable[Part]) -> None:
+        for part in parts:
+            self._by_day.setdefault((part.place, part.day), {})[part.part] = part
+            self._by_file.setdefault(part.sha256, []).append(part)
+
+    def drop_file(self, sha256: str) -> list[Part]:
+        """Take out the parts of one raw file."""
+        gone = self._by_file.pop(sha256, [])
+        for part in gone:
+            del self._by_day[part.place, part.day][part.part]
+        return gone
+
+    def of(self, place: str, day: date) -> list[Part]:
+        """The live parts of a place and day."""
+        return list(self._by_day.get((place, day), {}).values())
+
+    def days(self) -> dict[tuple[str, date], list[Part]]:
+        """All live parts by place and day."""
+        return {key: list(parts.values()) for key, parts in self._by_day.items() if parts}
+
+
+@dataclass
+class Ingested:
+    """What an ingest adds: rows for the manifest, findings, and the inbox files that may go once it is committed."""
+
+    receipts: list[dict[str, Any]] = field(default_factory=list)
+    added: list[Part] = field(default_factory=list)
+    dropped: list[tuple[Part, str]] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    done_with: list[Path] = field(default_factory=list)
+
+    def drop(self, sha256: str, reason: str, live: LiveParts) -> None:
+        """Take the rows of a raw file out."""
+        self.dropped += [(part, reason) for part in live.drop_file(sha256)]
+
+    def forget_findings(self, scope: str) -> None:
+        """Take back what was found of a file, because it is read again."""
+        self.findings = [finding for finding in self.findings if finding.scope != scope]
