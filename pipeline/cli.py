@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -34,15 +34,20 @@ class Day(click.ParamType[date]):
 
 
 class Instant(click.ParamType[int]):
-    """An instant: RFC 3339 with an offset, or a day (its first instant, UTC). Given as UTC microseconds."""
+    """An instant: RFC 3339 with an offset, or a UTC day, of which the first instant is meant, or the end."""
 
     name = "instant"
+
+    def __init__(self, *, end_of_day: bool = False) -> None:
+        self._days_on = 1 if end_of_day else 0
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         from schemas.times import day_start_us, rfc3339_us
 
         try:
-            return day_start_us(date.fromisoformat(value)) if len(value) == 10 else rfc3339_us(value)
+            if len(value) == 10:
+                return day_start_us(date.fromisoformat(value) + timedelta(days=self._days_on))
+            return rfc3339_us(value)
         except ValueError:
             self.fail(f"{value!r} is neither a day nor a time like 2026-03-31T06:00:00Z", param, ctx)
 
@@ -95,7 +100,7 @@ def ingest(site: Path, files: tuple[Path, ...], as_json: bool) -> None:
     from pipeline.watch import watch_stderr
 
     night = run_ingest(site, files, watch=watch_stderr())
-    _tell_night(night, as_json, "ingest")
+    _tell_night(night, as_json, "ingest", named=bool(files))
 
 
 @tautlog.command()
@@ -125,7 +130,7 @@ def receipts(site: Path, as_json: bool) -> None:
 @SITE
 @click.argument("line")
 @click.option("--from", "from_us", type=Instant(), help="First instant (default: the last day with readings).")
-@click.option("--to", "to_us", type=Instant(), help="End, exclusive; a day means the whole of it.", callback=None)
+@click.option("--to", "to_us", type=Instant(end_of_day=True), help="End, exclusive; a day means the whole of it.")
 @AS_JSON
 def cycles(site: Path, line: str, from_us: int | None, to_us: int | None, as_json: bool) -> None:
     """Closed cycles and residue of a line (default: the last day)."""
@@ -139,7 +144,7 @@ def cycles(site: Path, line: str, from_us: int | None, to_us: int | None, as_jso
 @click.option("--line", help="Only of this line or tail.")
 @click.option("--kind", type=click.Choice(["peak-load", "brake-render"]), help="Only of this kind.")
 @click.option("--from", "from_us", type=Instant(), help="Only those that touch the time from here.")
-@click.option("--to", "to_us", type=Instant(), help="Only those that touch the time up to here.")
+@click.option("--to", "to_us", type=Instant(end_of_day=True), help="Only those that touch the time up to here.")
 @AS_JSON
 def events(
     site: Path, line: str | None, kind: str | None, from_us: int | None, to_us: int | None, as_json: bool
@@ -228,7 +233,8 @@ def _print(answer: dict[str, Any], as_json: bool, what: str) -> None:
         click.echo(getattr(render, f"{what}_text")(answer))
 
 
-def _tell_night(night: Night, as_json: bool, what: str) -> NoReturn:
+def _tell_night(night: Night, as_json: bool, what: str, *, named: bool = False) -> NoReturn:
+    """Print what a run did, and exit: 65 where a file that was asked for by name could not be read."""
     from pipeline.ledger.queries import event_object, finding_object, receipt_object
 
     answer: dict[str, Any] = {
@@ -243,7 +249,8 @@ def _tell_night(night: Night, as_json: bool, what: str) -> NoReturn:
             "events": [event_object(event) for event in night.events],
         }
     _print(answer, as_json, "night")
-    sys.exit(0 if night.clean else 1)
+    unreadable = any(finding.kind == "unreadable-file" for finding in night.findings)
+    sys.exit(65 if named and unreadable else 0 if night.clean else 1)
 
 
 def _tell_comparison(differences: list[str], as_json: bool) -> NoReturn:

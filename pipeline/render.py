@@ -130,16 +130,22 @@ def receipts_text(answer: Row) -> str:
     )
 
 
+MOST_CYCLES = 30
+"""How many cycles the text shows; `--json` holds them all."""
+
+
 def cycles_text(answer: Row) -> str:
-    """Closed cycles and what is open."""
+    """The largest closed cycles, and what is open."""
+    largest = sorted(answer["cycles"], key=lambda c: c["range_kn"], reverse=True)[:MOST_CYCLES]
     rows = [
         [c["zone"], f"{c['range_kn']:.2f}", f"{c['mean_kn']:.2f}", c["from_at"], c["to_at"], c["closed_at"]]
-        for c in answer["cycles"]
+        for c in largest
     ]
     open_ = [[point["zone"], f"{point['kn']:.2f}", point["at"]] for point in answer["residue"]]
+    span = f"from {answer['from_at'] or 'the first sample'} to {answer['to_at'] or 'the last'}"
+    shown = f"the {len(rows)} largest, all with --json" if len(rows) < len(answer["cycles"]) else "all, largest first"
     return _join(
-        f"Line {answer['line']}: {len(rows)} closed cycles from {answer['from_at'] or 'the first sample'} "
-        f"to {answer['to_at'] or 'the last'}",
+        f"Line {answer['line']}: {len(answer['cycles'])} closed cycles {span}; {shown}",
         _table(["zone", "range kN", "mean kN", "from", "to", "closed"], rows),
         "Still open (turning points):",
         _table(["zone", "kN", "at"], open_),

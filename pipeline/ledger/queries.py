@@ -120,6 +120,12 @@ def entry(ledger: Ledger, ref: str) -> Entry | None:
     return found[0] if found else None
 
 
+def reversal_of(ledger: Ledger, ref: str) -> Entry | None:
+    """The entry that reverses this one; None while it stands."""
+    found = index.load(ledger, Entry, "entries", order="run, seq", where="reverses = ?", given=[ref])
+    return found[0] if found else None
+
+
 def event(ledger: Ledger, ref: str) -> Event | None:
     """The newest record of the event of this id, superseded or not; None when there is none."""
     found = index.load(ledger, Event, "events", order="run DESC, seq DESC", where="event = ?", given=[ref])

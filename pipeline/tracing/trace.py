@@ -58,6 +58,7 @@ class _Walker:
         found, _ = timed_cycles(self._ledger, series, entry.line, entry.zone, from_us=start_us, to_us=start_us + DAY_US)
         heaviest = sorted(found, key=self._damage, reverse=True)[:SHOWN_CYCLES]
         refs = {sheet.sheet: sheet for sheet in index.sheets(self._ledger)}
+        reversal = queries.reversal_of(self._ledger, entry.entry)
         return {
             "ref": entry.entry,
             "is": "entry",
@@ -67,6 +68,7 @@ class _Walker:
             "mechanism": entry.mechanism,
             "kind": entry.kind,
             "life": entry.life,
+            "reversed_by": None if reversal is None else reversal.entry,
             "reason": entry.reason,
             "run": entry.run,
             "spec": entry.spec,
@@ -78,6 +80,8 @@ class _Walker:
                 else {"sheet": name, "path": None, "superseded": True}
                 for name in entry.sheets
             ],
+            "cycles_are": "those of the day as it stands now"
+            + ("" if reversal is None else ", not of this entry, which was reversed"),
             "cycles_closed": len(found),
             "heaviest_cycles": [self._cycle(cycle) for cycle in heaviest],
         }
