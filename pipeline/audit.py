@@ -23,7 +23,8 @@ from pipeline.night.account import settle_account
 from pipeline.night.accounts import wear_of
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
-from pipeline.night.place_day import DayJob, reckon_day
+from pipeline.night.look import DayJob
+from pipeline.night.place_day import reckon_day
 from pipeline.night.plan import Plan, make_plan
 from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site, open_site

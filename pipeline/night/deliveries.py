@@ -89,7 +89,11 @@ def again(site: Site, receipt: Receipt, layout: Layout, reason: str) -> Delivery
 def new_files(site: Site, files: Sequence[Path], receipts: Mapping[str, Receipt], out: Ingested) -> list[Delivery]:
     """Files not known by their bytes, each with its layout and its original kept; findings for the others."""
     new: dict[str, Delivery] = {}
-    for path in sorted(files, key=lambda p: (p.name, str(p))):
+    paths = sorted(files, key=lambda p: (p.name, str(p)))
+    # Before anything is kept: a file that two layouts match ends the run.
+    layouts = {path: matching_layout(site, path.name) for path in paths}
+    for path, layout in layouts.items():
+        name = _as_text(path.name)
         ours = path.is_relative_to(site.inbox)
         try:
             before = path.stat()
@@ -101,26 +105,30 @@ def new_files(site: Site, files: Sequence[Path], receipts: Mapping[str, Receipt]
         if sha256 in new or sha256 in receipts:
             keep_raw(site.raw, path, sha256, ours=ours)
             out.findings.append(
-                Finding("delivered-again", path.name, "info", "these very bytes came before", scope=f"file:{sha256}")
+                Finding("delivered-again", name, "info", "these very bytes came before", scope=f"file:{sha256}")
             )
             if ours:
                 out.done_with.append(path)
             continue
-        layout = matching_layout(site, path.name)
         if layout is None:
             text = "no layout matches this file's name; it stays where it is"
-            out.findings.append(Finding("no-layout", path.name, "warning", text, scope="inbox"))
+            out.findings.append(Finding("no-layout", name, "warning", text, scope="inbox"))
             continue
         keep_raw(site.raw, path, sha256, ours=ours)
         after = path.stat()
         if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
             (site.raw / sha256).unlink()
             text = "the file grew while it was read; it waits for the next night"
-            out.findings.append(Finding("unsettled", path.name, "info", text, scope="inbox"))
+            out.findings.append(Finding("unsettled", name, "info", text, scope="inbox"))
             continue
         inbox = path if ours else None
-        new[sha256] = Delivery(site.raw / sha256, path.name, sha256, before.st_size, layout, inbox=inbox)
+        new[sha256] = Delivery(site.raw / sha256, name, sha256, before.st_size, layout, inbox=inbox)
     return list(new.values())
+
+
+def _as_text(name: str) -> str:
+    """A file's name as text that can be kept: bytes that are no UTF-8 as \\xNN."""
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def _receipt_row(receipt: Receipt) -> dict[str, Any]:

@@ -66,8 +66,8 @@ def ingest(
     for delivery, read in zip(deliveries, executor.map(partial(_read_or_explain, site), deliveries), strict=True):
         if isinstance(read, Finding):
             out.findings.append(read)
-            if delivery.inbox is not None:
-                # Nothing was read from it: it waits in the inbox, and raw/ holds only what has a receipt.
+            if delivery.op == "new":
+                # Nothing was read from it: it waits where it is, and raw/ holds only what has a receipt.
                 delivery.path.unlink()
             continue
         _settle(site, read, live, out, now_us)
@@ -102,7 +102,8 @@ def _read_or_explain(site: Site, delivery: Delivery) -> FileRead | Finding:
     try:
         return read_file(site, delivery)
     except DataError as error:
-        return Finding("unreadable-file", delivery.name, "error", str(error), scope=f"file:{delivery.sha256}")
+        scope = "inbox" if delivery.op == "new" else f"file:{delivery.sha256}"
+        return Finding("unreadable-file", delivery.name, "error", str(error), scope=scope)
 
 
 def read_file(site: Site, delivery: Delivery) -> FileRead:

@@ -4,31 +4,24 @@ A worker gets a `DayJob`, reads samples, writes a flags file and a sheets file u
 small rows; so that it may run in any thread or process, or twice.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.events.brake_render import Readings as BrakeReadings
 from pipeline.events.brake_render import Rules, SlipRun, slips
 from pipeline.night.finding import Finding
-from pipeline.night.plan import DayPlan, SheetPlan
-from pipeline.quality import Flagged, Series, check_bit, check_names, flag_place, flag_runs, usable
+from pipeline.night.look import DayJob, Looked, line_tension_kn, look, slice_samples
+from pipeline.night.plan import SheetPlan
+from pipeline.quality import check_bit, check_names, flag_runs, usable
 from pipeline.sheets.sheet import Sheet, make_sheet
-from pipeline.store.days import Readings, read_readings
+from pipeline.store.days import Readings
 from pipeline.store.edges import EDGE_US
 from pipeline.store.files import place_day, unique_name
 from pipeline.store.sheets import write_flags, write_sheets
-from schemas.registers import Calibration, Channel, Policy
-from schemas.times import DAY_US, day_start_us
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 TOLD = {
     "gross-range": "warning",
@@ -39,39 +32,6 @@ TOLD = {
     "rate": "info",
 }
 """The checks whose marks are findings, and how severe. An open brake is no fault."""
-
-
-@dataclass(frozen=True)
-class DayJob:
-    """All that a worker needs for one place's day. `sheets`: the ids to give, with what to make each from."""
-
-    store: Path
-    run_id: str
-    plan: DayPlan
-    channels: tuple[Channel, ...]
-    policy: Policy
-    sheets: tuple[tuple[str, SheetPlan], ...]
-
-
-@dataclass(frozen=True)
-class Looked:
-    """A place's readings with their flags: of the day (`day`, `flags`), and with what lies near it."""
-
-    near: Mapping[str, Readings]
-    near_flags: Mapping[str, Flagged]
-    day: Mapping[str, Readings]
-    flags: Mapping[str, Flagged]
-
-
-@dataclass(frozen=True)
-class SliceSamples:
-    """Every stored reading of a slice's channel, as tension of the line [kN]; arrays (n,), ascending in time."""
-
-    at_us: Ints
-    kn: Floats
-    usable: Bools
-    clipped: Bools
-    after_us: int | None
 
 
 @dataclass(frozen=True)
@@ -134,101 +94,6 @@ def reckon_day(job: DayJob) -> Reckoned:
         _findings(job, looked),
         sum(readings.at_us.size for readings in looked.day.values()),
     )
-
-
-def look(job: DayJob) -> Looked:
-    """Read a place's day and what lies near it, and flag it."""
-    start_us = day_start_us(job.plan.day)
-    near = _readings_near(job)
-    near_flags = flag_place(
-        {name: Series(r.at_us, r.value) for name, r in near.items()},
-        {c.channel: c for c in job.channels},
-        job.policy,
-        from_us=start_us - 2 * DAY_US,
-        to_us=start_us + 2 * DAY_US,
-    )
-    return Looked(
-        near,
-        near_flags,
-        {name: replace(r.between(start_us, start_us + DAY_US), conflicts=r.conflicts) for name, r in near.items()},
-        {name: _of_day(near_flags[name], near[name], start_us) for name in near},
-    )
-
-
-def slice_samples(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> SliceSamples:
-    """The samples of one slice: calibrated, shared, and which of them count (flag neither 4 nor 9).
-
-    `after_us`: the channel's next stored reading after the slice; the day's end stands for one on a later day.
-    """
-    piece = wanted.slice
-    if piece.channel not in looked.day:
-        none = np.empty(0, np.bool_)
-        return SliceSamples(np.empty(0, np.int64), np.empty(0), none, none, None)
-    readings, flags = looked.day[piece.channel], looked.flags[piece.channel]
-    begin, end = np.searchsorted(readings.at_us, [piece.from_us, piece.to_us])
-    if end < readings.at_us.size:
-        after_us: int | None = int(readings.at_us[end])
-    else:
-        after_us = day_start_us(piece.day) + DAY_US if piece.channel in later else None
-    at_us = readings.at_us[begin:end]
-    return SliceSamples(
-        at_us,
-        line_tension_kn(at_us, readings.value[begin:end], wanted.calibrations, piece.share),
-        usable(flags.flags[begin:end]),
-        (flags.checks[begin:end] & check_bit("clipped")) != 0,
-        after_us,
-    )
-
-
-def _of_day(flagged: Flagged, near: Readings, start_us: int) -> Flagged:
-    """The flags of the day's own samples."""
-    begin, end = np.searchsorted(near.at_us, [start_us, start_us + DAY_US])
-    return Flagged(flagged.flags[begin:end], flagged.checks[begin:end])
-
-
-def _readings_near(job: DayJob) -> dict[str, Readings]:
-    """Live readings of the day, and of its neighbours as far as flags and detectors look."""
-    start_us = day_start_us(job.plan.day)
-    end_us = start_us + DAY_US
-    own = read_readings(job.store, job.plan.parts)
-    before = read_readings(job.store, job.plan.before, from_us=start_us - EDGE_US)
-    after = read_readings(job.store, job.plan.after, to_us=end_us + EDGE_US)
-    if any(c.quantity == "brake" and c.channel not in before for c in job.channels):
-        # A brake's state holds until the next one is told, however long ago that was on the day before.
-        whole = read_readings(job.store, job.plan.before)
-        before |= {
-            c.channel: _last(whole[c.channel]) for c in job.channels if c.quantity == "brake" and c.channel in whole
-        }
-    names = own.keys() | before.keys() | after.keys()
-    near = {name: _joined([r[name] for r in (before, own, after) if name in r]) for name in sorted(names)}
-    return {name: replace(r, conflicts=own[name].conflicts if name in own else 0) for name, r in near.items()}
-
-
-def _last(readings: Readings) -> Readings:
-    return Readings(readings.at_us[-1:], readings.value[-1:])
-
-
-def _joined(pieces: Sequence[Readings]) -> Readings:
-    if len(pieces) == 1:
-        return pieces[0]
-    return Readings(
-        np.concatenate([r.at_us for r in pieces]),
-        np.concatenate([r.value for r in pieces]),
-    )
-
-
-def line_tension_kn(at_us: Ints, reading_kn: Floats, calibrations: Sequence[Calibration], share: float) -> Floats:
-    """Tension of a line [kN]: (reading - zero) * gain of the calibration in force, times the line's share.
-
-    `calibrations`: in order of time; before the first, readings stand as they are.
-    """
-    kn = reading_kn
-    if calibrations:
-        kn = reading_kn.copy()
-        bounds = [*np.searchsorted(at_us, [c.from_us for c in calibrations]).tolist(), at_us.size]
-        for calibration, begin, end in zip(calibrations, bounds, bounds[1:], strict=False):
-            kn[begin:end] = (reading_kn[begin:end] - calibration.zero_kn) * calibration.gain
-    return kn if share == 1.0 else kn * share
 
 
 def _slips(wanted: SheetPlan, job: DayJob, looked: Looked) -> list[SlipRun]:

@@ -133,6 +133,24 @@ def _month_named(buffer: Bytes, i: int, names: Bytes) -> int:
 
 
 @compiled
+def _offset(buffer: Bytes, i: int, end: int, colon_needed: bool) -> tuple[int, int]:
+    """Where an offset from UTC ends, and its minutes east; -1 where there is certainly none or no sound one."""
+    if i < end and buffer[i] | 32 == 122:  # z
+        return i + 1, 0
+    colon = 1 if i + 3 < end and buffer[i + 3] == 58 else 0
+    minutes = i + 3 + colon
+    if minutes + 2 > end or (colon_needed and colon == 0) or (buffer[i] != 43 and buffer[i] != 45):
+        return -1, 0
+    if _digits_end(buffer, i + 1, end, 2) != i + 3 or _digits_end(buffer, minutes, end, 2) != minutes + 2:
+        return -1, 0
+    hours_east, minutes_east = _value(buffer, i + 1, i + 3), _value(buffer, minutes, minutes + 2)
+    if hours_east > 23 or minutes_east > 59:
+        return -1, 0
+    east_min = hours_east * 60 + minutes_east
+    return minutes + 2, -east_min if buffer[i] == 45 else east_min
+
+
+@compiled
 def _instant(buffer: Bytes, i: int, end: int, program: Program, names: Bytes) -> tuple[bool, int]:
     """Whether `buffer[i:end]` certainly is a time under the program, and its microseconds."""
     year, month, day, hour, minute, second = 0, 1, 1, 0, 0, 0
@@ -201,24 +219,10 @@ def _instant(buffer: Bytes, i: int, end: int, program: Program, names: Bytes) ->
             elif buffer[i] | 32 != 97:
                 return False, 0
             i += 2
-        elif i < end and buffer[i] | 32 == 122:  # z, of either offset
-            i += 1
         else:
-            colon = 1 if i + 3 < end and buffer[i + 3] == 58 else 0
-            if i + 5 + colon > end or (colon == 0 and what == _COLON_OFFSET):
+            i, east_min = _offset(buffer, i, end, what == _COLON_OFFSET)
+            if i < 0:
                 return False, 0
-            if buffer[i] != 43 and buffer[i] != 45:
-                return False, 0
-            minutes = i + 3 + colon
-            if _digits_end(buffer, i + 1, end, 2) != i + 3 or _digits_end(buffer, minutes, end, 2) != minutes + 2:
-                return False, 0
-            hours_east, minutes_east = _value(buffer, i + 1, i + 3), _value(buffer, minutes, minutes + 2)
-            if hours_east > 23 or minutes_east > 59:
-                return False, 0
-            east_min = hours_east * 60 + minutes_east
-            if buffer[i] == 45:
-                east_min = -east_min
-            i = minutes + 2
     if half:
         hour += afternoon
     if i != end or year < 1 or month < 1 or month > 12 or day < 1 or day > _days_in_month(year, month):

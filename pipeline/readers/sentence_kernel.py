@@ -138,6 +138,37 @@ def _named(buffer: Bytes, i: int, end: int, letters: Bytes, bounds: Offsets, gue
 
 
 @compiled
+def _is_transducer_sentence(buffer: Bytes, dollar: int, star: int) -> bool:
+    """Whether `$`, a talker's two characters (P: a maker's own), XDR and a comma stand at `dollar`."""
+    return (
+        buffer[dollar] == _DOLLAR
+        and star - dollar > 6
+        and buffer[dollar + 1] != 80  # P
+        and buffer[dollar + 1] != _COMMA
+        and buffer[dollar + 2] != _COMMA
+        and buffer[dollar + 3] == 88  # X
+        and buffer[dollar + 4] == 68  # D
+        and buffer[dollar + 5] == 82  # R
+        and buffer[dollar + 6] == _COMMA
+    )
+
+
+@compiled
+def _fits(buffer: Bytes, spans: NDArray[np.int64], forms: NDArray[np.int32]) -> bool:
+    """Whether the type and unit of a group are a form that its channel can be read in."""
+    unit = spans[2, 1] - spans[2, 0]
+    if spans[0, 1] - spans[0, 0] != 1 or unit > 1:
+        return False
+    form = buffer[spans[0, 0]] * 256
+    if unit == 1:
+        form += buffer[spans[2, 0]]
+    fits = False
+    for k in range(forms.size):
+        fits = fits or forms[k] == form
+    return fits
+
+
+@compiled
 def _find(
     buffer: Bytes,
     all_odd: bool,
@@ -171,17 +202,7 @@ def _find(
         i += 1
         dollar, star = (-1, -1) if all_odd or last - first > _DOUBTFULLY_LONG else _body(buffer, first, last)
         odd, ours, begin_cells = dollar < 0, False, cells
-        if not odd and (
-            buffer[dollar] == _DOLLAR
-            and star - dollar > 6
-            and buffer[dollar + 1] != 80  # P
-            and buffer[dollar + 3] == 88  # X
-            and buffer[dollar + 4] == 68  # D
-            and buffer[dollar + 5] == 82  # R
-            and buffer[dollar + 6] == _COMMA
-            and buffer[dollar + 1] != _COMMA
-            and buffer[dollar + 2] != _COMMA
-        ):
+        if not odd and _is_transducer_sentence(buffer, dollar, star):
             field, at = 0, dollar + 7
             while at <= star:
                 begin = at
@@ -196,15 +217,7 @@ def _find(
                 if k < 0:
                     continue
                 guess, ours = k + 1, True
-                kind, unit = spans[0, 1] - spans[0, 0], spans[2, 1] - spans[2, 0]
-                form = -2
-                if kind == 1 and unit <= 1:
-                    form = buffer[spans[0, 0]] * 256
-                    if unit == 1:
-                        form += buffer[spans[2, 0]]
-                fits = False
-                for c in range(forms.shape[1]):
-                    fits = fits or forms[k, c] == form
+                fits = _fits(buffer, spans, forms[k])
                 for c in range(begin_cells, cells):
                     fits = fits and cell_of[c] != k
                 if not fits:

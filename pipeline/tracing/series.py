@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.night.intake import LiveParts
-from pipeline.night.place_day import DayJob, Floats, Ints, look, slice_samples
+from pipeline.night.look import DayJob, Floats, Ints, look, slice_samples
 from pipeline.night.plan import Plan, SheetPlan, make_plan
 from pipeline.site import Site
 from pipeline.store.samples import store_part

@@ -22,7 +22,8 @@ from pipeline.ledger.status import status
 from pipeline.nightly import Night, run_night
 from pipeline.tracing.cycles import cycles_json
 from pipeline.watch import Watch
-from schemas.times import rfc3339_us, us_to_rfc3339
+from schemas.times import day_of, rfc3339_us, us_to_rfc3339
+from tests.independent.reference_count import Curve, Rainflow, posted
 
 Row = tuple[int, str, float | str]
 """Instant [us], hook, tension [kN] or whatever text stands there instead."""
@@ -46,6 +47,7 @@ column = "kn"
 channel = "{key}"
 unit = "kN"
 """
+A, B, M = 3.1, 0.4, 4.5
 SPEC = f"""id = "rope"
 material = "hmpe"
 construction = "12-strand"
@@ -53,9 +55,9 @@ diameter_mm = 40
 mass_kg_per_m = 0.9
 break_force_kn = {BREAK_FORCE_KN}
 [fatigue]
-a = 3.1
-b = 0.4
-m = 4.5
+a = {A}
+b = {B}
+m = {M}
 source = "invented for the test"
 """
 CHANNEL_COLUMNS = "channel,quantity,kind,rate_hz,capacity,place,expected_every_h"
@@ -212,6 +214,30 @@ def values(start: str, kn: Sequence[float | str], *, hook: str = "H1", step_s: f
     """A record of given readings; `start` as 2026-03-02T06:00."""
     first_us = rfc3339_us(f"{start}:00Z")
     return [(first_us + round(i * step_s * 1e6), hook, value) for i, value in enumerate(kn)]
+
+
+def lives(points: Iterable[tuple[int, float]], *, m: float = M) -> dict[str, Decimal]:
+    """An independent count of what a line felt (instant, kN), priced and summed for each day a cycle closed on."""
+    flow, curve = Rainflow(), Curve(A, B, m, BREAK_FORCE_KN)
+    for at_us, kn in points:
+        flow.feed(kn, at_us)
+    quanta: dict[str, int] = {}
+    for cycle in flow.cycles:
+        day = day_of(cycle.closed_us).isoformat()
+        quanta[day] = quanta.get(day, 0) + curve.quanta(cycle)
+    return {day: posted(units) for day, units in quanta.items()}
+
+
+def felt(*records: Iterable[Row], share: float = 1.0, begins: str | None = None, ends: str | None = None) -> list[
+    tuple[int, float]
+]:
+    """What a line felt: records in order, times its share, between the 0 kN of its rigging's beginning and end."""
+    points = [(at_us, float(kn) * share) for rows in records for at_us, _, kn in rows]
+    if begins is not None:
+        points.insert(0, (rfc3339_us(f"{begins}:00Z"), 0.0))
+    if ends is not None:
+        points.append((rfc3339_us(f"{ends}:00Z"), 0.0))
+    return points
 
 
 def log_text(rows: Iterable[Row]) -> bytes:

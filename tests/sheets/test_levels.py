@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pipeline.night.place_day import Looked, line_tension_kn, slice_samples
+from pipeline.night.look import Looked, line_tension_kn, slice_samples
 from pipeline.night.plan import SheetPlan
 from pipeline.quality import Flagged
 from pipeline.sheets.kernel import OUTERMOST_CLASS, level_class
