@@ -11,7 +11,8 @@ from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import SheetRef
 from pipeline.night.accounts import SheetPlace
 from pipeline.night.finding import Finding
-from pipeline.night.place_day import DayJob, DayMade, day_scope, make_day
+from pipeline.night.look import DayJob
+from pipeline.night.place_day import DayMade, day_scope, make_day
 from pipeline.night.plan import DayPlan, Plan
 from pipeline.site import Site
 
