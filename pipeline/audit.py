@@ -38,7 +38,7 @@ from pipeline.wear.fatigue import to_decimal
 def audit_site(root: Path) -> list[str]:
     """Every difference found, in words; none when everything agrees exactly. Holds the site's lock."""
     root = root.resolve()
-    with hold(open_site(root).lock, "audit"):
+    with hold(open_site(root).lock, "audit", heals=False):
         found = manifest_differences(root)
         if found or manifests.head(root) is None:
             return found or ["nothing has been committed yet; run `tautlog nightly`"]
@@ -54,7 +54,7 @@ def audit_site(root: Path) -> list[str]:
 def rebuild_site(root: Path) -> list[str]:
     """Make the ledger anew from the manifests; how the old one differed. Holds the site's lock."""
     root = root.resolve()
-    with hold(open_site(root).lock, "rebuild"):
+    with hold(open_site(root).lock, "rebuild", heals=False):
         return list(rebuild(root).differences)
 
 

@@ -12,11 +12,12 @@ from pipeline.errors import SiteBusy, StoreError
 
 
 @contextmanager
-def hold(path: Path, what: str) -> Iterator[str]:
+def hold(path: Path, what: str, *, heals: bool = True) -> Iterator[str]:
     """Hold a site's lock; SiteBusy, naming who holds it, when another run does.
 
     The file stays; only the lock on it counts, so that a run that was killed leaves nothing to clear away. Gives
-    the note of a holder that died before its end; empty when the last one ended well.
+    the note of a holder that died before its end; empty when the last one ended well. `heals`: whether this run
+    clears away what the dead one left; if not, its note is kept for the run that does.
     """
     try:
         handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -41,5 +42,7 @@ def hold(path: Path, what: str) -> Iterator[str]:
         os.pwrite(handle, note.encode(), 0)
         yield died
         os.ftruncate(handle, 0)
+        if not heals:
+            os.pwrite(handle, died.encode(), 0)
     finally:
         os.close(handle)

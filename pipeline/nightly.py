@@ -79,7 +79,9 @@ def run_night(root: Path, *, through: date | None = None, watch: Watch | None = 
             made = make_days(site, plan, ledger, workers, run_id=run.ref.run_id)
             facts |= {"days": len(made.days), "samples": made.samples, "sheets": len(made.sheet_rows)}
         with watch.stage("accounts") as facts:
-            reckoned = reckon_accounts(site, plan, made.places, made.inputs, ledger, workers, run=run.ref.run)
+            reckoned = reckon_accounts(
+                site, plan, made.places, made.inputs, ledger, workers, run=run.ref.run, causes=ingested.causes
+            )
             events = event_rows(site, plan, made, ledger)
             facts |= {"entries": len(reckoned.entries), "events": len(events)}
         with watch.stage("publish") as facts:
@@ -164,7 +166,8 @@ def _conclude(
     """Commit what changed, take it into the ledger, publish, and let go of the inbox files that are safe."""
     horizon_us = _horizon_us(run, through)
     raised = [*ingested.findings, *made.findings]
-    scopes = {f"file:{r['sha256']}" for r in ingested.receipts} | made.scopes
+    scopes = {f"file:{r['sha256']}" for r in ingested.receipts} | {f"layout:{name}" for name in run.receipts}
+    scopes |= made.scopes
     if inbox_seen:
         scopes.add("inbox")
     if made.looked:

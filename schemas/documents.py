@@ -141,12 +141,15 @@ class Spec(Model):
 
 
 class TextRules(Model):
-    """How the bytes of a delimited log are text. `missing` sentinels compare as text after stripping."""
+    """How the bytes of a delimited log are text. `missing` sentinels compare as text after stripping.
+
+    `header_line` 0: no header; the columns are then named "1", "2" and so on.
+    """
 
     encoding: str = "utf-8"
     separator: str = ","
     decimal: Literal[".", ","] = "."
-    header_line: Whole = Field(default=1, ge=1)
+    header_line: Whole = Field(default=1, ge=0)
     missing: tuple[str, ...] = ()
     final_newline: bool = Field(default=True, strict=True)
 

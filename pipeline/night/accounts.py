@@ -2,9 +2,9 @@
 
 import hashlib
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache, partial
 from pathlib import Path
@@ -14,11 +14,11 @@ import numpy as np
 
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.posting import Desired, post
+from pipeline.ledger.posting import BASIS_WORDS, VANISHED, Desired, post
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.rows import State as Stored
 from pipeline.night.account import DayLife, Wear, changed_days, settle_account
-from pipeline.night.plan import AccountDay, Plan, digest
+from pipeline.night.plan import AccountDay, PlaceDay, Plan, digest, touches
 from pipeline.sheets.fold import State
 from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site
@@ -63,8 +63,12 @@ def reckon_accounts(
     executor: Executor,
     *,
     run: int,
+    causes: Mapping[PlaceDay, str],
 ) -> Reckoned:
-    """Fold and price what changed. `sheets`, `inputs`: where the sheet of each planned key lies, and its digests."""
+    """Fold and price what changed. `sheets`, `inputs`: where the sheet of each planned key lies, and its digests.
+
+    `causes`: why stored rows of a place's day were taken out or read again, in words.
+    """
     jobs = _jobs(site, plan, sheets, ledger)
     files = {place.sheet: site.store / place.path for place in sheets.values()}
     settle = partial(_settle, {key: place.sheet for key, place in sheets.items()}, inputs, _loader(files))
@@ -74,12 +78,15 @@ def reckon_accounts(
     out = Reckoned()
     desired: dict[tuple[str, str, date, str], Desired] = {}
     touched: set[tuple[str, str, date]] = set()
+    held: set[tuple[str, str, date]] = set()
     for job, lives in zip(jobs, executor.map(settle, jobs), strict=True):
         line, zone = job.account
         for life in lives:
             out.states.append(_state_row(line, zone, life))
             touched.add((line, zone, life.day))
-            if life.postable and (life.observed or life.life_units != 0):
+            if not life.postable:
+                held.add((line, zone, life.day))
+            elif (life.observed or life.life_units != 0):
                 spec = site.spec_of(line)
                 desired[line, zone, life.day, MECHANISM] = Desired(
                     to_decimal(life.life_units), spec.id, spec_digests[spec.id], policy_digest, life.basis, life.sheets
@@ -88,8 +95,26 @@ def reckon_accounts(
             out.states.append(_dropped_row(line, zone, day))
             touched.add((line, zone, day))
     live = {key: entry for key, entry in postings.items() if key[:3] in touched}
-    out.entries = post(desired, live, run=run)
+    out.entries = [_explained(entry, site, causes, held) for entry in post(desired, live, run=run)]
     return out
+
+
+def _explained(
+    entry: Entry, site: Site, causes: Mapping[PlaceDay, str], held: Collection[tuple[str, str, date]]
+) -> Entry:
+    """The entry with the cause behind its reason: what was done to rows or riggings, where that is known."""
+    rigged = [r for r in site.riggings if (r.line, r.outboard_end) == (entry.line, entry.zone) and touches(r, entry.day)]
+    places = dict.fromkeys(site.channels[rigging.channel].place for rigging in rigged)
+    found = ", ".join(dict.fromkeys(causes[place, entry.day] for place in places if (place, entry.day) in causes))
+    if entry.reason == VANISHED:
+        if not rigged:
+            found = BASIS_WORDS["rigging"]
+        elif (entry.line, entry.zone, entry.day) in held:
+            found = "it waits for a later sample again"
+        return replace(entry, reason=f"{VANISHED}: {found or BASIS_WORDS['samples']}")
+    if found:
+        return replace(entry, reason=entry.reason.replace(BASIS_WORDS["samples"], f"{BASIS_WORDS['samples']} ({found})"))
+    return entry
 
 
 def wear_of(site: Site, line: str) -> Wear:

@@ -68,7 +68,7 @@ def rereads(site: Site, receipts: Mapping[str, Receipt], out: Ingested) -> list[
         layout = matching_layout(site, receipt.file)
         if layout is None:
             text = f"the layout {receipt.layout!r} that read this file is gone; its rows stay as they were read"
-            out.findings.append(Finding("no-layout", receipt.file, "warning", text, scope=f"file:{sha256}"))
+            out.findings.append(Finding("no-layout", receipt.file, "warning", text, scope=f"layout:{sha256}"))
             continue
         changed.append(again(site, receipt, layout, "layout changed"))
     return changed

@@ -8,7 +8,7 @@ from typing import Any
 
 @dataclass(frozen=True)
 class Finding:
-    """`severity`: info, warning or error. `scope`: what it is about (file:…, day:…, inbox, site).
+    """`severity`: info, warning or error. `scope`: what it is about (file:…, layout:… of a file, day:…, inbox, site).
 
     A scope that is looked at again closes those of its findings that are no longer so.
     """

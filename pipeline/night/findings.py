@@ -71,8 +71,8 @@ def _disagreeing_services(site: Site) -> list[Finding]:
         if service.action != "end-for-end":
             continue
         own = [rigging for rigging in site.riggings if rigging.line == service.line]
-        before = [r for r in own if r.from_us <= service.at_us]
-        after = [r for r in own if r.from_us > service.at_us]
+        before = [r for r in own if r.from_us < service.at_us]
+        after = [r for r in own if r.from_us >= service.at_us]
         if before and after and before[-1].outboard_end == after[0].outboard_end:
             text = (
                 f"services.csv has it turned end for end at {us_to_rfc3339(service.at_us)}, but rigging.csv has end "

@@ -63,7 +63,12 @@ def ingest(
     deliveries = withdrawals(site, receipts, live, out) + rereads(site, receipts, out)
     deliveries += new_files(site, files, receipts, out)
     waiting = {sha256: as_it_was(site, receipts[sha256]) for sha256 in undecided if sha256 in receipts}
-    for delivery, read in zip(deliveries, executor.map(partial(_read_or_explain, site), deliveries), strict=True):
+    reads = list(executor.map(partial(_read_or_explain, site), deliveries))
+    for read in reads:
+        if isinstance(read, FileRead) and read.delivery.op == "reread":
+            # All before any is settled: else two files that overlap would both be called the other's duplicate.
+            out.drop(read.delivery.sha256, read.delivery.reason, live)
+    for delivery, read in zip(deliveries, reads, strict=True):
         if isinstance(read, Finding):
             out.findings.append(read)
             if delivery.op == "new":
@@ -102,7 +107,7 @@ def _read_or_explain(site: Site, delivery: Delivery) -> FileRead | Finding:
     try:
         return read_file(site, delivery)
     except DataError as error:
-        scope = "inbox" if delivery.op == "new" else f"file:{delivery.sha256}"
+        scope = "inbox" if delivery.op == "new" else f"layout:{delivery.sha256}"
         return Finding("unreadable-file", delivery.name, "error", str(error), scope=scope)
 
 
@@ -174,9 +179,10 @@ def _settle(
         }
     )
     out.findings += _findings_of(read, now_us)
-    if sha256 not in site.withdrawn:
-        out.added += read.parts
-        live.add(read.parts)
+    out.added += read.parts
+    live.add(read.parts)
+    if sha256 in site.withdrawn:
+        out.drop(sha256, f"withdrawn: {site.withdrawn[sha256]}", live)
 
 
 def _all_new(read: FileRead, beside: Sequence[Part]) -> bool:

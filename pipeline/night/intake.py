@@ -68,6 +68,11 @@ class Ingested:
         """Take the rows of a raw file out."""
         self.dropped += [(part, reason) for part in live.drop_file(sha256)]
 
+    @property
+    def causes(self) -> dict[tuple[str, date], str]:
+        """Why rows of a place's day are no longer what they were, where it is not just that others came."""
+        return {(part.place, part.day): reason for part, reason in self.dropped}
+
     def forget_findings(self, scope: str) -> None:
         """Take back what was found of a file, because it is read again."""
         self.findings = [finding for finding in self.findings if finding.scope != scope]

@@ -183,8 +183,8 @@ class _Planner:
             found = self._samples[place, day] = digest(
                 [
                     sorted(part.digest for part in self._live.get((place, day), ())),
-                    sorted(part.tail_digest for part in self._live.get((place, day - one), ())),
-                    sorted(part.head_digest for part in self._live.get((place, day + one), ())),
+                    sorted(p.tail_digest for p in self._live.get((place, day - one), ()) if p.tail_digest),
+                    sorted(p.head_digest for p in self._live.get((place, day + one), ()) if p.head_digest),
                     sorted(c.channel for c in channels if _seen_after(self._seen.get(c.channel, []), day)),
                     [c.model_dump(mode="json") for c in channels],
                 ]
@@ -237,12 +237,16 @@ def _days_of(rigging: Rigging, seen: Sequence[date]) -> list[date]:
 
     A rigging without any readings has none: its two points of 0 kN change nothing.
     """
-    first = day_of(rigging.from_us)
-    last = None if rigging.to_us is None else day_of(rigging.to_us)
-    days = {day for day in seen if first <= day and (last is None or day <= last)}
+    days = {day for day in seen if touches(rigging, day)}
     if not days:
         return []
-    return sorted(days | {first} | (set() if last is None else {last}))
+    ends = [rigging.from_us] if rigging.to_us is None else [rigging.from_us, rigging.to_us]
+    return sorted(days | {day_of(us) for us in ends})
+
+
+def touches(rigging: Rigging, day: date) -> bool:
+    """Whether a rigging has an instant on a UTC day, its end included."""
+    return day_of(rigging.from_us) <= day and (rigging.to_us is None or day <= day_of(rigging.to_us))
 
 
 def _alike(rigging: Rigging) -> tuple[str, int, int | None, float]:

@@ -128,7 +128,7 @@ def _number(buffer: Bytes, i: int, end: int, decimal: int, ten: NDArray[np.float
     first = i
     while i < end and 48 <= buffer[i] <= 57:
         w = w * np.uint64(10) + np.uint64(buffer[i] - 48)
-        digits += 1 if w != np.uint64(0) else 0  # leading zeros take no room
+        digits += 1 if digits > 0 or w != np.uint64(0) else 0  # leading zeros take no room
         i += 1
     some = i > first
     if i < end and buffer[i] == decimal:
@@ -136,7 +136,7 @@ def _number(buffer: Bytes, i: int, end: int, decimal: int, ten: NDArray[np.float
         first = i
         while i < end and 48 <= buffer[i] <= 57:
             w = w * np.uint64(10) + np.uint64(buffer[i] - 48)
-            digits += 1 if w != np.uint64(0) else 0
+            digits += 1 if digits > 0 or w != np.uint64(0) else 0
             i += 1
         q = first - i
         some = some or q < 0

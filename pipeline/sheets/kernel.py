@@ -28,11 +28,7 @@ def level_class(kn: float) -> int:
     Tensions beyond 5e9 kN, which only a broken reading shows, stand in the outermost class.
     """
     index = int(min(max(np.floor(kn / CLASS_KN), -OUTERMOST_CLASS), OUTERMOST_CLASS))
-    if kn < index * CLASS_KN:
-        index -= 1
-    elif kn >= (index + 1) * CLASS_KN:
-        index += 1
-    return index
+    return index - 1 if kn < index * CLASS_KN else index
 
 
 @compiled

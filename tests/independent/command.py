@@ -15,7 +15,7 @@ from decimal import Context, Decimal
 from pathlib import Path
 from typing import Any
 
-from tests.independent.reference_raw import parse_rfc3339
+from tests.independent.reference_times import parse_rfc3339
 
 WIDE = Context(prec=80)  # the default would round a posting's thirty decimals away
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -61,6 +61,7 @@ class Live:
     statements: dict[str, Any] = field(default_factory=dict)
     cycles: dict[str, list[tuple[Decimal, Decimal]]] = field(default_factory=dict)
     residue: dict[str, list[Decimal]] = field(default_factory=dict)
+    listed: dict[str, list[dict[str, Any]]] = field(default_factory=dict)  # cycles as the command lists them
     events: list[dict[str, Any]] = field(default_factory=list)
 
 
@@ -102,6 +103,7 @@ def ask(site: Tautlog, lines: Sequence[str], first: date, last: date, counted: S
             found = answer.result()
             pairs = ((figure(c["range_kn"]), figure(c["mean_kn"])) for c in found["cycles"])
             live.cycles[line] = sorted(pairs)
+            live.listed[line] = found["cycles"]
             live.residue[line] = sorted(figure(point["kn"]) for point in found["residue"])
         live.events = sorted((live_event(e) for e in events.result()["events"]), key=repr)
     return live

@@ -9,6 +9,7 @@ import pytest
 
 from tests.independent.command import Live, at_us, figure
 from tests.independent.reference import Account, Answers
+from tests.independent.reference_store import felt
 
 REL = 1e-12
 PARTS = ("header", "blank", "ignored", "stored", "duplicate", "quarantined")
@@ -43,6 +44,24 @@ def assert_cycles(live: Live, account: Account) -> None:
     got = live.cycles[account.line]
     assert len(got) == len(expected), account.line
     assert different_pairs(got, expected) == "", account.line
+
+
+def assert_instants(live: Live, answers: Answers, line: str) -> None:
+    """A cycle's two instants hold its low and its high, in that zone, and it closes no earlier."""
+    seen: dict[tuple[str, int], set[float]] = {}
+    for rigging in answers.site.riggings:
+        if rigging.line == line:
+            edges = [(rigging.from_us, 0.0)] + ([(rigging.to_us, 0.0)] if rigging.to_us is not None else [])
+            for at, kn in [*edges, *felt(answers.site, rigging).tension]:
+                seen.setdefault((rigging.zone, at), set()).add(kn)
+    for cycle in live.listed[line]:
+        first, last, closed = (at_us(cycle[key]) for key in ("from_at", "to_at", "closed_at"))
+        assert first < last <= closed, cycle
+        low = float(cycle["mean_kn"]) - float(cycle["range_kn"]) / 2
+        ends = (low, low + float(cycle["range_kn"]))
+        there = [seen.get((cycle["zone"], at), set()) for at in (first, last)]
+        held = [[any(math.isclose(kn, end, abs_tol=1e-9) for kn in values) for end in ends] for values in there]
+        assert (held[0][0] and held[1][1]) or (held[0][1] and held[1][0]), cycle
 
 
 def assert_residue(live: Live, account: Account) -> None:

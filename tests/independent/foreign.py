@@ -14,7 +14,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from tests.independent.reference_raw import checksum, to_us
+from tests.independent.reference_raw import checksum
+from tests.independent.reference_times import to_us
 
 S = 1_000_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -51,8 +51,8 @@ from tests.independent.reference_events import (
     peak_loads,
     time_at_level,
 )
-from tests.independent.reference_raw import to_us
 from tests.independent.reference_store import Felt, Site, felt
+from tests.independent.reference_times import to_us
 
 __all__ = ["Account", "Answers", "reckon"]
 

@@ -8,7 +8,8 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.independent.reference_raw import Layout, RawLine, file_bytes, file_sha256, parse_rfc3339, read_log
+from tests.independent.reference_raw import Layout, RawLine, file_bytes, file_sha256, read_log
+from tests.independent.reference_times import parse_rfc3339
 
 Samples = list[tuple[int, float]]  # (at_us, kN or m), in time order
 

@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from tests.independent.foreign_ost import ost_reede
 from tests.independent.foreign_site import Foreign
 from tests.independent.foreign_skjer import lang_skjer
 from tests.independent.reference import Answers, reckon
+from tests.independent.reference_raw import file_bytes, file_sha256, read_log
 
 MAKERS: dict[str, Callable[[int], Foreign]] = {
     "farrow-holm": farrow_holm,
@@ -104,6 +106,28 @@ def test_a_file_that_no_layout_knows_stays_in_the_inbox_as_a_finding(whole: Whol
 def test_closed_cycles_equal_the_independent_count(whole: Whole) -> None:
     for account in whole.reference.accounts.values():
         compare.assert_cycles(whole.live, account)
+
+
+def test_the_instants_of_a_cycle_are_those_of_its_two_points(whole: Whole) -> None:
+    for line in whole.foreign.lines():
+        compare.assert_instants(whole.live, whole.reference, line)
+
+
+def test_a_cycle_walks_back_to_the_raw_lines_of_its_points(whole: Whole, tmp_path: Path) -> None:
+    """trace: each point's raw file (SHA-256) and line number hold a reading of that channel at that instant."""
+    listed = max(whole.live.listed.values(), key=len)
+    points = whole.command.run("trace", listed[len(listed) // 2]["cycle"])["trace"]["points"]
+    assert len(points) == 2
+    read = {}
+    for path in whole.foreign.deliver(tmp_path):
+        layout = next(one for one in whole.reference.site.layouts if fnmatchcase(path.name, one.match))
+        read[file_sha256(path)] = read_log(file_bytes(path), layout)
+    for point in points:
+        assert point["raw"]
+        for raw in point["raw"]:
+            line = read[raw["sha256"]][int(raw["line"]) - 1]
+            held = [(r.channel, r.at_us) for r in line.readings]
+            assert (point["channel"], at_us(point["at"])) in held
 
 
 def test_residue_equals_the_independent_count(whole: Whole) -> None:

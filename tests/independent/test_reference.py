@@ -15,18 +15,9 @@ from hypothesis import strategies as st
 
 from tests.independent.reference_count import Curve, Cycle, Rainflow, count, posted, utc_day
 from tests.independent.reference_events import excursions, latest_within, time_at_level
-from tests.independent.reference_raw import (
-    UNIT_FACTORS,
-    Layout,
-    checksum,
-    parse_cell,
-    parse_epoch,
-    parse_local,
-    parse_rfc3339,
-    read_log,
-    resolve_local,
-)
+from tests.independent.reference_raw import UNIT_FACTORS, Layout, checksum, parse_cell, read_log
 from tests.independent.reference_store import Felt, Rigging, Store
+from tests.independent.reference_times import parse_epoch, parse_local, parse_rfc3339, resolve_local
 
 ASTM = [-2.0, 1.0, -3.0, 5.0, -1.0, 3.0, -4.0, 4.0, -2.0]  # ASTM E1049-85 section 5.4.4, Fig. 6
 SERIES = st.lists(st.integers(-9, 9).map(float), max_size=60)

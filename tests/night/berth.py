@@ -108,13 +108,22 @@ class Berth:
     def statement(self, line: str = "L1", *, history: bool = False) -> dict[str, Any]:
         return self.ask(lambda ledger: statement(ledger, line, history=history))
 
-    def history(self, line: str = "L1") -> list[tuple[str, str, str]]:
-        """All entries ever made of a line, as (kind, day, reason)."""
-        return [(e["kind"], e["day"], e["reason"]) for e in self.statement(line, history=True)["entries"]]
+    def entered(self) -> list[tuple[str, str, str, str, str]]:
+        """What the newest run entered: (line, zone, day, kind, reason)."""
+        return [
+            (line, zone, day.isoformat(), kind, reason)
+            for line, zone, day, kind, reason in self.rows(
+                "SELECT line, zone, day, kind, reason FROM entries WHERE run = (SELECT max(run) FROM runs) ORDER BY seq"
+            )
+        ]
 
     def posted(self, line: str = "L1") -> dict[tuple[str, str], Decimal]:
         """Live life by (zone, day)."""
         return {(e["zone"], e["day"]): e["life"] for e in self.statement(line)["entries"]}
+
+    def cycles(self, line: str = "L1") -> dict[str, Any]:
+        """All closed cycles of a line, and what is open."""
+        return self.ask(lambda ledger: cycles_json(ledger, line, from_us=0, to_us=None))
 
     def unposted(self, line: str = "L1") -> list[str]:
         return [row["day"] for row in self.statement(line)["unposted"]]
@@ -153,15 +162,22 @@ class Berth:
         """All that must not depend on how and when the logs and registers came, without ids, runs and files."""
 
         def question(ledger: Ledger) -> dict[str, Any]:
-            lines = [row["line"] for row in status(ledger)["lines"]]
-            return {line: _line(ledger, line) for line in sorted(lines)} | {
-                "events": [_without_run(event) for event in queries.events_json(ledger)["events"]]
+            rigged = [(row["line"], row["consumed"], row["pending"], row["coverage"]) for row in status(ledger)["lines"]]
+            return {
+                "status": sorted(rigged),
+                "lines": {line: _line(ledger, line) for line, *_, coverage in rigged if coverage["rigged_s"]},
+                "events": [_without_run(event) for event in queries.events_json(ledger)["events"]],
             }
 
         return self.ask(question)
 
-    def anew(self) -> "Berth":
-        """A fresh berth with the registers as they stand now, everything delivered to it in one night."""
+    def copy(self, root: Path) -> "Berth":
+        """The same berth in another folder."""
+        shutil.copytree(self.root, root, symlinks=True)
+        return Berth(root, dict(self.delivered), self.through)
+
+    def emptied(self) -> "Berth":
+        """A fresh berth with the registers as they stand now, and nothing else."""
         root = self.root.with_name(f"{self.root.name}-anew")
         shutil.rmtree(root, ignore_errors=True)
         for relative in ("specs", "layouts"):
@@ -169,7 +185,11 @@ class Berth:
         for path in (*self.root.glob("*.csv"), self.root / "site.toml"):
             shutil.copy(path, root / path.name)
         (root / "inbox").mkdir()
-        fresh = Berth(root)
+        return Berth(root)
+
+    def anew(self) -> "Berth":
+        """A fresh berth with the registers as they stand now, everything delivered to it in one night."""
+        fresh = self.emptied()
         for name, data in self.delivered.items():
             fresh.deliver(name, data)
         fresh.night(through=None if self.through is None else self.through.isoformat())

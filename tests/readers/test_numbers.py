@@ -74,6 +74,13 @@ WRITTEN = st.one_of(
 )
 
 
+def test_digits_that_overflow_64_bits_are_left_even_where_they_come_out_at_nothing() -> None:
+    cells = [str(2**64), str(2**64) + "0", f"0.{2**64}", f"{2**64}e-5", str(2**64 - 1), str(2**65)]
+    values, odd = column(cells, cell_rules((), None, "."))
+    assert all(row in odd or values[row] == float(cell) for row, cell in enumerate(cells))
+    assert {0, 1, 2, 3, 5} <= odd
+
+
 @settings(max_examples=300, deadline=None)
 @given(st.lists(WRITTEN, min_size=1, max_size=40))
 def test_the_loop_rounds_as_python_does_or_leaves_the_cell(cells: list[str]) -> None:

@@ -83,6 +83,18 @@ def test_open_points_carry_the_instant_of_a_sample_that_had_their_value(record: 
 
 @settings(deadline=None)
 @given(records())
+def test_a_sheet_alone_counts_its_own_slice(record: Record) -> None:
+    for sheet in sheets(record):
+        piece = sheet.slice
+        inside = [(s.kn, s.at_us) for s in record.samples if s.usable and piece.from_us <= s.at_us < piece.to_us]
+        felt = [0.0] * piece.begins + [kn for kn, _ in inside] + [0.0] * piece.ends
+        closed, still_open = closed_and_open(felt)
+        assert pairs_of(sheet.low_kn, sheet.high_kn, sheet.count) == closed
+        assert sheet.residue_kn.tolist() == still_open
+
+
+@settings(deadline=None)
+@given(records())
 def test_a_sheets_cycles_are_distinct_ascending_and_of_positive_range(record: Record) -> None:
     for sheet in sheets(record):
         pairs = list(zip(sheet.low_kn.tolist(), sheet.high_kn.tolist(), strict=True))
@@ -202,12 +214,15 @@ def test_streamed_cycles_are_told_with_the_samples_that_made_and_closed_them(val
 def test_equal_cycles_are_counted_together_whatever_the_sign_of_zero(pairs: list[Pair]) -> None:
     low = np.array([pair[0] for pair in pairs], np.float64)
     high = np.array([pair[1] for pair in pairs], np.float64)
-    assert pairs_of(*tally_sorted(low, high)) == Counter(pairs)
+    low_kn, high_kn, count = tally_sorted(low, high)
+    assert pairs_of(low_kn, high_kn, count) == Counter(pairs)
+    assert low_kn.size == len(set(pairs))
 
 
 @pytest.mark.parametrize("distinct", [31, 32, 33, 1000, 70_000])
 def test_any_number_of_distinct_cycles_is_counted(distinct: int) -> None:
     low = np.tile(np.arange(distinct) * 0.1, 3)
+    low[0] = -0.0
     low_kn, high_kn, count = tally_sorted(low, low + 7.0)
     assert low_kn.tolist() == (np.arange(distinct) * 0.1).tolist()
     assert (high_kn == low_kn + 7.0).all()

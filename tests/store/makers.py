@@ -51,11 +51,14 @@ def told_apart(value: float) -> float:
 
 
 def place_rows(lines: Sequence[Line]) -> list[PlaceRows]:
-    """What a reader makes of one piece: rows by place; a channel that some row does not hold is absent there."""
+    """What a reader makes of one piece: rows by place, channels in the order in which they are first seen.
+
+    A channel that some row does not hold is absent there.
+    """
     found = []
     for place in sorted(set(PLACE_OF.values())):
         own = [line for line in lines if any(PLACE_OF[name] == place for name in line.raw)]
-        names = sorted({name for line in own for name in line.raw if PLACE_OF[name] == place})
+        names = list(dict.fromkeys(name for line in own for name in line.raw if PLACE_OF[name] == place))
         absent = {name: np.array([name not in line.raw for line in own]) for name in names}
         found.append(
             PlaceRows(

@@ -4,6 +4,7 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -71,6 +72,27 @@ def test_a_digest_changes_exactly_when_an_edge_reading_does(both: tuple[list[Lin
     assert (before.head_digest == after.head_digest) == (head == new_head)
     assert (before.tail_digest == after.tail_digest) == (tail == new_tail)
     assert (before.head_digest == "") == (head == [])
+
+
+@pytest.mark.parametrize(
+    ("us", "in_head", "in_tail"),
+    [
+        (0, True, False),
+        (EDGE_US - 1, True, False),
+        (EDGE_US, False, False),
+        (DAY_US - EDGE_US - 1, False, False),
+        (DAY_US - EDGE_US, False, True),
+    ],
+)
+def test_the_edges_reach_from_the_first_instant_of_the_day_up_to_its_next(
+    us: int, in_head: bool, in_tail: bool
+) -> None:
+    last = Line(9, MIDNIGHT_US + DAY_US - 1, {"pin": 0.0})
+    one, other = (the_part([Line(2, MIDNIGHT_US + us, {"pin": kn}), last], []) for kn in (1.0, 2.0))
+    assert one is not None
+    assert other is not None
+    assert (one.head_digest != other.head_digest) == in_head
+    assert (one.tail_digest != other.tail_digest) == in_tail
 
 
 @settings(deadline=None)

@@ -16,6 +16,7 @@ from pipeline.readers import BadCell, PlaceRows, QuarantinedLine
 from pipeline.store.files import digest_of, draft_of, place_day, unique_name, write_whole
 from pipeline.store.raw import QuarantineWriter, keep_raw
 from pipeline.store.samples import SampleWriter
+from pipeline.store.strays import strays, sweep
 from tests.store.makers import MIDNIGHT_US, Line, place_rows
 
 DAY = date(2026, 3, 1)
@@ -80,6 +81,7 @@ NAMES = st.one_of(
 )
 
 
+@settings(deadline=None)
 @given(st.lists(NAMES, min_size=2, max_size=2, unique=True))
 def test_any_place_has_a_folder_of_its_own_inside_the_store(names: list[str]) -> None:
     root = Path("/somewhere/store")
@@ -101,6 +103,19 @@ def test_samples_of_a_place_with_a_name_like_a_path_stay_inside_the_store(tmp_pa
         [part] = writer.close()
     assert part.place == place
     assert files_in(tmp_path) == ["site/store/" + part.part]
+
+
+def test_only_files_that_no_manifest_names_are_swept_away(tmp_path: Path) -> None:
+    store, raw, kept = tmp_path / "store", tmp_path / "raw", tmp_path / "pages" / "kept"
+    named, stray, hidden = store / "a" / "named", store / "a" / "stray", raw / ".x.draft"
+    for path in (named, stray, hidden, kept):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"")
+    folders = (store, raw, tmp_path / "quarantine")
+    assert strays(folders, {named}) == [stray, hidden]
+    assert sweep(folders, {named}) == 2
+    assert files_in(tmp_path) == ["pages/kept", "store/a/named"]
+    assert sweep(folders, {named}) == 0
 
 
 def test_names_are_never_given_twice() -> None:

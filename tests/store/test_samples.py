@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from pipeline.errors import StoreError
 from pipeline.readers import PlaceRows
 from pipeline.store.days import live as live_of
-from pipeline.store.days import raw_lines, read_readings
+from pipeline.store.days import part_table, raw_lines, read_readings
 from pipeline.store.files import digest_of
 from pipeline.store.samples import Part, SampleWriter
 from pipeline.store.scaled import AS_FLOAT, scaled_exactly, smallest_scale, unscaled
@@ -86,6 +86,9 @@ def test_a_part_is_one_day_of_one_place_and_says_what_it_holds(lines: list[Line]
             readings = read_readings(store, [part])
             assert part.channels == tuple(sorted(name for name, r in readings.items() if r.at_us.size > 0))
             assert day_of(part.first_us) == day_of(part.last_us) == part.day
+            at_us = part_table(store, part)["at"].cast("int64").to_pylist()
+            assert (at_us[0], at_us[-1], len(at_us)) == (part.first_us, part.last_us, part.rows)
+            assert at_us == sorted(at_us)
         for place in set(PLACE_OF.values()):
             own = [line for line in lines if any(PLACE_OF[name] == place for name in line.raw)]
             assert sum(part.rows for part in parts if part.place == place) == len(own)
@@ -110,7 +113,27 @@ def test_bounds_give_the_readings_inside_them_only(
         assert as_told(read_back(store, parts, from_us=from_us, to_us=to_us)) == live(inside)
 
 
-@settings(deadline=None, max_examples=50)
+@pytest.mark.parametrize("cuts", [(), (1, 2, 3)])
+def test_bounds_hold_the_first_instant_and_not_the_last(cuts: tuple[int, ...]) -> None:
+    # As one row group or four, and as files of their own.
+    a, b, c, d = (Line(2 + i, MIDNIGHT_US + i, {"gauge": float(i)}) for i in range(4))
+    with a_store() as store:
+        for parts in (
+            write(store, [a, b, c, d], cuts=cuts),
+            [part for line in (a, b, c, d) for part in write(store, [line], name=str(line.line_no))],
+        ):
+            for bounds, inside in (
+                ({"from_us": b.at_us, "to_us": d.at_us}, [b, c]),
+                ({"from_us": d.at_us, "to_us": None}, [d]),
+                ({"from_us": None, "to_us": b.at_us}, [a]),
+                ({"from_us": d.at_us + 1, "to_us": None}, []),
+                ({"from_us": None, "to_us": a.at_us}, []),
+                ({"from_us": c.at_us, "to_us": b.at_us}, []),
+            ):
+                assert as_told(read_back(store, parts, **bounds)) == live(inside)
+
+
+@settings(deadline=None, max_examples=30)
 @given(st.lists(raw_files(most=10), min_size=2, max_size=4), st.randoms())
 def test_live_is_the_larger_value_of_all_files_in_whatever_order_they_came(
     files: list[list[Line]], order: Random
@@ -210,6 +233,13 @@ def test_rows_that_share_an_instant_are_noticed_over_the_borders_of_pieces() -> 
     assert not tied([2, 1], [3])
     assert tied([1, 2], [2, 3])
     assert tied([2, 1, 2])
+
+
+def test_a_piece_that_steps_back_in_time_begins_another_part() -> None:
+    lines = [Line(2 + i, MIDNIGHT_US + us, {"gauge": 1.0}) for i, us in enumerate([5, 6, 6, 7, 6, 8])]
+    with a_store() as store:
+        parts = write(store, lines, cuts=[2, 4])
+        assert [(part.first_us - MIDNIGHT_US, part.last_us - MIDNIGHT_US) for part in parts] == [(5, 7), (6, 8)]
 
 
 def one_part(store: Path) -> Part:
