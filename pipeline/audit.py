@@ -16,7 +16,7 @@ from pipeline.ledger.account import last_site
 from pipeline.ledger.checks import ledger_differences, manifest_differences, published_differences
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.rebuild import rebuild
-from pipeline.ledger.rows import Mark
+from pipeline.ledger.rows import Mark, SheetRef
 from pipeline.lock import hold
 from pipeline.manifest import canonical_json
 from pipeline.night.account import settle_account
@@ -83,6 +83,7 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     if unmade:
         yield f"{unmade} sheets have not been made yet; run `tautlog nightly`"
         return
+    by_name = {ref.sheet: ref for ref in refs.values()}
     again: dict[str, Sheet] = {}
     marks: dict[str, list[Mark]] = {}
     for (place, day), day_plan in plan.days.items():
@@ -92,14 +93,15 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
         again |= made.sheets
         yield from _flag_differences(site, ledger, place, day, made.flag_rows)
         for name, sheet in made.sheets.items():
-            ref = next(r for r in refs.values() if r.sheet == name)
-            kept = read_sheets(site.store / ref.path, [name])[name]
-            yield from _sheet_differences(name, kept, sheet)
+            kept = read_sheets(site.store / by_name[name].path, [name])[name]
+            yield from _sheet_differences(by_name[name], kept, sheet)
         for row in made.marks:
             mark = Mark(row["sheet"], "", place, day, 0, 0, row["kind"], row["payload"])
             marks.setdefault(row["sheet"], []).append(mark)
-    yield from _account_differences(site, ledger, plan, {k: r.sheet for k, r in refs.items()}, again)
-    yield from _event_differences(site, ledger, plan, {k: r.sheet for k, r in refs.items()}, marks)
+    sheet_id = {key: ref.sheet for key, ref in refs.items()}
+    yield from _mark_differences(ledger, marks)
+    yield from _account_differences(site, ledger, plan, sheet_id, again)
+    yield from _event_differences(site, ledger, plan, sheet_id, marks)
 
 
 def _flag_differences(site: Site, ledger: Ledger, place: str, day: date, rows: list[dict[str, Any]]) -> Iterator[str]:
@@ -114,12 +116,25 @@ def _flag_key(row: Mapping[str, Any]) -> tuple[Any, ...]:
     return tuple(row[name] for name in ("channel", "first", "last", "samples", "flag", "checks"))
 
 
-def _sheet_differences(name: str, kept: Sheet, again: Sheet) -> Iterator[str]:
+def _sheet_differences(ref: SheetRef, kept: Sheet, again: Sheet) -> Iterator[str]:
     for field in kept.__dataclass_fields__:
         a, b = getattr(kept, field), getattr(again, field)
         same = np.array_equal(a, b) if isinstance(a, np.ndarray) else a == b
         if not same:
-            yield f"sheet {name}: {field} comes out otherwise"
+            yield f"sheet {ref.sheet}: {field} comes out otherwise"
+    if (ref.cycles, ref.observed_us) != (int(again.count.sum()), again.observed_us):
+        yield f"sheet {ref.sheet}: the ledger's count of its cycles, or its coverage, comes out otherwise"
+
+
+def _mark_differences(ledger: Ledger, again: Mapping[str, list[Mark]]) -> Iterator[str]:
+    """What the sheets handed to the events, against what they hand now."""
+    for kind in ("excursion", "slip"):
+        kept: dict[str, list[str]] = {}
+        for mark in index.marks(ledger, kind):
+            kept.setdefault(mark.sheet, []).append(_text(mark.payload))
+        made = {sheet: [_text(m.payload) for m in found if m.kind == kind] for sheet, found in again.items()}
+        odd = [sheet for sheet in kept.keys() | made.keys() if kept.get(sheet, []) != made.get(sheet, [])]
+        yield from (f"sheet {sheet}: its {kind}s come out otherwise" for sheet in sorted(odd))
 
 
 def _account_differences(
@@ -147,7 +162,7 @@ def _account_differences(
             kept = states.get(key)
             if kept is None or kept.life_units != life.life_units:
                 yield f"state of {line}, zone {zone}, {life.day}: life comes out otherwise"
-            elif residues[key][0] != life.state.residue_kn.tolist():
+            elif residues[key] != (life.state.residue_kn.tolist(), life.state.residue_us.tolist()):
                 yield f"state of {line}, zone {zone}, {life.day}: residue comes out otherwise"
             if life.postable and (life.observed or life.life_units != 0):
                 posted.add((*key, "fatigue"))

@@ -150,14 +150,16 @@ def events(
     site: Path, line: str | None, kind: str | None, from_us: int | None, to_us: int | None, as_json: bool
 ) -> None:
     """Peak loads and rendered brakes."""
+    from pipeline.ledger.account import last_site
     from pipeline.ledger.queries import events_json
+    from pipeline.tracing.cycles import known_line
 
-    _answer(
-        site,
-        lambda ledger: events_json(ledger, line=line, kind=kind, from_us=from_us, to_us=to_us),
-        as_json,
-        "events",
-    )
+    def ask(ledger: Any) -> dict[str, Any]:
+        if line is not None:
+            known_line(last_site(ledger), line)  # "no events" of a misspelt line would be read as good news
+        return events_json(ledger, line=line, kind=kind, from_us=from_us, to_us=to_us)
+
+    _answer(site, ask, as_json, "events")
 
 
 @tautlog.command()

@@ -7,6 +7,8 @@ from shutil import get_terminal_size
 from typing import Any
 
 Row = Mapping[str, Any]
+LAST_COLUMN = 40
+"""The least width of a table's last column, which may wrap."""
 
 
 def status_text(answer: Row) -> str:
@@ -179,7 +181,7 @@ def comparison_text(answer: Row) -> str:
 
 def trace_text(answer: Row) -> str:
     """A reference walked back, indented."""
-    return "\n".join(_indented(answer["trace"], 0))
+    return _plain("\n".join(_indented(answer["trace"], 0)))
 
 
 def _indented(value: Any, depth: int) -> Iterable[str]:
@@ -262,12 +264,18 @@ def _short(at: str) -> str:
 
 
 def _join(*parts: str) -> str:
-    return "\n\n".join(part for part in parts if part)
+    return "\n\n".join(_plain(part) for part in parts if part)
+
+
+def _plain(text: str) -> str:
+    """No control character reaches a terminal: file names and sources may hold any."""
+    return "".join(m if m.isprintable() or m == "\n" else m.encode("unicode_escape").decode() for m in text)
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """A plain table; the last column wraps to the width of the terminal."""
+    """A plain table; the last column wraps to the width of the terminal, the others are never cut."""
     from rich.box import SIMPLE_HEAD
+    from rich.cells import cell_len
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
@@ -275,9 +283,13 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
     for i, name in enumerate(head):
         table.add_column(Text(name), overflow="fold", no_wrap=i < len(head) - 1)
-    for row in rows:
+    needed = LAST_COLUMN
+    cells = [[_plain(cell).replace("\n", "\\n") for cell in row] for row in rows]
+    for column in list(zip(head, *cells, strict=True))[:-1]:
+        needed += max(map(cell_len, column)) + 2
+    for row in cells:
         # As Text, so that no id or file name is taken for markup.
-        table.add_row(*(Text(cell) for cell in row))
+        table.add_row(*map(Text, row))
     out = StringIO()
-    Console(file=out, width=max(get_terminal_size((140, 40)).columns, 100), color_system=None).print(table)
+    Console(file=out, width=max(get_terminal_size((140, 40)).columns, needed), color_system=None).print(table)
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines())

@@ -86,7 +86,7 @@ def reckon_accounts(
             touched.add((line, zone, life.day))
             if not life.postable:
                 held.add((line, zone, life.day))
-            elif (life.observed or life.life_units != 0):
+            elif life.observed or life.life_units != 0:
                 spec = site.spec_of(line)
                 desired[line, zone, life.day, MECHANISM] = Desired(
                     to_decimal(life.life_units), spec.id, spec_digests[spec.id], policy_digest, life.basis, life.sheets
@@ -103,7 +103,9 @@ def _explained(
     entry: Entry, site: Site, causes: Mapping[PlaceDay, str], held: Collection[tuple[str, str, date]]
 ) -> Entry:
     """The entry with the cause behind its reason: what was done to rows or riggings, where that is known."""
-    rigged = [r for r in site.riggings if (r.line, r.outboard_end) == (entry.line, entry.zone) and touches(r, entry.day)]
+    rigged = [
+        r for r in site.riggings if (r.line, r.outboard_end) == (entry.line, entry.zone) and touches(r, entry.day)
+    ]
     places = dict.fromkeys(site.channels[rigging.channel].place for rigging in rigged)
     found = ", ".join(dict.fromkeys(causes[place, entry.day] for place in places if (place, entry.day) in causes))
     if entry.reason == VANISHED:
@@ -113,7 +115,9 @@ def _explained(
             found = "it waits for a later sample again"
         return replace(entry, reason=f"{VANISHED}: {found or BASIS_WORDS['samples']}")
     if found:
-        return replace(entry, reason=entry.reason.replace(BASIS_WORDS["samples"], f"{BASIS_WORDS['samples']} ({found})"))
+        return replace(
+            entry, reason=entry.reason.replace(BASIS_WORDS["samples"], f"{BASIS_WORDS['samples']} ({found})")
+        )
     return entry
 
 

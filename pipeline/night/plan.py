@@ -8,7 +8,7 @@ import hashlib
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 from pipeline.manifest import canonical_json
 from pipeline.sheets.sheet import Slice
@@ -162,29 +162,34 @@ class _Planner:
 
     def day(self, place: str, day: date, sheets: tuple[SheetPlan, ...]) -> DayPlan:
         channels = self._places.get(place, [])
-        one = timedelta(days=1)
         return DayPlan(
             place=place,
             day=day,
             parts=tuple(self._live.get((place, day), ())),
-            before=tuple(self._live.get((place, day - one), ())),
-            after=tuple(self._live.get((place, day + one), ())),
+            before=self._beside(place, day, -1),
+            after=self._beside(place, day, 1),
             later=frozenset(c.channel for c in channels if _seen_after(self._seen.get(c.channel, []), day)),
             inputs=digest([METHOD, self._samples_of(place, day), self._limits]),
             sheets=sheets,
         )
 
+    def _beside(self, place: str, day: date, days: int) -> tuple[Part, ...]:
+        """The parts of the day before (-1) or after (1); none beyond the ends of the calendar."""
+        ordinal = day.toordinal() + days
+        if not date.min.toordinal() <= ordinal <= date.max.toordinal():
+            return ()
+        return tuple(self._live.get((place, date.fromordinal(ordinal)), ()))
+
     def _samples_of(self, place: str, day: date) -> str:
         """Digest of the readings that a place's day is made from: its own, and those near it of its neighbours."""
         found = self._samples.get((place, day))
         if found is None:
-            one = timedelta(days=1)
             channels = self._places.get(place, [])
             found = self._samples[place, day] = digest(
                 [
                     sorted(part.digest for part in self._live.get((place, day), ())),
-                    sorted(p.tail_digest for p in self._live.get((place, day - one), ()) if p.tail_digest),
-                    sorted(p.head_digest for p in self._live.get((place, day + one), ()) if p.head_digest),
+                    sorted(p.tail_digest for p in self._beside(place, day, -1) if p.tail_digest),
+                    sorted(p.head_digest for p in self._beside(place, day, 1) if p.head_digest),
                     sorted(c.channel for c in channels if _seen_after(self._seen.get(c.channel, []), day)),
                     [c.model_dump(mode="json") for c in channels],
                 ]

@@ -23,8 +23,16 @@ def place_day(root: Path, kind: str, place: str, day: date) -> Path:
 
 def draft_of(path: Path) -> Path:
     """Where a file is written until it is whole; its folder is made."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     return path.with_name(f".{path.name}.draft")
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder, and those above it, such that they outlive a power cut as the files in them do."""
+    if not folder.is_dir():
+        make_folder(folder.parent)
+        folder.mkdir(exist_ok=True)
+        sync_folder(folder.parent)
 
 
 def put_in_place(draft: Path, path: Path) -> str:

@@ -38,7 +38,11 @@ def trace_json(ledger: Ledger, ref: str) -> dict[str, Any]:
     cycle = re.fullmatch(r"(.+)/([ab])/(-?\d+)/(-?\d+)", ref)
     if cycle is not None and cycle[1] in site.lines:
         return {"trace": walker.cycle(cycle[1], cycle[2], int(cycle[3]), int(cycle[4]))}
-    raise DataError(
+    raise _unknown(ref)
+
+
+def _unknown(ref: str) -> DataError:
+    return DataError(
         f"nothing is called {ref!r}",
         expected="an entry as `statement` prints it, an event as `events`, or a cycle as `cycles` does",
     )
@@ -103,11 +107,10 @@ class _Walker:
         }
 
     def cycle(self, line: str, zone: str, first_us: int, second_us: int) -> dict[str, Any]:
-        return {
-            "ref": f"{line}/{zone}/{first_us}/{second_us}",
-            "is": "cycle",
-            "points": [self._line_point(line, zone, us) for us in (first_us, second_us)],
-        }
+        points = [self._line_point(line, zone, us) for us in (first_us, second_us)]
+        if not all(point["raw"] or point["rigging_edge"] for point in points):
+            raise _unknown(f"{line}/{zone}/{first_us}/{second_us}")
+        return {"ref": f"{line}/{zone}/{first_us}/{second_us}", "is": "cycle", "points": points}
 
     def _cycle(self, cycle: TimedCycle) -> dict[str, Any]:
         return {
@@ -129,16 +132,22 @@ class _Walker:
         return damage(abs(cycle.first_kn - cycle.second_kn) / force, mean / force, curve)
 
     def _line_point(self, line: str, zone: str, at_us: int) -> dict[str, Any]:
-        """The raw lines under a turning point of a line; a rigging's own beginning or end has none."""
+        """The raw lines under a turning point of a line.
+
+        At a rigging's own beginning and end it may be the 0 kN there that turned: `rigging_edge` says so.
+        """
+        found = []
         for rigging in self._site.riggings:
             if (rigging.line, rigging.outboard_end) != (line, zone):
                 continue
-            inside = rigging.from_us <= at_us and (rigging.to_us is None or at_us <= rigging.to_us)
-            if inside and self._point(rigging.channel, at_us)["raw"]:
-                return self._point(rigging.channel, at_us)
-            if at_us in (rigging.from_us, rigging.to_us):
-                return {"at": us_to_rfc3339(at_us), "channel": rigging.channel, "raw": [], "rigging_edge": True}
-        return {"at": us_to_rfc3339(at_us), "raw": []}
+            edge = at_us in (rigging.from_us, rigging.to_us)
+            if rigging.from_us <= at_us and (rigging.to_us is None or at_us < rigging.to_us):
+                found.append({**self._point(rigging.channel, at_us), "rigging_edge": edge})
+            elif edge:
+                at = us_to_rfc3339(at_us)
+                found.append({"at": at, "channel": rigging.channel, "raw": [], "rigging_edge": True})
+        nowhere: dict[str, Any] = {"at": us_to_rfc3339(at_us), "channel": None, "raw": [], "rigging_edge": False}
+        return next((point for point in found if point["raw"]), found[0] if found else nowhere)
 
     def _channels(self, event: Event, what: str) -> list[str]:
         """Where an event's sample lies: its tension channel; payout too at the ends of a rendering."""

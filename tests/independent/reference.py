@@ -7,7 +7,8 @@ CHOICES, where DESIGN.md leaves room (the most literal reading each time):
 
  1. A cell is readable when all of it is a decimal number with the layout's decimal sign (optional sign
     and exponent), or one of its `words`. "NaN", "inf", a blank, or the wrong decimal sign are bad cells.
- 2. Quoted fields follow RFC 4180: a separator inside quotes does not divide.
+ 2. Quoted fields follow RFC 4180: a separator inside quotes does not divide. (DESIGN.md does not say; no
+    site here writes one.)
  3. A reading is `duplicate` when any earlier reading of its channel and instant has the same value, live
     or not. A bad cell's sample is a missing reading and takes part in this like any other.
  4. Withdrawal: a reading stays live as long as one file that holds it is not withdrawn, even where that

@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
-import pytest
-
 from tests.independent import compare
 from tests.independent.command import Tautlog, ask, receipt_counts
 from tests.independent.foreign import csv_text
@@ -21,7 +19,6 @@ from tests.independent.reference import reckon
 from tests.independent.reference_raw import file_sha256
 
 WATCHED = ["S1", "S3"]
-pytestmark = pytest.mark.xdist_group("story")  # the tests of the story run in order, on one worker
 
 
 @dataclass
@@ -60,10 +57,9 @@ class Story:
         return posted
 
 
-@pytest.fixture(scope="module")
-def story(tmp_path_factory: pytest.TempPathFactory) -> Story:
+def begin(folder: Path) -> Story:
+    """All logs but one delivered, the last of them half written."""
     foreign = lang_skjer(77)
-    folder = tmp_path_factory.mktemp("story")
     (folder / "raw").mkdir()
     story = Story(foreign, Tautlog(foreign.build(folder / "site")), folder / "raw", [])
     for log in foreign.logs:
@@ -74,7 +70,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Story:
     return story
 
 
-def test_without_through_a_day_waits_for_a_later_sample_of_its_channel(story: Story) -> None:
+def without_through_a_day_waits_for_a_later_sample_of_its_channel(story: Story) -> None:
     """S3 is still rigged on Q3, whose last samples are of 2 April: all days are posted but that one."""
     story.command.run("nightly")
     answers = reckon(story.command.root, story.delivered, story.foreign.through)
@@ -88,11 +84,11 @@ def test_without_through_a_day_waits_for_a_later_sample_of_its_channel(story: St
     compare.assert_entries(live, account)
 
 
-def test_through_posts_the_last_day(story: Story) -> None:
+def through_posts_the_last_day(story: Story) -> None:
     assert story.night_agrees(audited=False) > 0
 
 
-def test_a_half_written_last_line_is_made_good_by_the_whole_file(story: Story) -> None:
+def a_half_written_last_line_is_made_good_by_the_whole_file(story: Story) -> None:
     half = next(r for r in story.command.run("receipts")["receipts"] if r["file"] == "slow_half.txt")
     last = story.foreign.logs[5]
     tally = last.tally(last.rows[:-1])
@@ -103,13 +99,13 @@ def test_a_half_written_last_line_is_made_good_by_the_whole_file(story: Story) -
     assert receipt_counts(whole)["stored"] == 1  # the line that was half written; the rest is known
 
 
-def test_a_late_file_is_reversed_and_reposted(story: Story) -> None:
+def a_late_file_is_reversed_and_reposted(story: Story) -> None:
     late = story.foreign.logs[1]
     story.deliver(late.name, late.data(late.rows, late.ended))
     assert story.night_agrees() > 0
 
 
-def test_the_same_bytes_again_are_noted_with_no_new_receipt(story: Story) -> None:
+def the_same_bytes_again_are_noted_with_no_new_receipt(story: Story) -> None:
     late = story.foreign.logs[1]
     (story.command.root / "inbox" / "slow_again.txt").write_bytes(late.data(late.rows, late.ended))
     night = story.command.nightly(story.foreign.through)
@@ -117,7 +113,7 @@ def test_the_same_bytes_again_are_noted_with_no_new_receipt(story: Story) -> Non
     assert night["entries_posted"] == 0
 
 
-def test_the_same_rows_compressed_are_a_new_file_of_duplicates(story: Story) -> None:
+def the_same_rows_compressed_are_a_new_file_of_duplicates(story: Story) -> None:
     late = story.foreign.logs[1]
     data = gzip.compress(late.data(late.rows, late.ended), mtime=0)
     story.rewrite("layouts/slow.toml", lambda text: text.replace('"slow_*.txt"', '"slow_*.txt*"'))
@@ -132,24 +128,24 @@ def test_the_same_rows_compressed_are_a_new_file_of_duplicates(story: Story) -> 
     assert counts["quarantined"] == tally["quarantined"]
 
 
-def test_a_changed_spec_reprices_the_history(story: Story) -> None:
+def a_changed_spec_reprices_the_history(story: Story) -> None:
     story.rewrite("specs/hm40.toml", lambda text: text.replace("m = 4.7", "m = 4.1"))
     assert story.night_agrees(audited=False) > 0
 
 
-def test_a_changed_rigging_reposts_what_it_touches(story: Story) -> None:
+def a_changed_rigging_reposts_what_it_touches(story: Story) -> None:
     rows = [row.replace("2024-04-01T02:00:00Z", "2024-04-01T01:10:00Z") for row in RIGGING]
     story.rewrite("rigging.csv", lambda _: csv_text(RIGGING_COLUMNS, *rows))
     assert story.night_agrees() > 0
 
 
-def test_a_changed_layout_replaces_a_files_own_earlier_rows(story: Story) -> None:
+def a_changed_layout_replaces_a_files_own_earlier_rows(story: Story) -> None:
     assert '"kgf"' in SLOW_TOML
     story.rewrite("layouts/slow.toml", lambda text: text.replace('unit = "kgf"', 'unit = "N"'))
     assert story.night_agrees() > 0
 
 
-def test_a_withdrawn_files_rows_are_not_live_unless_another_file_holds_them(story: Story) -> None:
+def a_withdrawn_files_rows_are_not_live_unless_another_file_holds_them(story: Story) -> None:
     """slow_1 was delivered plain and packed: withdrawing the first changes nothing, withdrawing both does."""
     first, second = (file_sha256(path) for path in story.delivered if path.name in ("slow_1.txt", "slow_packed.txt.gz"))
     story.rewrite("withdrawn.csv", lambda _: f"sha256,reason\n{first},wrong berth\n")
@@ -158,13 +154,35 @@ def test_a_withdrawn_files_rows_are_not_live_unless_another_file_holds_them(stor
     assert story.night_agrees() > 0
 
 
-def test_rebuild_makes_the_same_ledger_from_the_manifests(story: Story) -> None:
+def rebuild_makes_the_same_ledger_from_the_manifests(story: Story) -> None:
     """After all that was reversed and reposted, the manifests alone give the same account."""
     first = story.foreign.through - timedelta(days=10)
     before = ask(story.command, WATCHED, first, story.foreign.through, counted=())
     assert not story.command.run("rebuild")["differences"]
     after = ask(story.command, WATCHED, first, story.foreign.through, counted=())
     assert after == before
+
+
+STEPS: list[Callable[[Story], None]] = [
+    without_through_a_day_waits_for_a_later_sample_of_its_channel,
+    through_posts_the_last_day,
+    a_half_written_last_line_is_made_good_by_the_whole_file,
+    a_late_file_is_reversed_and_reposted,
+    the_same_bytes_again_are_noted_with_no_new_receipt,
+    the_same_rows_compressed_are_a_new_file_of_duplicates,
+    a_changed_spec_reprices_the_history,
+    a_changed_rigging_reposts_what_it_touches,
+    a_changed_layout_replaces_a_files_own_earlier_rows,
+    a_withdrawn_files_rows_are_not_live_unless_another_file_holds_them,
+    rebuild_makes_the_same_ledger_from_the_manifests,
+]
+
+
+def test_what_comes_after_the_first_night_is_reposted_as_the_reference_has_it(tmp_path: Path) -> None:
+    """Each step stands on those before it, so they are one test: the step that fails is in the traceback."""
+    story = begin(tmp_path)
+    for step in STEPS:
+        step(story)
 
 
 # ------------------------------------------------------------------------------------- clocks

@@ -162,7 +162,9 @@ class Berth:
         """All that must not depend on how and when the logs and registers came, without ids, runs and files."""
 
         def question(ledger: Ledger) -> dict[str, Any]:
-            rigged = [(row["line"], row["consumed"], row["pending"], row["coverage"]) for row in status(ledger)["lines"]]
+            rigged = [
+                (row["line"], row["consumed"], row["pending"], row["coverage"]) for row in status(ledger)["lines"]
+            ]
             return {
                 "status": sorted(rigged),
                 "lines": {line: _line(ledger, line) for line, *_, coverage in rigged if coverage["rigged_s"]},
@@ -248,9 +250,9 @@ def lives(points: Iterable[tuple[int, float]], *, m: float = M) -> dict[str, Dec
     return {day: posted(units) for day, units in quanta.items()}
 
 
-def felt(*records: Iterable[Row], share: float = 1.0, begins: str | None = None, ends: str | None = None) -> list[
-    tuple[int, float]
-]:
+def felt(
+    *records: Iterable[Row], share: float = 1.0, begins: str | None = None, ends: str | None = None
+) -> list[tuple[int, float]]:
     """What a line felt: records in order, times its share, between the 0 kN of its rigging's beginning and end."""
     points = [(at_us, float(kn) * share) for rows in records for at_us, _, kn in rows]
     if begins is not None:

@@ -89,7 +89,10 @@ def test_quarantine_is_a_finding_and_keeps_line_bytes_and_reason(tmp_path: Path)
     import pyarrow.parquet as pq
 
     berth = make_berth(tmp_path / "b")
-    data = log_text(record(f"{DAY}T06:00", 3)) + b"2026-03-02T06:01:00Z,H1\nlater,H1,3\n\xff\xfe\n2026-03-02T06:02:00Z,H1,x"
+    data = (
+        log_text(record(f"{DAY}T06:00", 3))
+        + b"2026-03-02T06:01:00Z,H1\nlater,H1,3\n\xff\xfe\n2026-03-02T06:02:00Z,H1,x"
+    )
     berth.deliver("hooks_1.csv", data)
     night = berth.night()
     (receipt,) = night.receipts

@@ -74,7 +74,10 @@ def test_rows_that_another_file_brought_are_duplicates_and_change_nothing(berth:
     berth.deliver("hooks_2.csv.gz", gzip.compress(b"at,hook,kn\n" + berth.delivered["hooks_1.csv"][11:], mtime=0))
     berth.deliver("hooks_3.csv", rows[10:30])
     night = berth.night()
-    assert [(r.file, r.stored, r.duplicate) for r in night.receipts] == [("hooks_2.csv.gz", 0, 40), ("hooks_3.csv", 0, 20)]
+    assert [(r.file, r.stored, r.duplicate) for r in night.receipts] == [
+        ("hooks_2.csv.gz", 0, 40),
+        ("hooks_3.csv", 0, 20),
+    ]
     assert night.entries_posted == 0
     assert berth.live() == live
     assert berth.audit() == []
@@ -111,7 +114,9 @@ def test_the_inbox_keeps_what_could_not_be_read_and_gives_away_the_rest(tmp_path
 
 def test_a_file_that_breaks_off_in_its_middle_leaves_nothing_behind(tmp_path: Path) -> None:
     berth = make_berth(tmp_path / "b")
-    packed = bytearray(gzip.compress(b"".join(berth.deliver(f"hooks_{i}.csv", record("2026-03-02T06:00")) for i in (1, 2))))
+    packed = bytearray(
+        gzip.compress(b"".join(berth.deliver(f"hooks_{i}.csv", record("2026-03-02T06:00")) for i in (1, 2)))
+    )
     packed[-6] ^= 1  # the checksum at its end: every line has been read by then
     (berth.root / "inbox" / "hooks_1.csv").unlink()
     (berth.root / "inbox" / "hooks_2.csv").write_bytes(b"at,hook,kn\n2026-03-02T07:00:00Z,H1,1.0\n")

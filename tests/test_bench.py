@@ -1,0 +1,32 @@
+"""The benchmark runs and prints its table. Not about speed: short runs prove only that every measurement is made."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+REPOSITORY = Path(__file__).resolve().parents[1]
+ROWS = {
+    r"whole night / bare copy \([\d.]+ M samples\)": "at most 2.5",
+    r"night with nothing new \[s\]": "under 2",
+    r"store, provenance, flags and sheets \[B/sample\]": "at most 2.0",
+    r"fastest other / our counting \([\d.]+ M\)": "at least 3",
+    r"peak memory, \d+ days / 1 day": "at most 1.2",
+    r"peak memory of \d+ days \[GiB\]": "under 1.5 GB",
+    r"tautlog --help \[s\]": "under 0.2",
+}
+OTHERS = ("pylife", "rfcnt", "fatpack", "rainflow")
+
+
+def test_a_short_benchmark_prints_every_measurement_beside_what_is_wanted() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "ops.bench", "--short"], cwd=REPOSITORY, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    for row, wanted in ROWS.items():
+        (line,) = [line for line in done.stdout.splitlines() if re.match(row, line)]
+        figure = line[re.match(row, line).end() :].split()[0]  # type: ignore[union-attr]
+        assert float(figure) > 0
+        assert wanted in line
+    for name in OTHERS:
+        assert re.search(rf"^  {name} / our counting +[\d.]+", done.stdout, re.MULTILINE)
