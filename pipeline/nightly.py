@@ -28,10 +28,11 @@ from pipeline.night.finding import Finding
 from pipeline.night.findings import finding_rows, site_findings
 from pipeline.night.happenings import event_rows
 from pipeline.night.ingest import UNDECIDED, ingest
-from pipeline.night.intake import Ingested, LiveParts
+from pipeline.night.intake import Inbox, Ingested, LiveParts
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
 from pipeline.site import LOCK, Site, open_site
+from pipeline.store.raw import hold_apart
 from pipeline.store.samples import store_part
 from pipeline.store.strays import sweep
 from pipeline.watch import Silent, Watch
@@ -189,9 +190,21 @@ def _conclude(
     if changed:
         _commit(run, rows, through, horizon_us)
     publish(run.ledger)
-    for path in ingested.done_with:
-        path.unlink(missing_ok=True)
+    for inbox in ingested.done_with:
+        _let_go(run.site, inbox)
     return _told(run, made, rows, raised, committed=changed)
+
+
+def _let_go(site: Site, inbox: Inbox) -> None:
+    """Take a file that is safe out of the inbox; one that was written to since it was read stays, and comes again."""
+    try:
+        now = inbox.path.stat()
+    except FileNotFoundError:
+        return
+    if (now.st_size, now.st_mtime_ns) == (inbox.size, inbox.mtime_ns):
+        inbox.path.unlink()
+    else:
+        hold_apart(site.raw, inbox.sha256, inbox.size)
 
 
 def _horizon_us(run: _Run, through: date | None) -> int | None:

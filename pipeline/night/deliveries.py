@@ -10,7 +10,7 @@ from pipeline.errors import RegisterError, StoreError
 from pipeline.ledger.rows import Receipt
 from pipeline.manifest import canonical_json
 from pipeline.night.finding import Finding
-from pipeline.night.intake import Delivery, Ingested, LiveParts
+from pipeline.night.intake import Delivery, Inbox, Ingested, LiveParts
 from pipeline.readers import READER_VERSION
 from pipeline.site import Site
 from pipeline.store.files import digest_of
@@ -102,13 +102,14 @@ def new_files(site: Site, files: Sequence[Path], receipts: Mapping[str, Receipt]
             raise StoreError(
                 f"cannot read: {error.strerror}", file=path, next_step="check its permissions, then run again"
             ) from error
+        inbox = Inbox(path, sha256, before.st_size, before.st_mtime_ns) if ours else None
         if sha256 in new or sha256 in receipts:
             keep_raw(site.raw, path, sha256, ours=ours)
             out.findings.append(
                 Finding("delivered-again", name, "info", "these very bytes came before", scope=f"file:{sha256}")
             )
-            if ours:
-                out.done_with.append(path)
+            if inbox is not None:
+                out.done_with.append(inbox)
             continue
         if layout is None:
             text = "no layout matches this file's name; it stays where it is"
@@ -121,7 +122,6 @@ def new_files(site: Site, files: Sequence[Path], receipts: Mapping[str, Receipt]
             text = "the file grew while it was read; it waits for the next night"
             out.findings.append(Finding("unsettled", name, "info", text, scope="inbox"))
             continue
-        inbox = path if ours else None
         new[sha256] = Delivery(site.raw / sha256, name, sha256, before.st_size, layout, inbox=inbox)
     return list(new.values())
 

@@ -68,7 +68,13 @@ def events_of(site: Site, line: str, riggings: Sequence[Rigged]) -> list[dict[st
 
 
 def _peak_loads(site: Site, line: str, channel: str, riggings: Sequence[Rigged]) -> Iterator[dict[str, Any]]:
-    excursions = [Excursion(**mark.payload) for mark in _of_kind("excursion", riggings)]
+    excursions = [
+        excursion
+        for rigged in riggings
+        for excursion in peak_load.whole(
+            [_piece(mark.payload) for mark in _of_kind("excursion", [rigged])], max_gap_s=site.policy.max_gap_s
+        )
+    ]
     for event in peak_load.cluster(excursions, cluster_gap_s=site.policy.cluster_gap_s):
         peak = Peak(event.peak_us, event.peak_kn, event.at_least)
         extra = {
@@ -206,3 +212,9 @@ def _holds(rigging: Rigging, at_us: int) -> bool:
 
 def _of_kind(kind: str, riggings: Sequence[Rigged]) -> Iterator[Mark]:
     return (mark for rigged in riggings for mark in rigged.marks if mark.kind == kind)
+
+
+def _piece(payload: Mapping[str, Any]) -> peak_load.Piece:
+    """An excursion as the ledger's JSON gives it back."""
+    excursion = {name: value for name, value in payload.items() if name not in ("runs_in", "runs_on")}
+    return peak_load.Piece(Excursion(**excursion), payload["runs_in"], payload["runs_on"])

@@ -12,6 +12,16 @@ from schemas.registers import Layout
 
 
 @dataclass(frozen=True)
+class Inbox:
+    """A file of the inbox as it was when its bytes were hashed: it may go once they are safe, if it is that still."""
+
+    path: Path
+    sha256: str
+    size: int
+    mtime_ns: int
+
+
+@dataclass(frozen=True)
 class Delivery:
     """A raw file to be read: where it is, the name it came under, its bytes' digest and count."""
 
@@ -22,7 +32,7 @@ class Delivery:
     layout: Layout
     op: str = "new"
     reason: str = ""
-    inbox: Path | None = None
+    inbox: Inbox | None = None
 
 
 class LiveParts:
@@ -62,7 +72,7 @@ class Ingested:
     added: list[Part] = field(default_factory=list)
     dropped: list[tuple[Part, str]] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
-    done_with: list[Path] = field(default_factory=list)
+    done_with: list[Inbox] = field(default_factory=list)
 
     def drop(self, sha256: str, reason: str, live: LiveParts) -> None:
         """Take the rows of a raw file out."""

@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.events.brake_render import Readings as BrakeReadings
 from pipeline.events.brake_render import Rules, SlipRun, slips
 from pipeline.night.finding import Finding
-from pipeline.night.look import DayJob, Looked, line_tension_kn, look, slice_samples
+from pipeline.night.look import DayJob, Looked, SliceSamples, line_tension_kn, look, slice_samples
 from pipeline.night.plan import SheetPlan
 from pipeline.quality import check_bit, check_names, flag_runs, usable
 from pipeline.sheets.sheet import Sheet, make_sheet
@@ -84,7 +84,7 @@ def reckon_day(job: DayJob) -> Reckoned:
             after_us=samples.after_us,
             max_gap_us=round(job.policy.max_gap_s * 1e6),
         )
-        found = [("excursion", asdict(excursion)) for excursion in sheets[name].excursions]
+        found = [("excursion", payload) for payload in _excursion_payloads(sheets[name], samples)]
         found += [("slip", run.to_payload()) for run in _slips(wanted, job, looked)]
         marks += [{"sheet": name, "kind": kind, "payload": payload} for kind, payload in found]
     return Reckoned(
@@ -94,6 +94,19 @@ def reckon_day(job: DayJob) -> Reckoned:
         _findings(job, looked),
         sum(readings.at_us.size for readings in looked.day.values()),
     )
+
+
+def _excursion_payloads(sheet: Sheet, samples: SliceSamples) -> list[dict[str, Any]]:
+    """Excursions as marks, with whether they reach the first or last sample that counts: they may go on beyond."""
+    counted_us = samples.at_us[samples.usable]
+    return [
+        {
+            **asdict(excursion),
+            "runs_in": bool(excursion.first_us == counted_us[0]) and not sheet.slice.begins,
+            "runs_on": bool(excursion.last_us == counted_us[-1]) and not sheet.slice.ends,
+        }
+        for excursion in sheet.excursions
+    ]
 
 
 def _slips(wanted: SheetPlan, job: DayJob, looked: Looked) -> list[SlipRun]:

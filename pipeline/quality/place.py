@@ -22,6 +22,8 @@ NEIGHBOUR_MOVE_PCT: Final = 2.0
 RATE_FLOOR_S: Final = 0.1
 # A slow channel needs this many sampling intervals to be called flat or stuck.
 STILL_INTERVALS: Final = 20
+# No rope bears this, nor a thousandth of it: a reading beyond it is a fault also where no capacity is registered.
+IMPOSSIBLE_KN: Final = 1e6
 # A gap is longer than this many sampling intervals, also where that is more than the policy's `max_gap_s`.
 GAP_INTERVALS: Final = 3
 
@@ -39,7 +41,7 @@ class Limits:
     """The limits of one channel, in its own unit and in seconds; None where no capacity says how much."""
 
     capacity: float | None
-    impossible: tuple[float, float] | None
+    impossible: tuple[float, float]
     spike: float | None
     spike_max_gap_s: float
     rate_per_s: float | None
@@ -57,13 +59,14 @@ class Limits:
 
 
 def limits_of(channel: Channel, quality: QualityLimits, max_gap_s: float) -> Limits:
-    """`quality` (percent of capacity) for one channel. Without capacity only the flat-line check is left."""
+    """`quality` (percent of capacity) for one channel. Without capacity only the flat-line check is left,
+    and what no rope bears."""
     capacity = channel.capacity if channel.capacity is not None and channel.capacity > 0 else None
     one_pct = None if capacity is None else capacity / 100
     still_s = STILL_INTERVALS / channel.rate_hz
     return Limits(
         capacity=capacity,
-        impossible=None
+        impossible=(-IMPOSSIBLE_KN, IMPOSSIBLE_KN)
         if one_pct is None
         else (quality.impossible_low_pct * one_pct, quality.impossible_high_pct * one_pct),
         spike=None if one_pct is None else quality.spike_pct * one_pct,
@@ -139,7 +142,7 @@ def _flag_channel(
 def check_tension(readings: Series, neighbours: list[Series], limits: Limits) -> list[tuple[str, Flags]]:
     """Every check of a tension channel but the brake's, as (check, flags (n,)) pairs."""
     value = readings.value
-    low, high = (None, None) if limits.impossible is None else limits.impossible
+    low, high = limits.impossible
     return [
         ("gross-range", gross_range(value, low=low, high=high)),
         ("clipped", clipped(value, capacity=limits.capacity)),
@@ -169,7 +172,7 @@ def _check_stillness(readings: Series, neighbours: list[Series], limits: Limits)
         zero_s=limits.zero_s,
         move=limits.move,
         max_gap_s=limits.max_gap_s,
-        plausible=(-np.inf, np.inf) if limits.impossible is None else limits.impossible,
+        plausible=limits.impossible,
     )
     return [("flat-line", flat), ("stuck-at-zero", stuck)]
 

@@ -132,8 +132,9 @@ def part_values(table: pa.Table, name: str) -> tuple[Floats, Bools | None]:
         column = column.fill_null(0)
     raw = column.to_numpy()
     value = raw if scale == AS_FLOAT else unscaled(raw, scale)
-    if unit.factor != 1.0:
-        value = value * unit.factor
-    if unit.offset != 0.0:
-        value = value + unit.offset
+    with np.errstate(over="ignore"):  # infinity is flagged as impossible
+        if unit.factor != 1.0:
+            value = value * unit.factor
+        if unit.offset != 0.0:
+            value = value + unit.offset
     return value, absent

@@ -55,6 +55,28 @@ def keep_raw(folder: Path, source: Path, sha256: str, *, ours: bool) -> Path:
     return target
 
 
+def hold_apart(folder: Path, sha256: str, size: int) -> None:
+    """Make an original a file of its own again: the first `size` bytes, which are those that were hashed.
+
+    For a log in the inbox that went on being written after it was read: it shares its bytes with the link here.
+    Raises StoreError when those bytes are no longer what they were.
+    """
+    target = folder / sha256
+    draft = draft_of(target)
+    with target.open("rb") as source, draft.open("wb") as copy:
+        left = size
+        while left > 0 and (chunk := source.read(min(left, 1 << 20))):
+            copy.write(chunk)
+            left -= len(chunk)
+    if digest_of(draft) != sha256:
+        draft.unlink()
+        raise StoreError("the original was changed after it was read", file=target, next_step="deliver the log again")
+    draft.chmod(0o444)
+    flush_file(draft)
+    os.replace(draft, target)
+    sync_folder(folder)
+
+
 def _linked(source: Path, draft: Path) -> bool:
     """Whether a read-only hard link could be made. What a symbolic link points to, or is another's, is not ours."""
     if source.is_symlink():

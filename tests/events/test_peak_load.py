@@ -8,9 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.events.ids import event_id
-from pipeline.events.peak_load import PeakLoad, cluster
+from pipeline.events.peak_load import PeakLoad, Piece, cluster, whole
 
 DAY_US = 86_400_000_000
+DAY_S = 86_400
 
 
 @dataclass(frozen=True)
@@ -95,3 +96,30 @@ def test_an_event_keeps_its_id_and_no_two_events_share_one() -> None:
         for at in (0, 1, -1)
     }
     assert len(ids) == 18
+
+
+def test_an_excursion_cut_at_midnight_is_one_again_however_short_the_cluster_gap() -> None:
+    cut = [
+        Piece(run(DAY_S - 30, DAY_S - 1, 500), runs_in=False, runs_on=True),
+        Piece(run(DAY_S, DAY_S + 20, 530), runs_in=True, runs_on=False),
+    ]
+    (one,) = whole(cut, max_gap_s=10)
+    assert (one.first_us, one.last_us, one.peak_kn) == (round((DAY_S - 30) * 1e6), round((DAY_S + 20) * 1e6), 530)
+    assert cluster([one], cluster_gap_s=0.5)[0].excursions == 1
+
+
+def test_excursions_beside_a_midnight_stay_two_where_a_sample_between_them_is_not_above() -> None:
+    apart = [
+        Piece(run(DAY_S - 30, DAY_S - 2, 500), runs_in=False, runs_on=False),
+        Piece(run(DAY_S, DAY_S + 20, 530), runs_in=True, runs_on=False),
+    ]
+    assert len(whole(apart, max_gap_s=10)) == 2
+
+
+def test_excursions_beside_a_midnight_stay_two_across_a_gap() -> None:
+    apart = [
+        Piece(run(DAY_S - 30, DAY_S - 8, 500), runs_in=False, runs_on=True),
+        Piece(run(DAY_S + 3, DAY_S + 20, 530), runs_in=True, runs_on=False),
+    ]
+    assert len(whole(apart, max_gap_s=10)) == 2
+    assert len(whole(apart, max_gap_s=11)) == 1

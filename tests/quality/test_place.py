@@ -128,7 +128,8 @@ def test_a_tension_channel_without_capacity_still_has_its_flat_line_checked() ->
     series = {"pin": Series(at_us, np.full(2000, 7.5))}
     pin = channel("pin", capacity=None, rate_hz=1)
     flagged = flag_place(series, {"pin": pin}, POLICY, from_us=0, to_us=DAY_US)["pin"]
-    assert flagged.flags[:900].tolist() == [2] + [1] * 899
+    # Passed, not merely not evaluated: what no rope bears is checked without a capacity too.
+    assert flagged.flags[:900].tolist() == [1] * 900
     assert set(flagged.flags[900:].tolist()) == {3}
 
 
@@ -215,3 +216,10 @@ def test_a_day_without_samples_has_no_flags() -> None:
     channels = {name: channel(name) for name in series}
     flagged = flag_place(series, channels, POLICY, from_us=0, to_us=DAY_US)
     assert flagged["pin"].flags.size == flagged["pin"].checks.size == 0
+
+
+def test_what_no_rope_bears_is_impossible_also_without_a_capacity() -> None:
+    at_us = np.arange(3, dtype=np.int64) * 1_000_000
+    series = {"pin": Series(at_us, np.array([10.0, 1e200, -2e6]))}
+    pin = channel("pin", capacity=None, rate_hz=1)
+    assert flag_place(series, {"pin": pin}, POLICY, from_us=0, to_us=DAY_US)["pin"].flags.tolist() == [1, 4, 4]

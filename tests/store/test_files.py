@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from pipeline.errors import StoreError
 from pipeline.readers import BadCell, PlaceRows, QuarantinedLine
 from pipeline.store.files import digest_of, draft_of, place_day, unique_name, write_whole
-from pipeline.store.raw import QuarantineWriter, keep_raw
+from pipeline.store.raw import QuarantineWriter, hold_apart, keep_raw
 from pipeline.store.samples import SampleWriter
 from pipeline.store.strays import strays, sweep
 from tests.store.makers import MIDNIGHT_US, Line, place_rows
@@ -279,3 +279,24 @@ def test_quarantine_of_a_file_that_could_not_be_read_is_taken_away(tmp_path: Pat
     with pytest.raises(RuntimeError, match="disk"):
         fail_half_way()
     assert files_in(tmp_path) == []
+
+
+def test_an_original_whose_inbox_file_was_written_on_is_held_apart_with_the_bytes_that_were_read(tmp_path: Path) -> None:
+    source, sha256 = original(tmp_path / "inbox")
+    kept = keep_raw(tmp_path / "raw", source, sha256, ours=True)
+    source.chmod(0o644)
+    with source.open("ab") as still_growing:
+        still_growing.write(b"a line more\n")
+    hold_apart(tmp_path / "raw", sha256, len(ODD_BYTES))
+    assert kept.read_bytes() == ODD_BYTES
+    assert kept.stat().st_mode & 0o777 == 0o444
+    assert source.read_bytes() == ODD_BYTES + b"a line more\n"
+
+
+def test_an_original_that_was_rewritten_in_place_is_not_held_apart_as_if_it_were_whole(tmp_path: Path) -> None:
+    source, sha256 = original(tmp_path / "inbox")
+    keep_raw(tmp_path / "raw", source, sha256, ours=True)
+    source.chmod(0o644)
+    source.write_bytes(b"something else altogether, and longer than it was before")
+    with pytest.raises(StoreError, match="changed after it was read"):
+        hold_apart(tmp_path / "raw", sha256, len(ODD_BYTES))
