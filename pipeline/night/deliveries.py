@@ -11,7 +11,7 @@ from pipeline.ledger.rows import Receipt
 from pipeline.manifest import canonical_json
 from pipeline.night.finding import Finding
 from pipeline.night.intake import Delivery, Inbox, Ingested, LiveParts
-from pipeline.readers import READER_VERSION
+from pipeline.readers import READER_VERSION, units_of
 from pipeline.site import Site
 from pipeline.store.files import digest_of
 from pipeline.store.raw import keep_raw
@@ -20,7 +20,8 @@ from schemas.registers import Layout
 
 def layout_digest(site: Site, layout: Layout) -> str:
     """Digest of all that decides what a layout makes of a file: itself, the channels it can feed, the site's zone."""
-    channels = {c.channel: [c.quantity, c.place] for c in site.channels.values()}
+    fed = {name: site.channels[name] for name in units_of(layout, site.channels)}
+    channels = {name: [channel.quantity, channel.place] for name, channel in fed.items()}
     basis = [layout.model_dump(mode="json"), channels, site.info.timezone, READER_VERSION]
     return hashlib.sha256(canonical_json(basis).encode()).hexdigest()
 

@@ -19,7 +19,8 @@ EDGE_US = round(EDGE_S * 1e6)
 class Edges:
     """The readings near the ends of a part's day, gathered piece by piece, however the pieces are cut.
 
-    Of each channel those of the first and of the last `EDGE_US` of the day, and its last, whenever that was.
+    Of each channel those of the first and of the last `EDGE_US` of the day; and the last, whenever that was, of
+    channels that tell a state (unit 1: a brake), since a state holds until the next is told.
     """
 
     def __init__(self, day: date, units: Mapping[str, str]) -> None:
@@ -29,22 +30,26 @@ class Edges:
         self._head: dict[str, list[bytes]] = {}
         self._tail: dict[str, list[bytes]] = {}
         self._last: dict[str, tuple[int, list[bytes]]] = {}
+        self._seen: set[str] = set()
 
     @property
     def channels(self) -> tuple[str, ...]:
         """The channels of which there is any reading, by name."""
-        return tuple(sorted(self._last))
+        return tuple(sorted(self._seen))
 
     def add(self, channel: str, at_us: Ints, value: Floats) -> None:
         """Take readings of one channel (n,), ascending and not before those taken already."""
         if at_us.size == 0:
             return
+        self._seen.add(channel)
         rows = np.column_stack((at_us, value_bits(value)))
         head_end, tail_begin, last_begin = np.searchsorted(
             at_us, [self._head_end_us, self._tail_from_us, int(at_us[-1])]
         )
         self._head.setdefault(channel, []).append(rows[:head_end].tobytes())
         self._tail.setdefault(channel, []).append(rows[tail_begin:].tobytes())
+        if self._units[channel] != "1":
+            return
         last_us, held = self._last.get(channel, (int(at_us[-1]), []))
         held = held if last_us == at_us[-1] else []
         self._last[channel] = (int(at_us[-1]), [*held, rows[last_begin:].tobytes()])
@@ -55,9 +60,8 @@ class Edges:
 
     def tail_digest(self) -> str:
         """Digest of what the day after may look at; "" when there is nothing."""
-        return self._digest(
-            (name, b"".join(self._tail[name]) + b"".join(rows)) for name, (_, rows) in self._last.items()
-        )
+        last = {name: b"".join(rows) for name, (_, rows) in self._last.items()}
+        return self._digest((name, b"".join(rows) + last.get(name, b"")) for name, rows in self._tail.items())
 
     def _digest(self, readings: Iterable[tuple[str, bytes]]) -> str:
         whole = hashlib.sha256()

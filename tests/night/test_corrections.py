@@ -48,8 +48,8 @@ def test_a_late_file_reverses_and_reposts_only_the_day_whose_cycles_it_changes(f
     night = four_days.night()
     assert four_days.entered() == redone("L1", ["2026-03-03"], LATE)
     assert night.entries_posted == 2
-    # The sheet of the day after looks at the last readings of the one before it, and comes out as it was.
-    assert [day.isoformat() for day in night.days] == ["2026-03-03", "2026-03-04"]
+    # Of tension the day after looks only at the last hour before it, and nothing came there.
+    assert [day.isoformat() for day in night.days] == ["2026-03-03"]
     days = [record(f"{day}T06:00") for day in DAYS]
     days[1] = sorted([*days[1], *late])
     assert {day: life for (_, day), life in four_days.posted().items()} == lives(felt(*days, begins="2026-03-02T00:00"))

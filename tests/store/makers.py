@@ -21,8 +21,8 @@ SECOND_US = 1_000_000
 MIDNIGHT_US = day_start_us(day_of(1_772_323_200_000_000))
 
 # Source: NIST SP 811, App. B: 1 tf = 9.80665 kN; t [degC] = (t [degF] - 32) * 5 / 9.
-UNITS = {"pin": "tf", "gauge": "kN", "air": "degF"}
-PLACE_OF = {"pin": "hook 3", "gauge": "winch-2", "air": "hook 3"}
+UNITS = {"pin": "tf", "gauge": "kN", "air": "degF", "brake": "1"}
+PLACE_OF = {"pin": "hook 3", "gauge": "winch-2", "air": "hook 3", "brake": "hook 3"}
 
 
 def canonical(channel: str, raw: float) -> float:
@@ -153,7 +153,7 @@ def raw_files(
     numbers: st.SearchStrategy[float] = NUMBERS,
     instants: st.SearchStrategy[int] = INSTANTS,
     most: int = 25,
-    channels: Sequence[str] = tuple(UNITS),
+    channels: Sequence[str] = ("pin", "gauge", "air"),
 ) -> list[Line]:
     """Lines of a raw file, usually in order of time; each holds readings of some channels."""
     size = draw(st.integers(0, most))

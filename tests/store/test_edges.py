@@ -18,7 +18,8 @@ INSTANTS = st.one_of(
     st.integers(0, 12).map(lambda i: i * 2 * 3600 * SECOND_US - (i == 12)),
 ).map(lambda us: MIDNIGHT_US + us)
 """One day, at and beside the borders of its edges."""
-CHANNELS = ("pin", "air")
+CHANNELS = ("pin", "brake")
+"""A brake tells a state (unit 1), which holds until the next is told: its last reading counts, however old."""
 WHOLE = st.integers(-3, 3).map(float)
 FILES = raw_files(numbers=WHOLE, instants=INSTANTS, channels=CHANNELS)
 
@@ -26,12 +27,12 @@ Edge = list[tuple[str, int, list[int]]]
 
 
 def edges(lines: list[Line]) -> tuple[Edge, Edge]:
-    """Readings of the day's head, and of its tail with each channel's last, in order of time and then of line."""
+    """Readings of the day's head, and of its tail with the brake's last, in order of time and then of line."""
     in_time = sorted(lines, key=lambda line: line.at_us)
     told = [(name, line.at_us, bits([line.raw[name]])) for name in CHANNELS for line in in_time if name in line.raw]
-    last = {name: max(at for other, at, _ in told if other == name) for name, _, _ in told}
+    last_us = max((at for name, at, _ in told if name == "brake"), default=-1)
     head = [r for r in told if r[1] < MIDNIGHT_US + EDGE_US]
-    tail = [r for r in told if r[1] >= MIDNIGHT_US + DAY_US - EDGE_US or r[1] == last[r[0]]]
+    tail = [r for r in told if r[1] >= MIDNIGHT_US + DAY_US - EDGE_US or r[:2] == ("brake", last_us)]
     return head, tail
 
 
@@ -99,7 +100,7 @@ def test_the_edges_reach_from_the_first_instant_of_the_day_up_to_its_next(
 @given(FILES.filter(len), CUTS)
 def test_a_digest_does_not_tell_where_the_file_was_cut_into_pieces(lines: list[Line], cuts: list[int]) -> None:
     # Where a piece holds a channel more or less, another part begins: pieces alike keep to one.
-    alike = [Line(line.line_no, line.at_us, {"pin": 1.0, "air": 2.0, **line.raw}) for line in lines]
+    alike = [Line(line.line_no, line.at_us, {"pin": 1.0, "brake": 2.0, **line.raw}) for line in lines]
     whole, in_pieces = the_part(alike, []), the_part(alike, cuts)
     assert whole is not None
     assert in_pieces is not None
@@ -107,7 +108,7 @@ def test_a_digest_does_not_tell_where_the_file_was_cut_into_pieces(lines: list[L
 
 
 def test_the_same_number_in_another_unit_is_another_reading() -> None:
-    lines = [Line(2, MIDNIGHT_US, {"pin": 1.0})]
+    lines = [Line(2, MIDNIGHT_US, {"pin": 1.0}), Line(3, MIDNIGHT_US + DAY_US - 1, {"pin": 1.0})]
     first, second = the_part(lines, [], {"pin": "tf"}), the_part(lines, [], {"pin": "kN"})
     assert first is not None
     assert second is not None

@@ -281,7 +281,7 @@ def test_quarantine_of_a_file_that_could_not_be_read_is_taken_away(tmp_path: Pat
     assert files_in(tmp_path) == []
 
 
-def test_an_original_whose_inbox_file_was_written_on_is_held_apart_with_the_bytes_that_were_read(tmp_path: Path) -> None:
+def test_an_original_whose_inbox_file_was_written_on_is_held_apart_with_the_bytes_read(tmp_path: Path) -> None:
     source, sha256 = original(tmp_path / "inbox")
     kept = keep_raw(tmp_path / "raw", source, sha256, ours=True)
     source.chmod(0o644)
