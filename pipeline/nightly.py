@@ -5,6 +5,7 @@ published folder follow from the manifests, and are healed by the next run when 
 """
 
 import hashlib
+import os
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
@@ -38,7 +39,8 @@ from pipeline.store.strays import sweep
 from pipeline.watch import Silent, Watch
 from schemas.times import DAY_US, day_start_us
 
-WORKERS = 2
+WORKERS = min((os.cpu_count() or 1) + 1, 8)
+"""One more than cores, so that none is idle while the last of a few large files is read."""
 Rows = dict[str, list[dict[str, Any]]]
 
 

@@ -1,7 +1,9 @@
 """Which raw files a run reads: new ones, those whose layout changed, those withdrawn or brought back."""
 
 import hashlib
+import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
@@ -87,22 +89,17 @@ def again(site: Site, receipt: Receipt, layout: Layout, reason: str) -> Delivery
     return Delivery(site.raw / receipt.sha256, receipt.file, receipt.sha256, receipt.bytes, layout, "reread", reason)
 
 
-def new_files(site: Site, files: Sequence[Path], receipts: Mapping[str, Receipt], out: Ingested) -> list[Delivery]:
+def new_files(
+    site: Site, files: Sequence[Path], receipts: Mapping[str, Receipt], out: Ingested, executor: Executor
+) -> list[Delivery]:
     """Files not known by their bytes, each with its layout and its original kept; findings for the others."""
     new: dict[str, Delivery] = {}
     paths = sorted(files, key=lambda p: (p.name, str(p)))
     # Before anything is kept: a file that two layouts match ends the run.
     layouts = {path: matching_layout(site, path.name) for path in paths}
-    for path, layout in layouts.items():
+    for (path, layout), (before, sha256) in zip(layouts.items(), executor.map(_hashed, layouts), strict=True):
         name = _as_text(path.name)
         ours = path.is_relative_to(site.inbox)
-        try:
-            before = path.stat()
-            sha256 = digest_of(path)
-        except OSError as error:
-            raise StoreError(
-                f"cannot read: {error.strerror}", file=path, next_step="check its permissions, then run again"
-            ) from error
         inbox = Inbox(path, sha256, before.st_size, before.st_mtime_ns) if ours else None
         if sha256 in new or sha256 in receipts:
             keep_raw(site.raw, path, sha256, ours=ours)
@@ -125,6 +122,16 @@ def new_files(site: Site, files: Sequence[Path], receipts: Mapping[str, Receipt]
             continue
         new[sha256] = Delivery(site.raw / sha256, name, sha256, before.st_size, layout, inbox=inbox)
     return list(new.values())
+
+
+def _hashed(path: Path) -> tuple[os.stat_result, str]:
+    """What a file was when it was looked at, and the SHA-256 of its bytes."""
+    try:
+        return path.stat(), digest_of(path)
+    except OSError as error:
+        raise StoreError(
+            f"cannot read: {error.strerror}", file=path, next_step="check its permissions, then run again"
+        ) from error
 
 
 def _as_text(name: str) -> str:

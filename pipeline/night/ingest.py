@@ -61,7 +61,7 @@ def ingest(
     """
     out = Ingested()
     deliveries = withdrawals(site, receipts, live, out) + rereads(site, receipts, out)
-    deliveries += new_files(site, files, receipts, out)
+    deliveries += new_files(site, files, receipts, out, executor)
     waiting = {sha256: as_it_was(site, receipts[sha256]) for sha256 in undecided if sha256 in receipts}
     reads = list(executor.map(partial(_read_or_explain, site), deliveries))
     for read in reads:

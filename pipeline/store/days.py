@@ -50,9 +50,9 @@ def read_readings(
     for part in sorted(parts, key=lambda p: (p.first_us, p.last_us, p.part)):
         if (to_us is not None and part.first_us >= to_us) or (from_us is not None and part.last_us < from_us):
             continue
-        table = part_table(store, part, from_us, to_us)
+        table = part_table(store, part, from_us, to_us, columns=["at", *part.channels])
         at_us = table["at"].cast(pa.int64()).to_numpy()
-        for name in table.column_names[2:]:
+        for name in table.column_names[1:]:
             value, absent = part_values(table, name)
             if absent is None:
                 gathered.setdefault(name, []).append((at_us, value))
@@ -93,15 +93,22 @@ def raw_lines(store: Path, parts: Sequence[Part], channel: str, at_us: int) -> l
     return sorted(found)
 
 
-def part_table(store: Path, part: Part, from_us: int | None = None, to_us: int | None = None) -> pa.Table:
+def part_table(
+    store: Path,
+    part: Part,
+    from_us: int | None = None,
+    to_us: int | None = None,
+    *,
+    columns: Sequence[str] | None = None,
+) -> pa.Table:
     """A part's table; with bounds, only the row groups and rows inside them. StoreError: gone or torn."""
     path = store / part.part
     try:
         file = pq.ParquetFile(path)
         if from_us is None and to_us is None:
-            return file.read(use_threads=False)
+            return file.read(columns, use_threads=False)
         groups = [i for i in range(file.num_row_groups) if _overlaps(file, i, from_us, to_us)]
-        table = file.read_row_groups(groups, use_threads=False)
+        table = file.read_row_groups(groups, columns, use_threads=False)
     except (OSError, pa.ArrowInvalid) as error:
         raise StoreError(
             f"cannot read samples: {error}", file=path, next_step="restore it from a backup, or run `tautlog audit`"
