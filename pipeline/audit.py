@@ -75,7 +75,7 @@ def _altered(path: Path, digest: str) -> list[str]:
 def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     """Sheets, flags, states, postings and events, all made again from the samples."""
     live = LiveParts(store_part(part) for part in index.parts(ledger))
-    plan = make_plan(site, live.days(), index.latest_through(ledger))
+    plan = make_plan(site, live.days(), index.latest_through(ledger), known_us=index.known_us(ledger))
     refs = {str(ref.inputs["key"]): ref for ref in index.sheets(ledger)}
     wanted = {sheet.key for day in plan.days.values() for sheet in day.sheets}
     yield from (f"sheet {refs[key].sheet} is live, but nothing asks for it" for key in sorted(refs.keys() - wanted))

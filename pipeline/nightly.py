@@ -78,7 +78,8 @@ def run_night(root: Path, *, through: date | None = None, watch: Watch | None = 
         with watch.stage("sheets") as facts:
             latest = index.latest_through(ledger)
             through_ever = max((day for day in (through, latest) if day is not None), default=None)
-            plan = make_plan(site, run.live.days(), through_ever)
+            known_us = max(_horizon_us(run, through) or run.started_us, run.started_us)
+            plan = make_plan(site, run.live.days(), through_ever, known_us=known_us)
             made = make_days(site, plan, ledger, workers, run_id=run.ref.run_id)
             facts |= {"days": len(made.days), "samples": made.samples, "sheets": len(made.sheet_rows)}
         with watch.stage("accounts") as facts:

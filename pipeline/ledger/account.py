@@ -45,6 +45,16 @@ class Account:
     rigged_us: int
     observed_us: int
 
+    def used(self, zone: str) -> Decimal:
+        """Everything counted against a zone: posted, days not posted yet, and open cycles."""
+        held = (row.life for row in self.unposted if row.zone == zone)
+        return exact_sum((self.total(zone), self.pending[zone], *held))
+
+    @property
+    def worse_zone(self) -> Literal["a", "b"]:
+        """The zone with more counted against it; zone a where they are even. A line is as good as this zone."""
+        return max(ZONES, key=lambda zone: (self.used(zone), zone == "a"))
+
     def total(self, zone: str) -> Decimal:
         """Posted life of a zone over all mechanisms."""
         return exact_sum(self.posted[zone].values())

@@ -25,8 +25,9 @@ ENOUGH_COVERAGE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class LineFacts:
-    """What the rules look at. `used`: the worse zone's life used, open cycles, days not
-    posted yet and known opening included."""
+    """What the rules look at. `used`: the worse zone's life used, open cycles, days not posted yet and known opening
+    included. `services`: those done by the time of the newest run; what is only planned answers nothing.
+    """
 
     events: Sequence[Event]
     services: Sequence[Service]
@@ -98,8 +99,8 @@ def _nothing_observed(facts: LineFacts) -> str | None:
 def _little_observed(facts: LineFacts) -> str | None:
     if facts.observed_us == 0 or facts.observed_us >= ENOUGH_COVERAGE * facts.rigged_us:
         return None
-    share_pct = 100 * facts.observed_us / facts.rigged_us
-    of_what = f"observed {share_pct:.0f} % of the {facts.rigged_us / 3.6e9:.1f} h rigged"
+    tenths = 1000 * facts.observed_us // facts.rigged_us
+    of_what = f"observed {tenths / 10:.1f} % of the {facts.rigged_us / 3.6e9:.1f} h rigged"
     return f"{of_what}: the figure is too low by an unknown part"
 
 

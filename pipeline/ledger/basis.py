@@ -12,7 +12,12 @@ NOT_ITS_OWN = ("invented", "borrowed")
 
 def basis_of(site: Site, line: str) -> tuple[str, list[str]]:
     """What the line's figures are called, and every reason why they are no more than a severity index."""
-    reasons = [*_curve_reasons(site, line), *_share_reasons(site, line), *_opening_reasons(site, line)]
+    reasons = [
+        *_curve_reasons(site, line),
+        *_sensor_reasons(site, line),
+        *_share_reasons(site, line),
+        *_opening_reasons(site, line),
+    ]
     return (SEVERITY_INDEX if reasons else CALIBRATED), reasons
 
 
@@ -33,6 +38,11 @@ def _curve_reasons(site: Site, line: str) -> list[str]:
     if not spec.fatigue.calibrated:
         reasons.append(f"the fatigue curve of spec {spec.id} is not marked calibrated")
     return reasons
+
+
+def _sensor_reasons(site: Site, line: str) -> list[str]:
+    channels = dict.fromkeys(row.channel for row in site.riggings if row.line == line)
+    return [f"no calibration of {name} is registered" for name in channels if not site.calibrations_of(name)]
 
 
 def _share_reasons(site: Site, line: str) -> list[str]:

@@ -107,6 +107,30 @@ def latest_through(ledger: Ledger) -> date | None:
     return through  # type: ignore[no-any-return]
 
 
+def known_us(ledger: Ledger) -> int:
+    """Up to when the newest run knew things to have happened: its clock, or the horizon where that is later."""
+    found = ledger.rows("SELECT max(started_us) FROM runs")
+    return max(found[0][0] or 0, horizon_us(ledger) or 0)
+
+
+def unreckoned(ledger: Ledger) -> int:
+    """How many places' days have samples that no night has made sheets and flags of yet."""
+    return int(
+        ledger.rows(
+            "SELECT count(*) FROM (SELECT place, day, max(run) AS run FROM live_parts GROUP BY place, day) AS p "
+            "LEFT JOIN live_flags AS f ON p.place = f.place AND p.day = f.day WHERE f.run IS NULL OR f.run < p.run"
+        )[0][0]
+    )
+
+
+def all_sheets(ledger: Ledger, names: Collection[str]) -> dict[str, SheetRef]:
+    """Sheets by id, live or not."""
+    rows = load(
+        ledger, SheetRef, "sheets", order="run, seq", where="op = 'add'", among=(("sheet",), [(n,) for n in names])
+    )
+    return {row.sheet: row for row in rows}
+
+
 def head_archive(ledger: Ledger) -> dict[str, str]:
     """Path to SHA-256 of every register that the newest run used; empty before the first run."""
     found = ledger.rows("SELECT archive FROM runs ORDER BY run DESC LIMIT 1")

@@ -36,7 +36,7 @@ def events_json(
         if (line is None or line in lines_of(event))
         and (kind is None or event.kind == kind)
         and (from_us is None or event.to_us >= from_us)
-        and (to_us is None or event.from_us <= to_us)
+        and (to_us is None or event.from_us < to_us)
     ]
     found.sort(key=lambda event: (event.from_us, event.line, event.kind))
     return {"events": [event_object(event) for event in found]}

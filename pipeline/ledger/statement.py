@@ -40,6 +40,7 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
         **_about(site, line),
         "run": _head_run(ledger),
         "until": None if horizon_us is None else us_to_rfc3339(horizon_us),
+        "unreckoned_days": index.unreckoned(ledger),
         "opening": opening_of(site, line),
         **figures(site, account),
         "coverage": coverage_of(account),
@@ -70,9 +71,8 @@ def figures(site: Site, account: Account) -> dict[str, Any]:
         for zone in ZONES
     }
     pending = {zone: shown(account.pending[zone], factor) for zone in ZONES}
-    worst = max(ZONES, key=lambda zone: (zones[zone]["total"], pending[zone], zone == "a"))
     return {
-        "consumed": {"zones": zones, "worst": worst},
+        "consumed": {"zones": zones, "worst": account.worse_zone},
         "pending": {"zones": pending},
         "closing": _closing(site, account.line, {zone: zones[zone]["total"] for zone in ZONES}),
         "unposted": [

@@ -23,7 +23,7 @@ def status(ledger: Ledger) -> dict[str, Any]:
     """The object that `status --json` prints. `consumed` and `pending` are those of the worse zone, as shown.
 
     Lines that were rigged and never observed have no figure (null) and come first; then the lines with
-    figures, by consumed and pending together; lines that were never rigged come last. Raises StoreError
+    figures, by all that is counted against their worse zone (known opening, consumed, unposted, pending); lines that were never rigged come last. Raises StoreError
     before the first run.
     """
     site = last_site(ledger)
@@ -31,35 +31,39 @@ def status(ledger: Ledger) -> dict[str, Any]:
     for event in index.events(ledger).values():
         for line in lines_of(event):
             by_line[line].append(event)
+    known_us = index.known_us(ledger)
     rows = [
-        _row(site, account, by_line.get(account.line, [])) for account in accounts(ledger, site, site.lines).values()
+        _row(site, account, by_line.get(account.line, []), known_us)
+        for account in accounts(ledger, site, site.lines).values()
     ]
     horizon_us = index.horizon_us(ledger)
     return {
         "site": site.info.id,
         "until": None if horizon_us is None else us_to_rfc3339(horizon_us),
+        "unreckoned_days": index.unreckoned(ledger),
+        "open_findings": len(index.findings(ledger)),
         "lines": sorted(rows, key=_worst_first),
         "not_modelled": list(NOT_MODELLED),
         "caution": CAUTION,
     }
 
 
-def _row(site: Site, account: Account, events: list[Event]) -> dict[str, Any]:
+def _row(site: Site, account: Account, events: list[Event], known_us: int) -> dict[str, Any]:
     line = account.line
     factor = site.spec_of(line).fatigue.factor
-    used = {zone: exact_sum((account.total(zone), account.pending[zone])) for zone in ZONES}
-    zone = max(ZONES, key=lambda zone: (used[zone], zone == "a"))
+    zone = account.worse_zone
     opening = site.lines[line].opening_life
     basis, _ = basis_of(site, line)
     known = account.observed_us > 0
-    unposted = [shown(row.life, factor) for row in account.unposted if row.zone == zone]
+    used = shown(account.used(zone), factor)
+    unposted = exact_sum(row.life for row in account.unposted if row.zone == zone)
     advice = advise(
         LineFacts(
             events=events,
-            services=[row for row in site.services if row.line == line],
+            services=[row for row in site.services if row.line == line and row.at_us <= known_us],
             rigged_us=account.rigged_us,
             observed_us=account.observed_us,
-            used=exact_sum((shown(used[zone], factor), *unposted, Decimal(0) if opening is None else opening)),
+            used=exact_sum((used, Decimal(0) if opening is None else opening)),
             basis=basis,
             opening_known=opening_of(site, line) != "unknown",
         )
@@ -69,12 +73,13 @@ def _row(site: Site, account: Account, events: list[Event]) -> dict[str, Any]:
         "part": site.lines[line].part,
         "zone": zone if known else None,
         "consumed": shown(account.total(zone), factor) if known else None,
+        "unposted": shown(unposted, factor) if known else None,
         "pending": shown(account.pending[zone], factor) if known else None,
         "factor": factor,
         "opening": opening_of(site, line),
         "coverage": _coverage(account),
         "basis": basis,
-        "last_event": _last(events),
+        "last_event": _last(events, line),
         "advice": "; ".join(f"{said.do} ({said.because})" for said in advice),
         "advice_list": [{"do": said.do, "because": said.because} for said in advice],
     }
@@ -82,7 +87,9 @@ def _row(site: Site, account: Account, events: list[Event]) -> dict[str, Any]:
 
 def _worst_first(row: dict[str, Any]) -> tuple[int, Decimal, str]:
     if row["consumed"] is not None:
-        return (1, exact_sum((row["consumed"], row["pending"])).copy_negate(), row["line"])
+        opening = row["opening"]["life"] if row["opening"] != "unknown" else Decimal(0)
+        used = exact_sum((row["consumed"], row["unposted"], row["pending"], opening))
+        return (1, used.copy_negate(), row["line"])
     return (0 if row["coverage"]["rigged_s"] > 0 else 2, Decimal(0), row["line"])
 
 
@@ -95,15 +102,18 @@ def _coverage(account: Account) -> dict[str, Any]:
     }
 
 
-def _last(events: list[Event]) -> dict[str, Any] | None:
+def _last(events: list[Event], line: str) -> dict[str, Any] | None:
+    """The latest event of a line; of a tail with its own percent."""
     if not events:
         return None
     event = max(events, key=lambda event: (event.from_us, event.event))
+    own = next((tail for tail in event.payload.get("tails", ()) if tail["line"] == line), None)
     return {
         "event": event.event,
         "kind": event.kind,
         "from_at": us_to_rfc3339(event.from_us),
         "to_at": us_to_rfc3339(event.to_us),
         "peak_kn": event.peak_kn,
-        "peak_pct": event.peak_pct,
+        "peak_pct": event.peak_pct if own is None else own["peak_pct"],
+        "peak_pct_of": event.payload.get("peak_pct_of") if own is None else own["peak_pct_of"],
     }

@@ -80,8 +80,11 @@ class Plan:
     uses: tuple[Use, ...]
 
 
-def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date | None) -> Plan:
-    """Plan a site's sheets. `live`: parts by place and day; `through`: the last day ever posted by decree."""
+def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date | None, *, known_us: int) -> Plan:
+    """Plan a site's sheets. `live`: parts by place and day; `through`: the last day ever posted by decree.
+    `known_us`: up to when things are known to have happened (latest sample, `--through`, the run's clock): a rigging
+    whose registered `to` lies beyond it has not ended yet.
+    """
     seen = _days_by_channel(live)
     sheets: dict[PlaceDay, dict[str, SheetPlan]] = {}
     accounts: dict[tuple[str, str], dict[date, list[tuple[int, str]]]] = {}
@@ -91,16 +94,13 @@ def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date
     for rigging in site.riggings:
         channel = site.channels[rigging.channel]
         account = (rigging.line, rigging.outboard_end)
-        for day in _days_of(rigging, seen.get(rigging.channel, [])):
-            plan = planner.sheet(rigging, channel, day)
+        ended = rigging.to_us is not None and rigging.to_us <= known_us
+        for day in _days_of(rigging, seen.get(rigging.channel, []), ended=ended):
+            plan = planner.sheet(rigging, channel, day, ended=ended)
             sheets.setdefault((channel.place, day), {}).setdefault(plan.key, plan)
             accounts.setdefault(account, {}).setdefault(day, []).append((rigging.from_us, plan.key))
             uses.append(Use(rigging, day, plan.key))
-            postable = (
-                rigging.to_us is not None
-                or _seen_after(seen[rigging.channel], day)
-                or (through is not None and day <= through)
-            )
+            postable = ended or _seen_after(seen[rigging.channel], day) or (through is not None and day <= through)
             held[(*account, day)] = held.get((*account, day), True) and postable
     days = {key: planner.day(*key, tuple(sheets.get(key, {}).values())) for key in sorted(live.keys() | sheets.keys())}
     return Plan(
@@ -128,11 +128,11 @@ class _Planner:
         self._samples: dict[PlaceDay, str] = {}
         self._limits = digest({"limits": site.policy.quality.model_dump(mode="json")})
 
-    def sheet(self, rigging: Rigging, channel: Channel, day: date) -> SheetPlan:
+    def sheet(self, rigging: Rigging, channel: Channel, day: date, *, ended: bool) -> SheetPlan:
         """The sheet of one rigging's day; a main line and its tail, rigged alike, share it."""
         site, start = self._site, day_start_us(day)
         end_us = rigging.to_us if rigging.to_us is not None else start + DAY_US
-        begins, ends = day_of(rigging.from_us) == day, rigging.to_us is not None and day_of(rigging.to_us) == day
+        begins, ends = day_of(rigging.from_us) == day, ended and day_of(end_us) == day
         main = rigging.line if site.lines[rigging.line].part == "main" else self._mains.get(_alike(rigging))
         mbl = None if main is None else limit_base_kn(site, main)
         piece = Slice(
@@ -237,7 +237,7 @@ def _seen_after(days: Sequence[date], day: date) -> bool:
     return bisect_right(days, day) < len(days)
 
 
-def _days_of(rigging: Rigging, seen: Sequence[date]) -> list[date]:
+def _days_of(rigging: Rigging, seen: Sequence[date], *, ended: bool) -> list[date]:
     """Days on which a rigging has a sheet: those with readings in it, and those on which it begins and ends.
 
     A rigging without any readings has none: its two points of 0 kN change nothing.
@@ -245,7 +245,7 @@ def _days_of(rigging: Rigging, seen: Sequence[date]) -> list[date]:
     days = {day for day in seen if touches(rigging, day)}
     if not days:
         return []
-    ends = [rigging.from_us] if rigging.to_us is None else [rigging.from_us, rigging.to_us]
+    ends = [rigging.from_us] if rigging.to_us is None or not ended else [rigging.from_us, rigging.to_us]
     return sorted(days | {day_of(us) for us in ends})
 
 

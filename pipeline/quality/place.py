@@ -22,7 +22,7 @@ NEIGHBOUR_MOVE_PCT: Final = 2.0
 RATE_FLOOR_S: Final = 0.1
 # A slow channel needs this many sampling intervals to be called flat or stuck.
 STILL_INTERVALS: Final = 20
-# No rope bears this, nor a thousandth of it: a reading beyond it is a fault also where no capacity is registered.
+# House rule, no source. No mooring line bears a hundredth of this: a fault also where no capacity is registered.
 IMPOSSIBLE_KN: Final = 1e6
 # A gap is longer than this many sampling intervals, also where that is more than the policy's `max_gap_s`.
 GAP_INTERVALS: Final = 3

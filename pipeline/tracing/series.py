@@ -30,7 +30,9 @@ class Series:
     def __init__(self, ledger: Ledger, site: Site) -> None:
         self.live = LiveParts(store_part(part) for part in index.parts(ledger))
         self.site = site
-        self.plan: Plan = make_plan(site, self.live.days(), index.latest_through(ledger))
+        self.plan: Plan = make_plan(
+            site, self.live.days(), index.latest_through(ledger), known_us=index.known_us(ledger)
+        )
         self._sheets = {sheet.key: sheet for day in self.plan.days.values() for sheet in day.sheets}
 
     def days(self, line: str, zone: str) -> list[date]:

@@ -23,6 +23,9 @@ REGISTERS: Mapping[str, bytes] = {
         b"hook-1-tension,tension,load-pin,10,1500,hook-1\n"
         b"hook-2-tension,tension,load-pin,10,1500,hook-2\n"
     ),
+    "calibrations.csv": (
+        b"channel,from,zero_kn,gain\nhook-1-tension,2026-01-01T00:00:00Z,0,1\nhook-2-tension,2026-01-01T00:00:00Z,0,1\n"
+    ),
     "ships.csv": b"ship,design_mbl_kn,source\nship-one,1300,certificate 7\n",
     "lines.csv": (
         b"line,ship,spec,part,in_service,opening_life,opening_source\n"

@@ -169,6 +169,14 @@ def test_a_calibrated_curve_with_a_source_and_measured_shares_gives_life(site: P
     assert (found["basis"], found["basis_reasons"]) == ("life used (calibrated)", [])
 
 
+def test_a_channel_without_a_calibration_makes_a_severity_index(site: Path) -> None:
+    changed = dict(registers(spec=CALIBRATED))
+    changed["calibrations.csv"] = b"channel,from,zero_kn,gain\nhook-2-tension,2026-01-01T00:00:00Z,0,1\n"
+    found = state_of(site, "L1", registers=changed)
+    assert found["basis"] == "severity index"
+    assert found["basis_reasons"] == ["no calibration of hook-1-tension is registered"]
+
+
 def test_an_assumed_share_makes_a_severity_index_of_the_line_that_has_it(site: Path) -> None:
     changed = dict(registers(spec=CALIBRATED))
     changed["rigging.csv"] = (
