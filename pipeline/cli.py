@@ -6,6 +6,7 @@ run holds the site; 78 register or policy error. Everything heavy is imported by
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
 from datetime import date, timedelta
@@ -48,7 +49,7 @@ class Instant(click.ParamType[int]):
             if len(value) == 10:
                 return day_start_us(date.fromisoformat(value) + timedelta(days=self._days_on))
             return rfc3339_us(value)
-        except ValueError:
+        except (ValueError, OverflowError):
             self.fail(f"{value!r} is neither a day nor a time like 2026-03-31T06:00:00Z", param, ctx)
 
 
@@ -265,10 +266,20 @@ def main() -> NoReturn:
     from pipeline.errors import TautlogError
 
     try:
-        tautlog.main(prog_name="tautlog", standalone_mode=True)
+        sys.exit(tautlog.main(prog_name="tautlog", standalone_mode=False))
+    except click.Abort:
+        click.echo("tautlog: stopped by hand; what was not committed counts for nothing", err=True)
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
     except TautlogError as error:
         click.echo(f"tautlog: {error}", err=True)
         sys.exit(error.exit_code)
+    except BrokenPipeError:
+        # Whoever read our answer has seen enough; Python must not complain about it once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(141)
     except OSError as error:
         click.echo(f"tautlog: {error}; next: look at the disk and at permissions, then run again", err=True)
         sys.exit(74)
@@ -276,11 +287,8 @@ def main() -> NoReturn:
         import traceback
 
         traceback.print_exc()
-        click.echo(
-            "tautlog: this is a bug; nothing was committed by this run. Please report the lines above.", err=True
-        )
+        click.echo("tautlog: this is a bug; please report the lines above", err=True)
         sys.exit(70)
-    sys.exit(0)
 
 
 if __name__ == "__main__":

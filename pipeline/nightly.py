@@ -33,7 +33,6 @@ from pipeline.night.intake import Inbox, Ingested, LiveParts
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
 from pipeline.site import LOCK, Site, open_site
-from pipeline.store.raw import hold_apart
 from pipeline.store.samples import store_part
 from pipeline.store.strays import sweep
 from pipeline.watch import Silent, Watch
@@ -153,8 +152,9 @@ def _undecided(ledger: Ledger) -> frozenset[str]:
 
 
 def _inbox(site: Site) -> list[Path]:
-    """Raw files waiting; hidden ones are somebody's unfinished copies."""
-    return [path for path in site.inbox.rglob("*") if path.is_file() and not path.name.startswith(".")]
+    """Raw files waiting; hidden ones, and those in hidden folders, are somebody's unfinished copies."""
+    found = (path for path in site.inbox.rglob("*") if path.is_file())
+    return [path for path in found if not any(part.startswith(".") for part in path.relative_to(site.inbox).parts)]
 
 
 def _conclude(
@@ -194,11 +194,11 @@ def _conclude(
         _commit(run, rows, through, horizon_us)
     publish(run.ledger)
     for inbox in ingested.done_with:
-        _let_go(run.site, inbox)
+        _let_go(inbox)
     return _told(run, made, rows, raised, committed=changed)
 
 
-def _let_go(site: Site, inbox: Inbox) -> None:
+def _let_go(inbox: Inbox) -> None:
     """Take a file that is safe out of the inbox; one that was written to since it was read stays, and comes again."""
     try:
         now = inbox.path.stat()
@@ -206,8 +206,6 @@ def _let_go(site: Site, inbox: Inbox) -> None:
         return
     if (now.st_size, now.st_mtime_ns) == (inbox.size, inbox.mtime_ns):
         inbox.path.unlink()
-    else:
-        hold_apart(site.raw, inbox.sha256, inbox.size)
 
 
 def _horizon_us(run: _Run, through: date | None) -> int | None:

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from pipeline.ledger import index
-from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_site, seconds, shown
+from pipeline.ledger.account import Account, accounts, exact_sum, last_site, seconds, shown
 from pipeline.ledger.advice import LineFacts, advise
 from pipeline.ledger.basis import basis_of
 from pipeline.ledger.database import Ledger
@@ -22,9 +22,9 @@ from schemas.times import us_to_rfc3339
 def status(ledger: Ledger) -> dict[str, Any]:
     """The object that `status --json` prints. `consumed` and `pending` are those of the worse zone, as shown.
 
-    Lines that were rigged and never observed have no figure (null) and come first; then the lines with
-    figures, by all that is counted against their worse zone (known opening, consumed, unposted, pending); lines that were never rigged come last. Raises StoreError
-    before the first run.
+    Lines that were rigged and never observed have no figure (null) and come first; then the lines with figures, by
+    all that is counted against their worse zone (known opening, consumed, unposted, pending); lines that were never
+    rigged come last. Raises StoreError before the first run.
     """
     site = last_site(ledger)
     by_line: dict[str, list[Event]] = defaultdict(list)

@@ -1,10 +1,10 @@
 """Which raw files a run reads: new ones, those whose layout changed, those withdrawn or brought back."""
 
 import hashlib
-import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from fnmatch import fnmatchcase
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +15,7 @@ from pipeline.night.finding import Finding
 from pipeline.night.intake import Delivery, Inbox, Ingested, LiveParts
 from pipeline.readers import READER_VERSION, units_of
 from pipeline.site import Site
-from pipeline.store.files import digest_of
-from pipeline.store.raw import keep_raw
+from pipeline.store.raw import Kept, keep_raw
 from schemas.registers import Layout
 
 
@@ -96,42 +95,50 @@ def new_files(
     new: dict[str, Delivery] = {}
     paths = sorted(files, key=lambda p: (p.name, str(p)))
     # Before anything is kept: a file that two layouts match ends the run.
-    layouts = {path: matching_layout(site, path.name) for path in paths}
-    for (path, layout), (before, sha256) in zip(layouts.items(), executor.map(_hashed, layouts), strict=True):
+    layouts = {path: layout for path in paths if (layout := matching_layout(site, path.name)) is not None}
+    for path in paths:
+        if path not in layouts:
+            text = "no layout matches this file's name; it stays where it is"
+            out.findings.append(Finding("no-layout", _as_text(path.name), "warning", text, scope="inbox"))
+    for (path, layout), kept in zip(layouts.items(), executor.map(partial(_kept, site), layouts), strict=True):
+        if isinstance(kept, Finding):
+            out.findings.append(kept)
+            continue
+        if kept is None:
+            continue
         name = _as_text(path.name)
-        ours = path.is_relative_to(site.inbox)
-        inbox = Inbox(path, sha256, before.st_size, before.st_mtime_ns) if ours else None
-        if sha256 in new or sha256 in receipts:
-            keep_raw(site.raw, path, sha256, ours=ours)
-            out.findings.append(
-                Finding("delivered-again", name, "info", "these very bytes came before", scope=f"file:{sha256}")
-            )
+        inbox = Inbox(path, kept.size, kept.mtime_ns) if path.is_relative_to(site.inbox) else None
+        if kept.sha256 in new or kept.sha256 in receipts:
+            text = "these very bytes came before"
+            out.findings.append(Finding("delivered-again", name, "info", text, scope=f"file:{kept.sha256}"))
             if inbox is not None:
                 out.done_with.append(inbox)
             continue
-        if layout is None:
-            text = "no layout matches this file's name; it stays where it is"
-            out.findings.append(Finding("no-layout", name, "warning", text, scope="inbox"))
-            continue
-        keep_raw(site.raw, path, sha256, ours=ours)
-        after = path.stat()
-        if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
-            (site.raw / sha256).unlink()
-            text = "the file grew while it was read; it waits for the next night"
-            out.findings.append(Finding("unsettled", name, "info", text, scope="inbox"))
-            continue
-        new[sha256] = Delivery(site.raw / sha256, name, sha256, before.st_size, layout, inbox=inbox)
+        new[kept.sha256] = Delivery(site.raw / kept.sha256, name, kept.sha256, kept.size, layout, inbox=inbox)
     return list(new.values())
 
 
-def _hashed(path: Path) -> tuple[os.stat_result, str]:
-    """What a file was when it was looked at, and the SHA-256 of its bytes."""
+def _kept(site: Site, path: Path) -> Kept | Finding | None:
+    """A file's original, kept; a finding where it is not whole yet, or may not be read. None: it is gone again.
+
+    A file named by hand that cannot be read ends the run: StoreError.
+    """
+    name = _as_text(path.name)
     try:
-        return path.stat(), digest_of(path)
+        kept = keep_raw(site.raw, path)
     except OSError as error:
-        raise StoreError(
-            f"cannot read: {error.strerror}", file=path, next_step="check its permissions, then run again"
-        ) from error
+        if not path.is_relative_to(site.inbox):
+            raise StoreError(
+                f"cannot read: {error.strerror}", file=path, next_step="check its permissions, then run again"
+            ) from error
+        if isinstance(error, FileNotFoundError):
+            return None
+        text = f"cannot be read: {error.strerror}; it stays in the inbox"
+        return Finding("unreadable-file", name, "error", text, scope="inbox")
+    if kept is None:
+        text = "the file was written to while it was read; it waits for the next night"
+        return Finding("unsettled", name, "info", text, scope="inbox")
+    return kept
 
 
 def _as_text(name: str) -> str:

@@ -16,7 +16,6 @@ class Inbox:
     """A file of the inbox as it was when its bytes were hashed: it may go once they are safe, if it is that still."""
 
     path: Path
-    sha256: str
     size: int
     mtime_ns: int
 

@@ -1,17 +1,18 @@
 """The originals, by SHA-256 of their bytes as delivered, read-only; and what was put in quarantine."""
 
+import hashlib
 import os
-import shutil
+import secrets
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, BinaryIO, Self
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.errors import StoreError
 from pipeline.readers import BadCell, QuarantinedLine
-from pipeline.store.files import cannot_write, digest_of, draft_of, flush_file, put_in_place, sync_folder, unique_name
+from pipeline.store.files import cannot_write, draft_of, put_in_place, sync_folder, unique_name
 
 READ_ONLY = 0o444
 QUARANTINE_SCHEMA = pa.schema(
@@ -27,67 +28,56 @@ QUARANTINE_SCHEMA = pa.schema(
 )
 
 
-def keep_raw(folder: Path, source: Path, sha256: str, *, ours: bool) -> Path:
-    """Have the original stand in `raw/` under its digest, safe on disk; `source` stays where it is.
+@dataclass(frozen=True)
+class Kept:
+    """An original that stands in `raw/`: the digest it is filed under, its bytes, and when its source was written."""
 
-    `ours`: the source lies in the inbox and will be taken away, so that a hard link serves; else, or where the
-    file system has no links, it is copied. What stands there already is kept. Raises StoreError when the bytes
-    copied are not those that were hashed: the file was still being written.
+    sha256: str
+    size: int
+    mtime_ns: int
+
+
+def keep_raw(folder: Path, source: Path) -> Kept | None:
+    """Copy a raw file into `raw/` under the SHA-256 of its bytes, safe on disk and read-only; `source` is untouched.
+
+    Copied, not linked: whoever still has the source open, or opens it again, cannot reach the original. What stands
+    there already is kept. None when the source was written to meanwhile: it is not whole yet.
+    Raises OSError when the source is gone or may not be read, StoreError when the disk refuses.
     """
+    draft = draft_of(folder / f"incoming-{secrets.token_hex(8)}")
+    before = source.stat()
+    with source.open("rb") as read:
+        try:
+            return _keep(folder, source, before, read, draft)
+        except OSError as error:
+            raise cannot_write(folder, error) from error
+        finally:
+            draft.unlink(missing_ok=True)
+
+
+def _keep(folder: Path, source: Path, before: os.stat_result, read: BinaryIO, draft: Path) -> Kept | None:
+    sha256 = _copy(read, draft)
+    after = source.stat()
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+        return None
     target = folder / sha256
-    draft = draft_of(target)
-    try:
-        if target.exists():
-            return target
-        draft.unlink(missing_ok=True)
-        if not (ours and _linked(source, draft)):
-            shutil.copyfile(source, draft)
-            draft.chmod(READ_ONLY)
-            if digest_of(draft) != sha256:
-                raise StoreError("the file changed while it was read", file=source, next_step="ingest it again")
-        flush_file(draft)
+    if not target.exists():
+        draft.chmod(READ_ONLY)
         os.replace(draft, target)
         sync_folder(folder)
-    except OSError as error:
-        raise cannot_write(target, error) from error
-    finally:
-        draft.unlink(missing_ok=True)
-    return target
+    return Kept(sha256, before.st_size, before.st_mtime_ns)
 
 
-def hold_apart(folder: Path, sha256: str, size: int) -> None:
-    """Make an original a file of its own again: the first `size` bytes, which are those that were hashed.
-
-    For a log in the inbox that went on being written after it was read: it shares its bytes with the link here.
-    Raises StoreError when those bytes are no longer what they were.
-    """
-    target = folder / sha256
-    draft = draft_of(target)
-    with target.open("rb") as source, draft.open("wb") as copy:
-        left = size
-        while left > 0 and (chunk := source.read(min(left, 1 << 20))):
-            copy.write(chunk)
-            left -= len(chunk)
-    if digest_of(draft) != sha256:
-        draft.unlink()
-        raise StoreError("the original was changed after it was read", file=target, next_step="deliver the log again")
-    draft.chmod(0o444)
-    flush_file(draft)
-    os.replace(draft, target)
-    sync_folder(folder)
-
-
-def _linked(source: Path, draft: Path) -> bool:
-    """Whether a read-only hard link could be made. What a symbolic link points to, or is another's, is not ours."""
-    if source.is_symlink():
-        return False
-    try:
-        os.link(source, draft)
-        draft.chmod(READ_ONLY)
-    except OSError:
-        draft.unlink(missing_ok=True)
-        return False
-    return True
+def _copy(read: BinaryIO, draft: Path) -> str:
+    """Copy and sync; returns the SHA-256 of the very bytes copied."""
+    whole = hashlib.sha256()
+    with draft.open("wb") as write:
+        while chunk := read.read(1 << 20):
+            whole.update(chunk)
+            write.write(chunk)
+        write.flush()
+        os.fsync(write.fileno())
+    return whole.hexdigest()
 
 
 class QuarantineWriter:

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from pipeline.errors import StoreError
 from pipeline.readers import BadCell, PlaceRows, QuarantinedLine
-from pipeline.store.files import digest_of, draft_of, place_day, unique_name, write_whole
-from pipeline.store.raw import QuarantineWriter, hold_apart, keep_raw
+from pipeline.store.files import digest_of, place_day, unique_name, write_whole
+from pipeline.store.raw import QuarantineWriter, keep_raw
 from pipeline.store.samples import SampleWriter
 from pipeline.store.strays import strays, sweep
 from tests.store.makers import MIDNIGHT_US, Line, place_rows
@@ -135,90 +135,69 @@ def original(folder: Path, data: bytes = ODD_BYTES) -> tuple[Path, str]:
     return source, hashlib.sha256(data).hexdigest()
 
 
-def raw_is_whole(folder: Path, sha256: str) -> bool:
-    """Whether the original is there with the bytes it is filed under."""
-    path = folder / sha256
-    return path.is_file() and digest_of(path) == sha256
+def kept_in(folder: Path, source: Path) -> Path:
+    """Keep an original that is whole; where it stands."""
+    kept = keep_raw(folder, source)
+    assert kept is not None
+    assert kept.size == source.stat().st_size
+    return folder / kept.sha256
 
 
-@pytest.mark.parametrize("ours", [True, False])
-def test_an_original_is_kept_bit_for_bit_and_read_only(tmp_path: Path, ours: bool) -> None:
+def test_an_original_is_kept_bit_for_bit_and_read_only_and_its_source_untouched(tmp_path: Path) -> None:
     source, sha256 = original(tmp_path / "inbox")
-    kept = keep_raw(tmp_path / "raw", source, sha256, ours=ours)
-    assert source.read_bytes() == ODD_BYTES
-    source.unlink()
+    source.chmod(0o640)
+    kept = kept_in(tmp_path / "raw", source)
     assert kept == tmp_path / "raw" / sha256
-    assert kept.read_bytes() == ODD_BYTES
+    assert kept.read_bytes() == source.read_bytes() == ODD_BYTES
     assert kept.stat().st_mode & 0o777 == 0o444
-    assert raw_is_whole(tmp_path / "raw", sha256)
+    assert source.stat().st_mode & 0o777 == 0o640
     assert files_in(tmp_path / "raw") == [sha256]
 
 
-def test_an_original_that_was_named_from_elsewhere_stays_as_it_was(tmp_path: Path) -> None:
-    source, sha256 = original(tmp_path / "elsewhere")
-    source.chmod(0o640)
-    keep_raw(tmp_path / "raw", source, sha256, ours=False)
-    assert source.stat().st_mode & 0o777 == 0o640
-    with source.open("ab") as still_growing:
-        still_growing.write(b"more")
-    assert raw_is_whole(tmp_path / "raw", sha256)
+def test_whoever_still_writes_to_the_source_cannot_reach_the_original(tmp_path: Path) -> None:
+    source, _ = original(tmp_path / "inbox")
+    with source.open("ab") as still_open:
+        kept = kept_in(tmp_path / "raw", source)
+        still_open.write(b"more")
+    assert kept.read_bytes() == ODD_BYTES
 
 
-def test_of_a_symbolic_link_the_bytes_are_kept_and_what_it_points_to_is_left_alone(tmp_path: Path) -> None:
-    source, sha256 = original(tmp_path / "elsewhere")
-    source.chmod(0o640)
-    (tmp_path / "inbox").mkdir()
-    link = tmp_path / "inbox" / "log.csv"
+def test_of_a_symbolic_link_the_bytes_are_kept(tmp_path: Path) -> None:
+    source, _ = original(tmp_path / "elsewhere")
+    link = tmp_path / "log.csv"
     link.symlink_to(source)
-    kept = keep_raw(tmp_path / "raw", link, sha256, ours=True)
-    source.write_bytes(b"something else by now")
+    kept = kept_in(tmp_path / "raw", link)
     assert not kept.is_symlink()
-    assert raw_is_whole(tmp_path / "raw", sha256)
-    assert source.stat().st_mode & 0o777 == 0o640
-
-
-@pytest.mark.parametrize("refused", ["link", "chmod"])
-def test_where_an_original_may_not_be_linked_or_made_read_only_it_is_copied(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refused: str
-) -> None:
-    source, sha256 = original(tmp_path / "inbox")
-    allowed = getattr(os, refused)
-    answers = [PermissionError(1, "Operation not permitted")]
-
-    def refuse_once(*args: object, **kwargs: object) -> object:
-        if answers:
-            raise answers.pop()
-        return allowed(*args, **kwargs)
-
-    monkeypatch.setattr(os, refused, refuse_once)
-    kept = keep_raw(tmp_path / "raw", source, sha256, ours=True)
-    assert answers == []
-    assert kept.stat().st_ino != source.stat().st_ino
-    assert raw_is_whole(tmp_path / "raw", sha256)
-    assert files_in(tmp_path / "raw") == [sha256]
+    assert kept.read_bytes() == ODD_BYTES
 
 
 def test_an_original_that_is_there_already_is_not_written_again(tmp_path: Path) -> None:
     source, sha256 = original(tmp_path / "inbox")
-    first = keep_raw(tmp_path / "raw", source, sha256, ours=False).stat()
-    again = keep_raw(tmp_path / "raw", source, sha256, ours=True).stat()
+    first = kept_in(tmp_path / "raw", source).stat()
+    again = kept_in(tmp_path / "raw", source).stat()
     assert (first.st_ino, first.st_mtime_ns) == (again.st_ino, again.st_mtime_ns)
+    assert files_in(tmp_path / "raw") == [sha256]
 
 
-def test_a_file_that_changed_since_it_was_hashed_is_not_kept_under_that_digest(tmp_path: Path) -> None:
-    source, sha256 = original(tmp_path / "inbox")
-    source.write_bytes(ODD_BYTES + b"ne")
-    with pytest.raises(StoreError, match="changed while it was read"):
-        keep_raw(tmp_path / "raw", source, sha256, ours=False)
+def test_a_source_that_was_written_to_meanwhile_is_not_whole_and_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source, _ = original(tmp_path / "inbox")
+    sync = os.fsync
+
+    def write_on_and_sync(handle: int) -> None:
+        with source.open("ab") as growing:
+            growing.write(b"a line more\n")
+        sync(handle)
+
+    monkeypatch.setattr(os, "fsync", write_on_and_sync)
+    assert keep_raw(tmp_path / "raw", source) is None
     assert files_in(tmp_path / "raw") == []
 
 
-def test_what_a_crash_left_of_a_copy_is_written_over(tmp_path: Path) -> None:
-    source, sha256 = original(tmp_path / "inbox")
-    draft_of(tmp_path / "raw" / sha256).write_bytes(b"half")
-    keep_raw(tmp_path / "raw", source, sha256, ours=True)
-    assert files_in(tmp_path / "raw") == [sha256]
-    assert raw_is_whole(tmp_path / "raw", sha256)
+def test_a_source_that_is_gone_is_told_as_that(tmp_path: Path) -> None:
+    with pytest.raises(FileNotFoundError):
+        keep_raw(tmp_path / "raw", tmp_path / "never was")
 
 
 # ---------------------------------------------------------------- quarantine
@@ -279,24 +258,3 @@ def test_quarantine_of_a_file_that_could_not_be_read_is_taken_away(tmp_path: Pat
     with pytest.raises(RuntimeError, match="disk"):
         fail_half_way()
     assert files_in(tmp_path) == []
-
-
-def test_an_original_whose_inbox_file_was_written_on_is_held_apart_with_the_bytes_read(tmp_path: Path) -> None:
-    source, sha256 = original(tmp_path / "inbox")
-    kept = keep_raw(tmp_path / "raw", source, sha256, ours=True)
-    source.chmod(0o644)
-    with source.open("ab") as still_growing:
-        still_growing.write(b"a line more\n")
-    hold_apart(tmp_path / "raw", sha256, len(ODD_BYTES))
-    assert kept.read_bytes() == ODD_BYTES
-    assert kept.stat().st_mode & 0o777 == 0o444
-    assert source.read_bytes() == ODD_BYTES + b"a line more\n"
-
-
-def test_an_original_that_was_rewritten_in_place_is_not_held_apart_as_if_it_were_whole(tmp_path: Path) -> None:
-    source, sha256 = original(tmp_path / "inbox")
-    keep_raw(tmp_path / "raw", source, sha256, ours=True)
-    source.chmod(0o644)
-    source.write_bytes(b"something else altogether, and longer than it was before")
-    with pytest.raises(StoreError, match="changed after it was read"):
-        hold_apart(tmp_path / "raw", sha256, len(ODD_BYTES))
