@@ -266,7 +266,8 @@ def main() -> NoReturn:
     from pipeline.errors import TautlogError
 
     try:
-        sys.exit(tautlog.main(prog_name="tautlog", standalone_mode=False))
+        code = tautlog.main(prog_name="tautlog", standalone_mode=False)
+        sys.exit(0 if code is None else code)
     except click.Abort:
         click.echo("tautlog: stopped by hand; what was not committed counts for nothing", err=True)
         sys.exit(130)
