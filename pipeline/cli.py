@@ -129,6 +129,16 @@ def receipts(site: Path, as_json: bool) -> None:
 
 @tautlog.command()
 @SITE
+@AS_JSON
+def findings(site: Path, as_json: bool) -> None:
+    """What stands wrong with data, registers, sensors or brakes, of all nights."""
+    from pipeline.ledger.queries import findings_json
+
+    _answer(site, lambda ledger: findings_json(ledger), as_json, "findings")
+
+
+@tautlog.command()
+@SITE
 @click.argument("line")
 @click.option("--from", "from_us", type=Instant(), help="First instant (default: the last day with readings).")
 @click.option("--to", "to_us", type=Instant(end_of_day=True), help="End, exclusive; a day means the whole of it.")
@@ -220,6 +230,10 @@ def _answer(site: Path, ask: Callable[[Any], dict[str, Any]], as_json: bool, wha
     """Ask the published snapshot, and print; readers never wait for a run."""
     from pipeline.ledger.database import open_published
 
+    if not (site / "site.toml").is_file():
+        from pipeline.site import open_site
+
+        open_site(site)  # says what is wrong with the folder
     with open_published(site) as ledger:
         answer = ask(ledger)
     _print(answer, as_json, what)

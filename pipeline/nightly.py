@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import manifest as manifests
+from pipeline.errors import RegisterError
 from pipeline.ledger import index
 from pipeline.ledger.apply import apply
 from pipeline.ledger.database import Ledger, open_ledger
@@ -36,10 +37,11 @@ from pipeline.site import LOCK, Site, open_site
 from pipeline.store.samples import store_part
 from pipeline.store.strays import sweep
 from pipeline.watch import Silent, Watch
-from schemas.times import DAY_US, day_start_us
+from schemas.times import DAY_US, day_of, day_start_us
 
 WORKERS = min((os.cpu_count() or 1) + 1, 8)
 """One more than cores, so that none is idle while the last of a few large files is read."""
+YEAR_US = 366 * DAY_US
 Rows = dict[str, list[dict[str, Any]]]
 
 
@@ -68,6 +70,7 @@ def run_night(root: Path, *, through: date | None = None, watch: Watch | None = 
     """
     watch = watch if watch is not None else Silent()
     with _open_run(root, "nightly", watch) as run:
+        _check_through(run, through)
         site, ledger, workers = run.site, run.ledger, run.workers
         with watch.stage("ingest") as facts:
             ingested = ingest(
@@ -175,7 +178,7 @@ def _conclude(
     if inbox_seen:
         scopes.add("inbox")
     if made.looked:
-        raised += site_findings(run.site, run.live, horizon_us)
+        raised += site_findings(run.site, run.live, horizon_us, now_us=run.started_us)
         scopes.add("site")
     rows: Rows = {
         "receipts": ingested.receipts,
@@ -196,6 +199,20 @@ def _conclude(
     for inbox in ingested.done_with:
         _let_go(inbox)
     return _told(run, made, rows, raised, committed=changed)
+
+
+def _check_through(run: _Run, through: date | None) -> None:
+    """Refuse a day that can only be mistyped: it would stretch rigged time for good, since it is remembered."""
+    if through is None:
+        return
+    known_us = max(_horizon_us(run, None) or 0, run.started_us)
+    if day_start_us(through) > known_us + YEAR_US:
+        raise RegisterError(
+            "--through lies more than a year beyond the latest sample and the clock",
+            found=str(through),
+            expected=f"a day up to {day_of(known_us)}, or soon after",
+            next_step="check the year",
+        )
 
 
 def _let_go(inbox: Inbox) -> None:

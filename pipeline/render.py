@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from io import StringIO
+from math import floor
 from shutil import get_terminal_size
 from typing import Any
 
@@ -14,6 +15,7 @@ LAST_COLUMN = 40
 def status_text(answer: Row) -> str:
     """One row a line, worst first; then what to do about each, and why, most urgent first."""
     rows = []
+    mixed = len({line["basis"] for line in answer["lines"]}) > 1
     for line in answer["lines"]:
         share, event = line["coverage"]["share"], line["last_event"]
         rows.append(
@@ -21,17 +23,24 @@ def status_text(answer: Row) -> str:
                 line["line"],
                 line["part"],
                 line["zone"] or "-",
+                "unknown" if line["opening"] == "unknown" else _life(line["opening"]["life"]),
                 _life(line["consumed"]),
+                _life(line["unposted"]),
                 _life(line["pending"]),
-                "-" if share is None else f"{100 * share:.0f} %",
+                *([line["basis"]] if mixed else []),
+                "-" if share is None else _floored_pct(share),
                 "-" if event is None else f"{event['kind']} {event['peak_kn']:.0f} kN {_short(event['from_at'])}",
                 _do(line["advice_list"][0]),
             ]
         )
-    head = ["line", "part", "zone", "consumed", "pending", "observed", "last event (UTC)", "first of all"]
+    named = ["opening", "consumed", "not posted", "pending", *(["figures are"] if mixed else [])]
+    head = ["line", "part", "zone", *named, "observed", "last event (UTC)", "first of all"]
     return _join(
         f"{answer['site']}, until {answer['until'] or 'nothing yet'}; worst first{_kind_note(answer)}",
         _table(head, rows),
+        _factor_note(answer["lines"]),
+        _unreckoned(answer),
+        f"{answer['open_findings']} findings stand; see `tautlog findings`" if answer["open_findings"] else "",
         _all_advice(answer["lines"]),
         _basis_note({line["basis"] for line in answer["lines"]}),
         _not_modelled(answer),
@@ -43,6 +52,24 @@ def _kind_note(answer: Row) -> str:
     """What consumed and pending are, when it is the same for every line."""
     kinds = {line["basis"] for line in answer["lines"]}
     return f"; consumed and pending are a {kinds.pop()}" if len(kinds) == 1 else ""
+
+
+def _floored_pct(part: float) -> str:
+    """Percent with one decimal, never rounded up: what was not observed is not zero."""
+    return f"{floor(part * 1000) / 10:.1f} %"
+
+
+def _factor_note(lines: Sequence[Row]) -> str:
+    factors = [f"{line['line']} {line['factor']:g}" for line in lines if line["factor"] != 1]
+    return f"Figures are times the spec's factor: {', '.join(factors)}." if factors else ""
+
+
+def _unreckoned(answer: Row) -> str:
+    """That samples came which no figure, event or advice here knows of."""
+    days = answer["unreckoned_days"]
+    if days == 0:
+        return ""
+    return f"NOT RECKONED YET: samples of {days} place-days, which nothing here knows of; run `tautlog nightly`."
 
 
 def _do(advice: Row) -> str:
@@ -83,6 +110,7 @@ def statement_text(answer: Row) -> str:
         "Opening: unknown; service before the first record is in no figure here"
         if opening == "unknown"
         else f"Opening: {_life(opening['life'])} ({opening['source']})",
+        _unreckoned(answer),
         _table(["zone", *mechanisms, "consumed", "pending (open cycles)"], figures),
         f"These figures are a {answer['basis']}: " + "; ".join(answer["basis_reasons"])
         if answer["basis_reasons"]
@@ -90,6 +118,10 @@ def statement_text(answer: Row) -> str:
         "" if answer["factor"] == 1 else f"Shown times the spec's factor {answer['factor']:g}; entries are without it.",
         f"Observed {coverage['observed_s'] / 3600:.2f} h of {coverage['rigged_s'] / 3600:.2f} h rigged; "
         "what was not observed is not zero.",
+        ""
+        if answer["closing"] == "unknown"
+        else "Closing, with the opening: "
+        + ", ".join(f"zone {zone} {_life(life)}" for zone, life in answer["closing"]["zones"].items()),
         _entries(answer["entries"]),
         "\n".join(
             f"Not posted yet: zone {row['zone']}, {row['day']}, {_life(row['life'])}" for row in answer["unposted"]
@@ -167,9 +199,16 @@ def night_text(answer: Row) -> str:
     if answer.get("events"):
         lines.append(events_text(answer))
     if answer["findings"]:
-        rows = [[f["severity"], f["kind"], f["subject"], f["text"]] for f in answer["findings"]]
-        lines += ["Findings:", _table(["severity", "kind", "about", "finding"], rows)]
+        lines += ["Findings:", findings_text(answer)]
     return _join(*lines)
+
+
+def findings_text(answer: Row) -> str:
+    """Findings that stand."""
+    if not answer["findings"]:
+        return "No findings stand."
+    rows = [[f["severity"], f["kind"], f["subject"], f["text"]] for f in answer["findings"]]
+    return _table(["severity", "kind", "about", "finding"], rows)
 
 
 def comparison_text(answer: Row) -> str:
@@ -207,7 +246,7 @@ def _what_happened(event: Row) -> str:
     bound = "at least " if event.get("peak_at_least") else ""
     if event["kind"] == "peak-load":
         return (
-            f"loaded to {bound}{event['peak_kn']:.0f} kN, {event['peak_pct']:.0f} % of {event['peak_pct_of']} "
+            f"loaded to {bound}{event['peak_kn']:.0f} kN, {event['peak_pct']:.1f} % of {event['peak_pct_of']} "
             f"(limit {event['level_pct']:g} %), at {event['peak_at']}"
         )
     text = (

@@ -194,7 +194,7 @@ class Withdrawn(Model):
     @classmethod
     def _is_a_digest(cls, text: str) -> str:
         if re.fullmatch(r"[0-9a-fA-F]{64}", text) is None:
-            raise ValueError("expected 64 hexadecimal digits, as `tautlog receipts` prints them")
+            raise ValueError("expected 64 hexadecimal digits, as `tautlog receipts --json` prints them")
         return text.lower()
 
 

@@ -12,9 +12,13 @@ from schemas.times import us_to_rfc3339
 HOUR_US = 3_600_000_000
 
 
-def site_findings(site: Site, live: LiveParts, horizon_us: int | None) -> list[Finding]:
+def site_findings(site: Site, live: LiveParts, horizon_us: int | None, *, now_us: int) -> list[Finding]:
     """What is wrong with the site as a whole: channels gone silent, services that the riggings contradict."""
-    return [*_silent_channels(site, live, horizon_us), *_disagreeing_services(site)]
+    return [
+        *_silent_site(site, horizon_us, now_us),
+        *_silent_channels(site, live, horizon_us),
+        *_disagreeing_services(site),
+    ]
 
 
 def finding_rows(raised: Iterable[Finding], open_: Mapping[str, Open], scopes: Collection[str]) -> list[dict[str, Any]]:
@@ -40,6 +44,15 @@ def _row(finding: Finding, op: str, reason: str) -> dict[str, Any]:
         "op": op,
         "reason": reason,
     }
+
+
+def _silent_site(site: Site, horizon_us: int | None, now_us: int) -> list[Finding]:
+    """That nothing at all has come for longer than any channel is expected: channels cannot tell of each other then."""
+    expected_h = [c.expected_every_h for c in site.channels.values() if c.expected_every_h is not None]
+    if horizon_us is None or not expected_h or now_us - horizon_us <= max(expected_h) * HOUR_US:
+        return []
+    text = f"no sample of any channel since {us_to_rfc3339(horizon_us)}; the loggers, or what brings their files, stand"
+    return [Finding("silent-site", site.info.id, "warning", text, scope="site")]
 
 
 def _silent_channels(site: Site, live: LiveParts, horizon_us: int | None) -> list[Finding]:

@@ -204,6 +204,9 @@ def _findings_of(read: FileRead, now_us: int) -> Iterable[Finding]:
     if read.reasons:
         counts = ", ".join(f"{count} {reason}" for reason, count in sorted(read.reasons.items()))
         yield Finding("quarantine", name, "warning", f"rows in quarantine: {counts}", scope=scope)
+    if read.tally["good"] == 0 and not read.reasons:
+        text = f"none of its {read.tally['lines']} lines is a row that the layout asks for"
+        yield Finding("nothing-read", name, "warning", text, scope=scope)
     if read.reasons["ambiguous-hour"]:
         text = (
             f"{read.reasons['ambiguous-hour']} rows lie in an hour that the clock showed twice, and nothing tells in "

@@ -6,8 +6,10 @@ from typing import Any
 from pipeline.errors import DataError
 from pipeline.ledger import index, queries
 from pipeline.ledger.account import last_site
+from pipeline.ledger.basis import basis_of
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import Entry, Event
+from pipeline.ledger.rows import Entry, Event, SheetRef
+from pipeline.ledger.words import CAUTION
 from pipeline.night.intake import LiveParts
 from pipeline.site import Site
 from pipeline.store.days import raw_lines
@@ -48,6 +50,10 @@ def _unknown(ref: str) -> DataError:
     )
 
 
+def _sheet_object(sheet: SheetRef) -> dict[str, Any]:
+    return {"sheet": sheet.sheet, "path": f"store/{sheet.path}", "sha256": sheet.digest, "run": sheet.run}
+
+
 class _Walker:
     """Follows references in one ledger."""
 
@@ -61,7 +67,10 @@ class _Walker:
         series = Series(self._ledger, self._site)
         found, _ = timed_cycles(self._ledger, series, entry.line, entry.zone, from_us=start_us, to_us=start_us + DAY_US)
         heaviest = sorted(found, key=self._damage, reverse=True)[:SHOWN_CYCLES]
-        refs = {sheet.sheet: sheet for sheet in index.sheets(self._ledger)}
+        state = index.states(self._ledger, entry.line).get((entry.line, entry.zone, entry.day))
+        standing = [] if state is None else state.sheets
+        refs = index.all_sheets(self._ledger, {*entry.sheets, *standing})
+        basis, reasons = basis_of(self._site, entry.line)
         reversal = queries.reversal_of(self._ledger, entry.entry)
         return {
             "ref": entry.entry,
@@ -78,16 +87,15 @@ class _Walker:
             "spec": entry.spec,
             "spec_digest": entry.spec_digest,
             "policy_digest": entry.policy_digest,
-            "sheets": [
-                {"sheet": name, "path": refs[name].path, "sha256": refs[name].digest}
-                if name in refs
-                else {"sheet": name, "path": None, "superseded": True}
-                for name in entry.sheets
-            ],
+            "basis": basis,
+            "basis_reasons": reasons,
+            "sheets": [_sheet_object(refs[name]) for name in entry.sheets],
+            "sheets_now": [_sheet_object(refs[name]) for name in standing],
             "cycles_are": "those of the day as it stands now"
             + ("" if reversal is None else ", not of this entry, which was reversed"),
             "cycles_closed": len(found),
             "heaviest_cycles": [self._cycle(cycle) for cycle in heaviest],
+            "caution": CAUTION,
         }
 
     def event(self, event: Event) -> dict[str, Any]:

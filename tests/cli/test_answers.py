@@ -17,6 +17,7 @@ KEYS: dict[tuple[str, ...], tuple[str, ...]] = {
     ("events",): ("events",),
     ("statement", "L1"): ("line", "opening", "consumed", "pending", "coverage", "basis", "entries"),
     ("status",): ("lines",),
+    ("findings",): ("findings",),
     ("audit",): ("agrees", "differences"),
     ("rebuild",): ("agrees", "differences"),
     ("trace", "E1-1"): ("trace",),
@@ -158,7 +159,7 @@ def test_text_of_a_statement_says_what_it_rests_on_and_what_is_unknown(site: Pat
 
 def test_text_of_events_says_what_happened_and_to_inspect(site: Path) -> None:
     text = flat(tautlog("events", site).out)
-    assert "loaded to 630 kN, 63 % of ship design MBL (limit 50 %)" in text
+    assert "loaded to 630 kN, 63.0 % of ship design MBL (limit 50 %)" in text
     assert "After any of these the line is inspected before it is used again." in text
     assert tautlog("events", site, "--line", "L2").out.strip() == "No events."
 

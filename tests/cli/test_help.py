@@ -14,7 +14,7 @@ from tests.cli.command import tautlog
 REPOSITORY = Path(__file__).resolve().parents[2]
 COMMANDS = (
     "new", "demo", "ingest", "nightly", "receipts", "cycles", "events", "statement", "status", "audit",
-    "rebuild", "trace",
+    "rebuild", "trace", "findings",
 )  # fmt: skip
 ANSWERING = tuple(name for name in COMMANDS if name not in ("new", "demo"))
 HEAVY = ("duckdb", "numba", "numpy", "pandas", "polars", "pyarrow", "pydantic", "dataframely", "rich", "zstandard")
@@ -29,7 +29,7 @@ except SystemExit as ended:
 """
 
 
-def test_the_commands_are_those_of_the_design() -> None:
+def test_the_commands_are_those_of_the_design_and_findings() -> None:
     assert set(cli.tautlog.commands) == set(COMMANDS)
 
 

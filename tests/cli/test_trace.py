@@ -37,7 +37,10 @@ def test_an_entry_is_walked_back_to_the_raw_lines_of_its_heaviest_cycles(site: P
     assert (trace["is"], trace["line"], trace["zone"], trace["day"]) == ("entry", "L2", "b", "2026-03-02")
     assert trace["life"] == entry["life"]
     for sheet in trace["sheets"]:
-        assert hashlib.sha256((site / "store" / sheet["path"]).read_bytes()).hexdigest() == sheet["sha256"]
+        assert hashlib.sha256((site / sheet["path"]).read_bytes()).hexdigest() == sheet["sha256"]
+    assert trace["sheets_now"] == trace["sheets"]
+    assert trace["basis"] == "severity index"
+    assert "never replaces, inspection" in trace["caution"]
     cycles = trace["heaviest_cycles"]
     lives = [cycle["life"] for cycle in cycles]
     assert len(cycles) == 5

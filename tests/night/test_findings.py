@@ -2,6 +2,9 @@
 
 from pathlib import Path
 
+import pytest
+
+from pipeline.errors import RegisterError
 from schemas.times import rfc3339_us
 from tests.night.berth import CHANNEL_COLUMNS, Berth, felt, lives, log_text, make_berth, record, values
 
@@ -56,17 +59,35 @@ def test_a_channel_silent_beyond_what_is_expected_is_a_finding_until_it_speaks_a
     berth = make_berth(tmp_path / "b", files={"channels.csv": "\n".join((CHANNEL_COLUMNS, *channels)) + "\n"})
     berth.deliver("hooks_1.csv", record(f"{DAY}T06:00") + record(f"{DAY}T06:00", hook="H2"))
     berth.night()
-    assert berth.findings() == [("silent-channel", "H3")]
+    # The records are old by the clock, so that the site as a whole is silent too.
+    assert sorted(berth.findings()) == [("silent-channel", "H3"), ("silent-site", "b1")]
     berth.deliver("hooks_2.csv", record(f"{DAY}T14:00"))
     night = berth.night()
     assert sorted((found.kind, found.subject, found.severity) for found in night.findings) == [
         ("silent-channel", "H2", "warning"),
         ("silent-channel", "H3", "warning"),
+        ("silent-site", "b1", "warning"),
     ]
     assert "no reading since 2026-03-02T06:01:18Z; one is expected every 6 h" in [f.text for f in night.findings]
     berth.deliver("hooks_3.csv", record(f"{DAY}T14:00", hook="H2") + record(f"{DAY}T14:00", hook="H3"))
-    assert berth.night().clean
-    assert berth.findings() == []
+    berth.night()
+    assert berth.findings() == [("silent-site", "b1")]
+
+
+def test_a_file_of_which_nothing_is_read_is_a_finding(tmp_path: Path) -> None:
+    berth = make_berth(tmp_path / "b")
+    berth.deliver("hooks_1.csv", [])
+    berth.night()
+    assert berth.findings() == [("nothing-read", "hooks_1.csv")]
+
+
+def test_a_through_that_can_only_be_mistyped_is_refused_and_not_remembered(tmp_path: Path) -> None:
+    berth = make_berth(tmp_path / "b")
+    berth.deliver("hooks_1.csv", record(f"{DAY}T06:00"))
+    with pytest.raises(RegisterError, match="a year beyond"):
+        berth.night(through="2999-12-31")
+    berth.night()
+    assert berth.posted() == {}
 
 
 def test_rows_of_an_unregistered_key_are_ignored_and_a_finding(tmp_path: Path) -> None:
