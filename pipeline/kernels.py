@@ -24,3 +24,13 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
     file only, because the kept machine code does not notice a change in another file.
     """
     return cast(Callable[P, R], numba.njit(cache=True, nogil=True, error_model="numpy")(function))
+
+
+@compiled
+def _same(number: int) -> int:
+    return number
+
+
+def wake() -> None:
+    """Have numba load what its first kernel loads: a while, best spent beside work that lets go of the interpreter."""
+    _same(1)

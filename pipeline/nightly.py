@@ -16,6 +16,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from pipeline import kernels
 from pipeline import manifest as manifests
 from pipeline.errors import RegisterError
 from pipeline.ledger import index
@@ -34,6 +35,7 @@ from pipeline.night.intake import Inbox, Ingested, LiveParts
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
 from pipeline.site import LOCK, Site, open_site
+from pipeline.store import samples
 from pipeline.store.samples import store_part
 from pipeline.store.strays import sweep
 from pipeline.watch import Silent, Watch
@@ -127,6 +129,7 @@ def _open_run(root: Path, what: str, watch: Watch) -> Iterator[_Run]:
     open_site(root)  # a folder that is no site is told so, and not locked
     with hold(root / LOCK, what) as died, ThreadPoolExecutor(WORKERS) as workers:
         site = open_site(root)
+        workers.submit(_wake)
         with open_ledger(root) as ledger:
             ref = manifests.next_run(root)
             watch.name_run(ref.run_id)
@@ -146,6 +149,12 @@ def _open_run(root: Path, what: str, watch: Watch) -> Iterator[_Run]:
                 _undecided(ledger),
                 workers,
             )
+
+
+def _wake() -> None:
+    """What the first raw file would wait for, done while the ledger opens and the originals are copied."""
+    kernels.wake()
+    samples.wake()
 
 
 def _undecided(ledger: Ledger) -> frozenset[str]:

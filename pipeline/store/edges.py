@@ -42,17 +42,16 @@ class Edges:
         if at_us.size == 0:
             return
         self._seen.add(channel)
-        rows = np.column_stack((at_us, value_bits(value)))
         head_end, tail_begin, last_begin = np.searchsorted(
             at_us, [self._head_end_us, self._tail_from_us, int(at_us[-1])]
         )
-        self._head.setdefault(channel, []).append(rows[:head_end].tobytes())
-        self._tail.setdefault(channel, []).append(rows[tail_begin:].tobytes())
+        self._head.setdefault(channel, []).append(_rows(at_us[:head_end], value[:head_end]))
+        self._tail.setdefault(channel, []).append(_rows(at_us[tail_begin:], value[tail_begin:]))
         if self._units[channel] != "1":
             return
         last_us, held = self._last.get(channel, (int(at_us[-1]), []))
         held = held if last_us == at_us[-1] else []
-        self._last[channel] = (int(at_us[-1]), [*held, rows[last_begin:].tobytes()])
+        self._last[channel] = (int(at_us[-1]), [*held, _rows(at_us[last_begin:], value[last_begin:])])
 
     def head_digest(self) -> str:
         """Digest of what the day before may look at; "" when there is nothing."""
@@ -70,3 +69,8 @@ class Edges:
             whole.update(hashlib.sha256(f"{name}\0{self._units[name]}".encode()).digest())
             whole.update(hashlib.sha256(rows).digest())
         return whole.hexdigest() if found else ""
+
+
+def _rows(at_us: Ints, value: Floats) -> bytes:
+    """Readings as bytes, one after the other, so that it does not matter where they were cut."""
+    return np.column_stack((at_us, value_bits(value))).tobytes()

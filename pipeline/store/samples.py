@@ -48,6 +48,11 @@ class Part:
     channels: tuple[str, ...]
 
 
+def wake() -> None:
+    """Have Arrow load what its first array loads (pandas, where it is installed): a while, best spent beside others."""
+    pa.array(np.zeros(1))
+
+
 def store_part(row: Any) -> Part:
     """A part from a row of the ledger's index, which has the same columns and more."""
     return Part(
@@ -114,9 +119,10 @@ class SampleWriter:
         if np.any(rows.at_us[1:] < rows.at_us[:-1]):
             order = np.argsort(rows.at_us, kind="stable")
         at_us = rows.at_us if order is None else rows.at_us[order]
-        days = at_us // DAY_US
-        cuts = np.flatnonzero(np.diff(days)) + 1
-        for begin, end in zip([0, *cuts.tolist()], [*cuts.tolist(), at_us.size], strict=True):
+        cuts: list[int] = []
+        if at_us[0] // DAY_US != at_us[-1] // DAY_US:
+            cuts = (np.flatnonzero(np.diff(at_us // DAY_US)) + 1).tolist()
+        for begin, end in zip([0, *cuts], [*cuts, at_us.size], strict=True):
             pick = slice(begin, end) if order is None else order[begin:end]
             self._add_day(
                 rows.place,
