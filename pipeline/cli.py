@@ -202,7 +202,7 @@ def audit(site: Path, as_json: bool) -> None:
     """Recompute everything from the stored samples and compare; check every file against its digest."""
     from pipeline.audit import audit_site
 
-    _tell_comparison(audit_site(site), as_json)
+    _tell_comparison(audit_site(site), as_json, "audit")
 
 
 @tautlog.command()
@@ -212,7 +212,7 @@ def rebuild(site: Path, as_json: bool) -> None:
     """Make the ledger anew from the manifests, and say whether it differed."""
     from pipeline.audit import rebuild_site
 
-    _tell_comparison(rebuild_site(site), as_json)
+    _tell_comparison(rebuild_site(site), as_json, "rebuild")
 
 
 @tautlog.command()
@@ -270,8 +270,8 @@ def _tell_night(night: Night, as_json: bool, what: str, *, named: bool = False) 
     sys.exit(65 if named and unreadable else 0 if night.clean else 1)
 
 
-def _tell_comparison(differences: list[str], as_json: bool) -> NoReturn:
-    _print({"agrees": not differences, "differences": differences}, as_json, "comparison")
+def _tell_comparison(differences: list[str], as_json: bool, what: str) -> NoReturn:
+    _print({"agrees": not differences, "differences": differences}, as_json, what)
     sys.exit(1 if differences else 0)
 
 

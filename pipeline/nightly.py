@@ -18,7 +18,7 @@ from typing import Any
 
 from pipeline import kernels
 from pipeline import manifest as manifests
-from pipeline.errors import RegisterError
+from pipeline.errors import RegisterError, StoreError
 from pipeline.ledger import index
 from pipeline.ledger.apply import apply
 from pipeline.ledger.database import Ledger, open_ledger
@@ -231,7 +231,14 @@ def _let_go(inbox: Inbox) -> None:
     except FileNotFoundError:
         return
     if (now.st_size, now.st_mtime_ns) == (inbox.size, inbox.mtime_ns):
-        inbox.path.unlink()
+        try:
+            inbox.path.unlink()
+        except OSError as error:
+            raise StoreError(
+                f"what came is safe and committed, but it cannot be taken out of the inbox: {error.strerror}",
+                file=inbox.path,
+                next_step="let the run write to the inbox; until then the file is told as delivered again",
+            ) from error
 
 
 def _horizon_us(run: _Run, through: date | None) -> int | None:

@@ -211,11 +211,20 @@ def findings_text(answer: Row) -> str:
     return _table(["severity", "kind", "about", "finding"], rows)
 
 
-def comparison_text(answer: Row) -> str:
-    """What an audit or a rebuild found."""
-    if answer["agrees"]:
-        return "Everything agrees."
-    return _join(f"{len(answer['differences'])} differences:", "\n".join(f"  {text}" for text in answer["differences"]))
+def audit_text(answer: Row) -> str:
+    """What an audit found."""
+    return "Everything agrees." if answer["agrees"] else _differences(answer)
+
+
+def rebuild_text(answer: Row) -> str:
+    """How the ledger differed from the manifests that it was made anew from."""
+    kept = "The ledger agrees with the manifests." if answer["agrees"] else _differences(answer)
+    return _join(kept, "Raw files, store and quarantine are not looked at here: `tautlog audit` does.")
+
+
+def _differences(answer: Row) -> str:
+    found = answer["differences"]
+    return _join(f"{len(found)} differences:", "\n".join(f"  {text}" for text in found))
 
 
 def trace_text(answer: Row) -> str:

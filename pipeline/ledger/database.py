@@ -64,7 +64,9 @@ class Ledger:
         """All rows of a query with its bound values; StoreError when the file cannot be read."""
         try:
             return self.con.execute(sql, list(given)).fetchall()
-        except (duckdb.IOException, duckdb.FatalException, duckdb.InternalException) as error:
+        except duckdb.ProgrammingError:
+            raise  # our own query is wrong
+        except duckdb.Error as error:
             raise StoreError(
                 f"the ledger cannot be read: {error}", file=self.file, next_step="run `tautlog rebuild`"
             ) from error

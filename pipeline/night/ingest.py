@@ -76,6 +76,7 @@ def ingest(
                 delivery.path.unlink()
             continue
         _settle(site, read, live, out, now_us)
+        out.findings += _lost_all(read, receipts.get(delivery.sha256))
         waiting.pop(delivery.sha256, None)
         if delivery.inbox is not None:
             out.done_with.append(delivery.inbox)
@@ -100,6 +101,18 @@ def _settle_by_neighbours(site: Site, waiting: list[Delivery], live: LiveParts, 
             reason = f"repeated hour settled by a neighbour: {('first', 'second')[fold]} pass"
             again = replace(delivery, path=site.raw / delivery.sha256, layout=layout, op="reread", reason=reason)
             _settle(site, read_file(site, again), live, out, now_us, known_as=delivery.layout)
+
+
+def _lost_all(read: FileRead, before: Receipt | None) -> Iterable[Finding]:
+    """That a file read again has no row any more: more likely the layout is wrong than the log."""
+    rows = 0 if before is None else before.stored + before.duplicate
+    if read.delivery.op != "reread" or read.tally["good"] > 0 or rows == 0:
+        return
+    text = (
+        f"read again ({read.delivery.reason}), none of its {rows} rows is one any more, and what they had posted is "
+        f"reversed; unless that is meant, mend the layout {read.delivery.layout.name!r}: the next night reads it again"
+    )
+    yield Finding("rows-lost", read.delivery.name, "error", text, scope=f"file:{read.delivery.sha256}")
 
 
 def _read_or_explain(site: Site, delivery: Delivery) -> FileRead | Finding:

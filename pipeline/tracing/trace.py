@@ -3,6 +3,8 @@
 import re
 from typing import Any
 
+import numpy as np
+
 from pipeline.errors import DataError
 from pipeline.ledger import index, queries
 from pipeline.ledger.account import last_site
@@ -11,12 +13,14 @@ from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Entry, Event, SheetRef
 from pipeline.ledger.words import CAUTION
 from pipeline.night.intake import LiveParts
+from pipeline.night.look import line_tension_kn
 from pipeline.site import Site
 from pipeline.store.days import raw_lines
 from pipeline.store.samples import store_part
 from pipeline.tracing.cycles import TimedCycle, timed_cycles
 from pipeline.tracing.series import Series
 from pipeline.wear.fatigue import damage
+from schemas.registers import Rigging
 from schemas.times import DAY_US, day_of, day_start_us, us_to_rfc3339
 
 SHOWN_CYCLES = 5
@@ -48,6 +52,10 @@ def _unknown(ref: str) -> DataError:
         f"nothing is called {ref!r}",
         expected="an entry as `statement` prints it, an event as `events`, or a cycle as `cycles` does",
     )
+
+
+def _holds(rigging: Rigging, at_us: int) -> bool:
+    return rigging.from_us <= at_us and (rigging.to_us is None or at_us < rigging.to_us)
 
 
 def _sheet_object(sheet: SheetRef) -> dict[str, Any]:
@@ -106,12 +114,40 @@ class _Walker:
             "kind": event.kind,
             "line": event.line,
             "channel": event.channel,
+            "peak_kn": event.peak_kn,
+            "peak_pct": event.peak_pct,
+            **event.payload,
             "run": event.run,
             "samples": [
-                {"what": what, **self._point(channel, us)}
+                {"what": what, **self._sample(event.line, channel, us)}
                 for what, us in at.items()
                 for channel in self._channels(event, what)
             ],
+        }
+
+    def _sample(self, line: str, channel: str, at_us: int) -> dict[str, Any]:
+        """A sample of an event; of tension with what the line felt by it."""
+        point = self._point(channel, at_us)
+        for rigging in self._site.riggings:
+            if (rigging.line, rigging.channel) == (line, channel) and _holds(rigging, at_us):
+                return {**point, **self._felt(rigging, point["raw"], at_us)}
+        return point
+
+    def _felt(self, rigging: Rigging, raw: list[dict[str, Any]], at_us: int) -> dict[str, Any]:
+        """How a line's tension comes from the live one of some readings: calibration in force, and share."""
+        values = [found["value"] for found in raw if found["value"] == found["value"]]
+        if not values:
+            return {}
+        in_force = [c for c in self._site.calibrations_of(rigging.channel) if c.from_us <= at_us]
+        zero_kn, gain = (in_force[-1].zero_kn, in_force[-1].gain) if in_force else (0.0, 1.0)
+        line_kn = line_tension_kn(np.array([at_us]), np.array([max(values)]), in_force[-1:], rigging.share_pct / 100.0)
+        return {
+            "reading_kn": max(values),
+            "zero_kn": zero_kn,
+            "gain": gain,
+            "share_pct": rigging.share_pct,
+            "line_kn": float(line_kn[0]),
+            "line_kn_is": "(reading_kn - zero_kn) * gain * share_pct / 100",
         }
 
     def cycle(self, line: str, zone: str, first_us: int, second_us: int) -> dict[str, Any]:
@@ -149,8 +185,9 @@ class _Walker:
             if (rigging.line, rigging.outboard_end) != (line, zone):
                 continue
             edge = at_us in (rigging.from_us, rigging.to_us)
-            if rigging.from_us <= at_us and (rigging.to_us is None or at_us < rigging.to_us):
-                found.append({**self._point(rigging.channel, at_us), "rigging_edge": edge})
+            if _holds(rigging, at_us):
+                point = self._point(rigging.channel, at_us)
+                found.append({**point, **self._felt(rigging, point["raw"], at_us), "rigging_edge": edge})
             elif edge:
                 at = us_to_rfc3339(at_us)
                 found.append({"at": at, "channel": rigging.channel, "raw": [], "rigging_edge": True})

@@ -283,6 +283,19 @@ def test_a_layout_that_can_no_longer_read_a_file_leaves_its_rows_as_they_were(fo
     settled(four_days)
 
 
+def test_a_layout_under_which_no_row_is_left_reverses_what_they_posted_and_is_an_error(four_days: Berth) -> None:
+    live = four_days.live()
+    four_days.edit("layouts/hooks.toml", 'format = "rfc3339"', 'format = "epoch_s"')
+    night = four_days.night()
+    lost = [found for found in night.findings if found.kind == "rows-lost"]
+    assert [(found.severity, "none of its 80 rows" in found.text) for found in lost] == [("error", True)] * 4
+    assert four_days.posted() == {}
+    four_days.edit("layouts/hooks.toml", 'format = "epoch_s"', 'format = "rfc3339"')
+    four_days.night()
+    assert four_days.live() == live
+    settled(four_days)
+
+
 def test_a_layout_that_is_gone_leaves_its_rows_as_they_were(four_days: Berth) -> None:
     live = four_days.live()
     (four_days.root / "layouts" / "hooks.toml").unlink()
