@@ -7,7 +7,6 @@ from the same bytes later, so that an archived run can be recomputed exactly.
 from __future__ import annotations
 
 import importlib.resources
-import urllib.parse
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -141,12 +140,6 @@ class Site:
             if row.place == place and (row.set_on_us is None or row.set_on_us <= at_us)
         ]
         return max(made, key=lambda item: item[:2])[2] if made else None
-
-
-def folder_name(name: str) -> str:
-    """A register's name as one safe path component: percent-encoded, never empty, `.`, `..` or hidden."""
-    quoted = urllib.parse.quote(name, safe="")
-    return "%2E" + quoted[1:] if quoted.startswith(".") else quoted
 
 
 def open_site(root: Path) -> Site:

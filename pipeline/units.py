@@ -94,8 +94,3 @@ def to_canonical(unit: str) -> Unit:
             next_step=None if near is None else f"did you mean {near!r}?",
         )
     return known
-
-
-def unit_fits(unit: str, channel_quantity: str) -> bool:
-    """Whether `unit` can measure a channel registered for that quantity (kN fits tension, not payout)."""
-    return to_canonical(unit).quantity == QUANTITY_OF_CHANNEL[channel_quantity]

@@ -120,11 +120,6 @@ class FatigueCurve(Model):
     calibrated: bool = Field(default=False, strict=True)
     factor: Number = Field(default=1.0, gt=0)
 
-    @property
-    def is_severity_index(self) -> bool:
-        """True when a figure from this curve may not be called a percent of life."""
-        return not self.calibrated or "invented" in self.source.lower()
-
 
 class Spec(Model):
     """One rope: certificate figures and wear constants. `break_force_kn` is spliced; polyamide: wet."""

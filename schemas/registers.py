@@ -86,11 +86,6 @@ class Line(Model):
     opening_life: ExactNumber | None = Field(default=None, ge=0, decimal_places=30)
     opening_source: str | None = None
 
-    @property
-    def in_service_us(self) -> int | None:
-        """The instant of `in_service` (a bare day begins at 00:00 UTC); None where it is not known."""
-        return None if self.in_service is None else _start_us(self.in_service)
-
     @model_validator(mode="after")
     def _opening_has_a_source(self) -> Self:
         if self.opening_life is not None and self.opening_source is None:

@@ -32,11 +32,6 @@ def parts(ledger: Ledger, keys: Collection[tuple[str, date]] | None = None) -> l
     return load(ledger, Part, "live_parts", order="place, day, first_us, part", among=(("place", "day"), keys))
 
 
-def parts_of(ledger: Ledger, sha256: str) -> list[Part]:
-    """Live samples files of one raw file."""
-    return load(ledger, Part, "live_parts", order="place, day, first_us, part", among=(("sha256",), [(sha256,)]))
-
-
 def flags(ledger: Ledger, keys: Collection[tuple[str, date]] | None = None) -> dict[tuple[str, date], FlagFile]:
     """Live flags files by (place, day)."""
     rows = load(ledger, FlagFile, "live_flags", order="place, day", among=(("place", "day"), keys))

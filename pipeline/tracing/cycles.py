@@ -1,7 +1,7 @@
 """Closed cycles and residue with their times, from the samples, streamed on from the carried state."""
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from pipeline.sheets.cycles import feed
 from pipeline.sheets.fold import EMPTY, State
 from pipeline.site import Site
 from pipeline.tracing.series import Series
-from schemas.times import DAY_US, day_of, day_start_us, us_to_rfc3339
+from schemas.times import DAY_US, day_start_us, us_to_rfc3339
 
 ZONES = ("a", "b")
 
@@ -129,9 +129,3 @@ def _cycle_object(cycle: TimedCycle) -> dict[str, Any]:
         "closed_at": us_to_rfc3339(cycle.closed_us),
         "count": 1,
     }
-
-
-def day_bounds(at_us: int) -> tuple[int, int]:
-    """First instant of the UTC day that holds an instant, and of the next."""
-    start = day_start_us(day_of(at_us))
-    return start, day_start_us(day_of(at_us) + timedelta(days=1))

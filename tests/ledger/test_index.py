@@ -74,7 +74,6 @@ def test_a_dropped_part_is_not_live(ledger: Ledger) -> None:
         "p2",
     ]
     assert index.parts(ledger, []) == []
-    assert [part.part for part in index.parts_of(ledger, makers.digest("4"))] == ["p4"]
 
 
 def test_the_newest_flags_of_a_place_and_day_hold_until_dropped(ledger: Ledger) -> None:

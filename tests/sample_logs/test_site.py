@@ -70,4 +70,4 @@ def test_every_constant_of_every_spec_is_called_invented(tmp_path: Path) -> None
     copy_demo_site(tmp_path)
     for spec in open_site(tmp_path).specs.values():
         assert spec.fatigue.source == "invented for the demo"
-        assert spec.fatigue.is_severity_index
+        assert not spec.fatigue.calibrated

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import RegisterError, StoreError
-from pipeline.site import folder_name, open_site, site_from_archive
+from pipeline.site import open_site, site_from_archive
 from schemas.registers import Policy
 from schemas.times import rfc3339_us
 
@@ -126,18 +126,3 @@ def test_a_register_that_cannot_be_read_is_an_io_error(site_folder: SiteMaker) -
     (root / "ships.csv").mkdir()
     with pytest.raises(StoreError, match=r"ships\.csv"):
         open_site(root)
-
-
-@pytest.mark.parametrize(
-    ("name", "folder"),
-    [
-        ("h1", "h1"),
-        ("B1/HK 3", "B1%2FHK%203"),
-        ("..", "%2E."),
-        (".h", "%2Eh"),
-        ("a\\b", "a%5Cb"),
-        ("%", "%25"),
-    ],
-)
-def test_a_name_becomes_one_safe_path_component(name: str, folder: str) -> None:
-    assert folder_name(name) == folder
