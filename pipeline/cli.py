@@ -19,6 +19,12 @@ if TYPE_CHECKING:
     from pipeline.nightly import Night
 
 SITE = click.argument("site", type=click.Path(path_type=Path))
+WORKERS = click.option(
+    "--workers",
+    metavar="WHO",
+    help="Who does the parallel work: a number of processes, serial, or tcp://HOST:PORT of a Dask scheduler "
+    "(default: a process for each core).",
+)
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON (version 1) on stdout.")
 
 
@@ -94,26 +100,28 @@ def demo(site: Path) -> None:
 @tautlog.command()
 @SITE
 @click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@WORKERS
 @AS_JSON
-def ingest(site: Path, files: tuple[Path, ...], as_json: bool) -> None:
+def ingest(site: Path, files: tuple[Path, ...], workers: str | None, as_json: bool) -> None:
     """Read raw logs (the inbox's, or the FILES named) into the store; say what each line became."""
     from pipeline.nightly import run_ingest
     from pipeline.watch import watch_stderr
 
-    night = run_ingest(site, files, watch=watch_stderr())
+    night = run_ingest(site, files, workers=workers, watch=watch_stderr())
     _tell_night(night, as_json, "ingest", named=bool(files))
 
 
 @tautlog.command()
 @SITE
 @click.option("--through", type=Day(), help="Post up to this UTC day, inclusive, even if no later sample has come.")
+@WORKERS
 @AS_JSON
-def nightly(site: Path, through: date | None, as_json: bool) -> None:
+def nightly(site: Path, through: date | None, workers: str | None, as_json: bool) -> None:
     """Everything a night does. Safe to run at any time, any number of times."""
     from pipeline.nightly import run_night
     from pipeline.watch import watch_stderr
 
-    night = run_night(site, through=through, watch=watch_stderr())
+    night = run_night(site, through=through, workers=workers, watch=watch_stderr())
     _tell_night(night, as_json, "nightly")
 
 

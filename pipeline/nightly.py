@@ -5,10 +5,8 @@ published folder follow from the manifests, and are healed by the next run when 
 """
 
 import hashlib
-import os
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import date
@@ -16,8 +14,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from pipeline import kernels
 from pipeline import manifest as manifests
+from pipeline import workers as hands
 from pipeline.errors import RegisterError, StoreError
 from pipeline.ledger import index
 from pipeline.ledger.apply import apply
@@ -35,14 +33,12 @@ from pipeline.night.intake import Inbox, Ingested, LiveParts
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
 from pipeline.site import LOCK, Site, open_site
-from pipeline.store import samples
 from pipeline.store.samples import store_part
 from pipeline.store.strays import sweep
 from pipeline.watch import Silent, Watch
+from pipeline.workers import Workers
 from schemas.times import DAY_US, day_of, day_start_us
 
-WORKERS = min((os.cpu_count() or 1) + 1, 8)
-"""One more than cores, so that none is idle while the last of a few large files is read."""
 YEAR_US = 366 * DAY_US
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -64,19 +60,22 @@ class Night:
         return not self.findings and not any(r.quarantined or r.cells_quarantined for r in self.receipts)
 
 
-def run_night(root: Path, *, through: date | None = None, watch: Watch | None = None) -> Night:
+def run_night(
+    root: Path, *, through: date | None = None, workers: str | None = hands.SERIAL, watch: Watch | None = None
+) -> Night:
     """Read what came, bring every sheet, account and event up to date, commit, and publish.
 
-    `through`: post up to this UTC day, inclusive, even if no later sample has come.
+    `through`: post up to this UTC day, inclusive, even if no later sample has come. `workers`: who does the parallel
+    work, as for `pipeline.workers.choose`.
     Raises SiteBusy when another run holds the site, RegisterError when a register cannot be used.
     """
     watch = watch if watch is not None else Silent()
-    with _open_run(root, "nightly", watch) as run:
+    with _open_run(root, "nightly", workers, watch) as run:
         _check_through(run, through)
-        site, ledger, workers = run.site, run.ledger, run.workers
+        site, ledger = run.site, run.ledger
         with watch.stage("ingest") as facts:
             ingested = ingest(
-                site, _inbox(site), run.receipts, run.live, workers, undecided=run.undecided, now_us=run.started_us
+                site, _inbox(site), run.receipts, run.live, run.workers, undecided=run.undecided, now_us=run.started_us
             )
             facts |= {"files": len(ingested.receipts), "rows": sum(r["stored"] for r in ingested.receipts)}
         with watch.stage("sheets") as facts:
@@ -84,11 +83,11 @@ def run_night(root: Path, *, through: date | None = None, watch: Watch | None = 
             through_ever = max((day for day in (through, latest) if day is not None), default=None)
             known_us = max(_horizon_us(run, through) or run.started_us, run.started_us)
             plan = make_plan(site, run.live.days(), through_ever, known_us=known_us)
-            made = make_days(site, plan, ledger, workers, run_id=run.ref.run_id)
+            made = make_days(site, plan, ledger, run.workers, run_id=run.ref.run_id)
             facts |= {"days": len(made.days), "samples": made.samples, "sheets": len(made.sheet_rows)}
         with watch.stage("accounts") as facts:
             reckoned = reckon_accounts(
-                site, plan, made.places, made.inputs, ledger, workers, run=run.ref.run, causes=ingested.causes
+                site, plan, made.places, made.inputs, ledger, run=run.ref.run, causes=ingested.causes
             )
             events = event_rows(site, plan, made, ledger)
             facts |= {"entries": len(reckoned.entries), "events": len(events)}
@@ -98,10 +97,12 @@ def run_night(root: Path, *, through: date | None = None, watch: Watch | None = 
     return night
 
 
-def run_ingest(root: Path, files: Sequence[Path], *, watch: Watch | None = None) -> Night:
+def run_ingest(
+    root: Path, files: Sequence[Path], *, workers: str | None = hands.SERIAL, watch: Watch | None = None
+) -> Night:
     """Only read raw files (the inbox's, or the files named) into the store, and commit their receipts."""
     watch = watch if watch is not None else Silent()
-    with _open_run(root, "ingest", watch) as run, watch.stage("ingest") as facts:
+    with _open_run(root, "ingest", workers, watch) as run, watch.stage("ingest") as facts:
         chosen = list(files) or _inbox(run.site)
         ingested = ingest(
             run.site, chosen, run.receipts, run.live, run.workers, undecided=run.undecided, now_us=run.started_us
@@ -120,22 +121,22 @@ class _Run:
     receipts: Mapping[str, Receipt]
     live: LiveParts
     undecided: frozenset[str]
-    workers: Executor
+    workers: Workers
 
 
 @contextmanager
-def _open_run(root: Path, what: str, watch: Watch) -> Iterator[_Run]:
+def _open_run(root: Path, what: str, choice: str | None, watch: Watch) -> Iterator[_Run]:
     """The site held, its registers read and its ledger open at the head of the chain; what a dead run left, gone."""
     open_site(root)  # a folder that is no site is told so, and not locked
-    with hold(root / LOCK, what) as died, ThreadPoolExecutor(WORKERS) as workers:
+    with hold(root / LOCK, what) as died:
         site = open_site(root)
-        workers.submit(_wake)
-        with open_ledger(root) as ledger:
+        with hands.choose(choice, root) as workers, open_ledger(root) as ledger:
             ref = manifests.next_run(root)
             watch.name_run(ref.run_id)
             for note in ledger.notes:
                 watch.note(note)
             if died:
+                hands.wait_until_gone(root)
                 named = {root / name for name in index.named_files(ledger)}
                 swept = sweep((site.raw, site.store, site.quarantine), named)
                 watch.note(f"an earlier run died ({died}); {swept} files that it had not committed were swept away")
@@ -149,12 +150,6 @@ def _open_run(root: Path, what: str, watch: Watch) -> Iterator[_Run]:
                 _undecided(ledger),
                 workers,
             )
-
-
-def _wake() -> None:
-    """What the first raw file would wait for, done while the ledger opens and the originals are copied."""
-    kernels.wake()
-    samples.wake()
 
 
 def _undecided(ledger: Ledger) -> frozenset[str]:

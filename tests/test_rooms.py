@@ -17,7 +17,7 @@ FLOORS = (
     ("schemas", "pipeline.errors"),
     ("pipeline.units", "pipeline.kernels"),
     ("pipeline.readers", "pipeline.quality", "pipeline.sheets", "pipeline.events", "pipeline.wear"),
-    ("pipeline.registers", "pipeline.lock", "pipeline.watch"),
+    ("pipeline.registers", "pipeline.lock", "pipeline.watch", "pipeline.workers"),
     ("pipeline.crosschecks",),
     ("pipeline.site",),
     ("pipeline.scaffold", "pipeline.store"),

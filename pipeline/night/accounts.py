@@ -3,7 +3,6 @@
 import hashlib
 import tomllib
 from collections.abc import Collection, Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache, partial
@@ -60,7 +59,6 @@ def reckon_accounts(
     sheets: Mapping[str, SheetPlace],
     inputs: Mapping[str, Mapping[str, str]],
     ledger: Ledger,
-    executor: Executor,
     *,
     run: int,
     causes: Mapping[PlaceDay, str],
@@ -79,7 +77,7 @@ def reckon_accounts(
     desired: dict[tuple[str, str, date, str], Desired] = {}
     touched: set[tuple[str, str, date]] = set()
     held: set[tuple[str, str, date]] = set()
-    for job, lives in zip(jobs, executor.map(settle, jobs), strict=True):
+    for job, lives in zip(jobs, map(settle, jobs), strict=True):
         line, zone = job.account
         for life in lives:
             out.states.append(_state_row(line, zone, life))

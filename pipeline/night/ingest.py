@@ -4,44 +4,31 @@ Reading is done in workers; what is new and what repeats is then decided file by
 it depends on what came before. Nothing here commits: the rows go into the run's manifest.
 """
 
-from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import date
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
-from pipeline.errors import DataError
 from pipeline.ledger.rows import Receipt
 from pipeline.night.deliveries import as_it_was, layout_digest, new_files, rereads, withdrawals
 from pipeline.night.finding import Finding
 from pipeline.night.intake import Delivery, Ingested, LiveParts
 from pipeline.night.neighbours import fold_by_neighbours
-from pipeline.readers import ReadNotes, read_log, units_of
+from pipeline.night.reading import FileRead, cpu_limit_s, read_job, read_or_explain
 from pipeline.site import Site
-from pipeline.store.raw import QuarantineWriter
 from pipeline.store.repeats import count_new_rows
-from pipeline.store.samples import Part, SampleWriter
+from pipeline.store.samples import Part
+from pipeline.workers import Died, Workers
 from schemas.registers import Layout
 
 HOUR_US = 3_600_000_000
+COPIERS = 2
+"""Originals copied and hashed at once, in threads: it is the disk's work, and the inbox is the coordinator's alone."""
 UNDECIDED = "ambiguous-hour"
 """Kind of the finding that a file has rows of a repeated hour which nothing settles yet."""
-
-
-@dataclass(frozen=True)
-class FileRead:
-    """What reading one raw file gave: its parts and the tally of its lines."""
-
-    delivery: Delivery
-    parts: list[Part]
-    tally: Counter[str]
-    tied: bool
-    notes: ReadNotes
-    reasons: Counter[str]
-    quarantine: tuple[str, str] | None
 
 
 def ingest(
@@ -49,7 +36,7 @@ def ingest(
     files: Sequence[Path],
     receipts: Mapping[str, Receipt],
     live: LiveParts,
-    executor: Executor,
+    workers: Workers,
     *,
     undecided: Collection[str],
     now_us: int,
@@ -61,9 +48,12 @@ def ingest(
     """
     out = Ingested()
     deliveries = withdrawals(site, receipts, live, out) + rereads(site, receipts, out)
-    deliveries += new_files(site, files, receipts, out, executor)
+    if files or deliveries:
+        workers.start()
+    with ThreadPoolExecutor(COPIERS) as copiers:
+        deliveries += new_files(site, files, receipts, out, copiers)
     waiting = {sha256: as_it_was(site, receipts[sha256]) for sha256 in undecided if sha256 in receipts}
-    reads = list(executor.map(partial(_read_or_explain, site), deliveries))
+    reads = list(_read(site, deliveries, workers))
     for read in reads:
         if isinstance(read, FileRead) and read.delivery.op == "reread":
             # All before any is settled: else two files that overlap would both be called the other's duplicate.
@@ -82,25 +72,35 @@ def ingest(
             out.done_with.append(delivery.inbox)
     if out.added:
         # Only what came since can settle what an earlier run left open.
-        _settle_by_neighbours(site, [d for d in waiting.values() if d is not None], live, out, now_us)
+        open_ = [delivery for delivery in waiting.values() if delivery is not None]
+        _settle_by_neighbours(site, open_, live, out, workers, now_us)
     return out
 
 
-def _settle_by_neighbours(site: Site, waiting: list[Delivery], live: LiveParts, out: Ingested, now_us: int) -> None:
+def _settle_by_neighbours(
+    site: Site, waiting: list[Delivery], live: LiveParts, out: Ingested, workers: Workers, now_us: int
+) -> None:
     """Read files again whose repeated hour a neighbouring file has settled; one settled may settle the next."""
-    while True:
-        settled = [
-            (delivery, fold) for delivery in waiting if (fold := fold_by_neighbours(site, delivery, live)) is not None
-        ]
+    while waiting:
+        folds = workers.all(partial(fold_by_neighbours, site, live), waiting)
+        settled = [(delivery, fold) for delivery, fold in zip(waiting, folds, strict=True) if fold is not None]
+        again = [_with_fold(site, delivery, fold) for delivery, fold in settled]
+        for (known, _), read in zip(settled, _read(site, again, workers), strict=True):
+            waiting.remove(known)
+            if isinstance(read, Finding):
+                out.findings.append(read)
+            else:
+                _settle(site, read, live, out, now_us, known_as=known.layout)
         if not settled:
             return
-        for delivery, fold in settled:
-            waiting.remove(delivery)
-            time_rules = delivery.layout.time.model_copy(update={"fold": fold})
-            layout = delivery.layout.model_copy(update={"time": time_rules})
-            reason = f"repeated hour settled by a neighbour: {('first', 'second')[fold]} pass"
-            again = replace(delivery, path=site.raw / delivery.sha256, layout=layout, op="reread", reason=reason)
-            _settle(site, read_file(site, again), live, out, now_us, known_as=delivery.layout)
+
+
+def _with_fold(site: Site, delivery: Delivery, fold: int) -> Delivery:
+    """A delivery to be read again with a pass given for its repeated hour."""
+    time_rules = delivery.layout.time.model_copy(update={"fold": fold})
+    layout = delivery.layout.model_copy(update={"time": time_rules})
+    reason = f"repeated hour settled by a neighbour: {('first', 'second')[fold]} pass"
+    return replace(delivery, path=site.raw / delivery.sha256, layout=layout, op="reread", reason=reason)
 
 
 def _lost_all(read: FileRead, before: Receipt | None) -> Iterable[Finding]:
@@ -115,41 +115,16 @@ def _lost_all(read: FileRead, before: Receipt | None) -> Iterable[Finding]:
     yield Finding("rows-lost", read.delivery.name, "error", text, scope=f"file:{read.delivery.sha256}")
 
 
-def _read_or_explain(site: Site, delivery: Delivery) -> FileRead | Finding:
-    """Read one file; a file that cannot be read with its layout becomes a finding, and the night goes on."""
-    try:
-        return read_file(site, delivery)
-    except DataError as error:
+def _read(site: Site, deliveries: Sequence[Delivery], workers: Workers) -> Iterator[FileRead | Finding]:
+    """Every delivery read; a file that cannot be read with its layout becomes a finding, and the night goes on."""
+    jobs = [read_job(site, delivery) for delivery in deliveries]
+    for delivery, read in zip(deliveries, workers.each(read_or_explain, jobs, cpu_limit_s=cpu_limit_s), strict=True):
+        if isinstance(read, FileRead):
+            yield read
+            continue
+        text = f"the process that read it died, twice: {read.how}" if isinstance(read, Died) else read
         scope = "inbox" if delivery.op == "new" else f"layout:{delivery.sha256}"
-        return Finding("unreadable-file", delivery.name, "error", str(error), scope=scope)
-
-
-def read_file(site: Site, delivery: Delivery) -> FileRead:
-    """Read one raw file into parts and a tally. Memory stays flat: the file is read in pieces."""
-    units = units_of(delivery.layout, site.channels)
-    tally: Counter[str] = Counter()
-    reasons: Counter[str] = Counter()
-    notes = ReadNotes()
-    pieces = read_log(delivery.path, delivery.layout, site.channels, site.zone, name=delivery.name, notes=notes)
-    with (
-        SampleWriter(site.store, delivery.sha256, units) as writer,
-        QuarantineWriter(site.quarantine, delivery.sha256) as quarantine,
-    ):
-        for piece in pieces:
-            for rows in piece.rows:
-                writer.add(rows)
-            quarantine.add(piece.quarantined, piece.bad_cells)
-            reasons.update(line.reason for line in piece.quarantined)
-            tally.update(
-                lines=piece.lines,
-                header=piece.header,
-                blank=piece.blank,
-                ignored=piece.ignored,
-                good=piece.good,
-                quarantined=len(piece.quarantined),
-                cells=len(piece.bad_cells),
-            )
-        return FileRead(delivery, writer.close(), tally, writer.tied, notes, reasons, quarantine.close())
+        yield Finding("unreadable-file", delivery.name, "error", text, scope=scope)
 
 
 def _settle(

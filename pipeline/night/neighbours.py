@@ -19,7 +19,7 @@ Dated = dict[tuple[str, str], Readings]
 """The undecided readings of a file by (place, channel), as one pass dates them."""
 
 
-def fold_by_neighbours(site: Site, delivery: Delivery, live: LiveParts) -> int | None:
+def fold_by_neighbours(site: Site, live: LiveParts, delivery: Delivery) -> int | None:
     """The pass (0 first, 1 second) that other files leave for a file's undecided rows; None: still open."""
     sure = _lines_dated(site, delivery)
     fits = []

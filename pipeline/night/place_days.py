@@ -1,7 +1,6 @@
 """All places' days brought to what the plan asks for, by workers; and what is left over taken out."""
 
 from collections.abc import Mapping
-from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -15,6 +14,7 @@ from pipeline.night.look import DayJob
 from pipeline.night.place_day import DayMade, day_scope, make_day
 from pipeline.night.plan import DayPlan, Plan
 from pipeline.site import Site
+from pipeline.workers import Workers
 
 
 @dataclass
@@ -34,7 +34,7 @@ class MadeDays:
     looked: bool = False
 
 
-def make_days(site: Site, plan: Plan, ledger: Ledger, workers: Executor, *, run_id: str) -> MadeDays:
+def make_days(site: Site, plan: Plan, ledger: Ledger, workers: Workers, *, run_id: str) -> MadeDays:
     """Make the flags and sheets that are planned and not there yet. Nothing that stands is made again."""
     out = MadeDays(looked=True)
     there = {str(ref.inputs["key"]): ref for ref in index.sheets(ledger)}
@@ -44,7 +44,7 @@ def make_days(site: Site, plan: Plan, ledger: Ledger, workers: Executor, *, run_
         missing = tuple((_sheet_id(s.key, run_id), s) for s in day.sheets if s.key not in there)
         if missing or key not in flags or flags[key].inputs_digest != day.inputs:
             jobs.append(_job(site, day, missing, run_id))
-    for job, made in zip(jobs, workers.map(make_day, jobs), strict=True):
+    for job, made in zip(jobs, workers.all(make_day, jobs), strict=True):
         _take(out, job, made)
     wanted = {sheet.key for day in plan.days.values() for sheet in day.sheets}
     for sheet_key, ref in there.items():
