@@ -1,11 +1,18 @@
-"""The site that the benchmark's nights run on: twelve lines on one wide 10 Hz log a day."""
+"""The site that the benchmark's nights run on, twelve lines on one wide 10 Hz log a day; and running a night of it."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 
+Line = tuple[str, str, str, bool]
+"""A row of the benchmark's table: what, found, wanted, and whether they agree."""
+FIRST_DAY = date(2026, 3, 2)
 CHANNELS = tuple(f"HOOK-{i:02d}" for i in range(1, 13))
 LAYOUT_HEADER_LINE = 4
 
@@ -67,3 +74,37 @@ def bench_site(root: Path, logs: Sequence[Path]) -> Path:
     for log in logs:
         os.link(log, root / "inbox" / log.name)
     return root
+
+
+def dated(first: Path, day: date) -> Path:
+    """The same log under the date of another day, beside it."""
+    path = first.with_name(f"hooks_{day}.csv")
+    old, new = FIRST_DAY.strftime("%d.%m.%Y").encode(), day.strftime("%d.%m.%Y").encode()
+    path.write_bytes(first.read_bytes().replace(b"\n" + old, b"\n" + new))
+    return path
+
+
+def night_command(site: Path, *options: str) -> list[str]:
+    """The command of a site's night."""
+    return [sys.executable, "-m", "pipeline.cli", "nightly", str(site), *options]
+
+
+def run_night(site: Path, *options: str, prefix: Sequence[str] = (), env: dict[str, str] | None = None) -> None:
+    """Run a night as a process of its own. `prefix`: a command to run it by; `env`: added to the environment."""
+    command = [*prefix, *night_command(site, *options)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env={**os.environ, **(env or {})})
+    if done.returncode not in (0, 1):
+        raise SystemExit(f"the night failed ({done.returncode}):\n{done.stderr}")
+
+
+def tautlog(*words: object) -> str:
+    """What a command prints."""
+    command = [sys.executable, "-m", "pipeline.cli", *map(str, words)]
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+
+
+def timed(work: Callable[[], object]) -> float:
+    """Seconds that some work takes."""
+    began = time.perf_counter()
+    work()
+    return time.perf_counter() - began
