@@ -5,17 +5,14 @@ from __future__ import annotations
 import os
 import shutil
 import statistics
-import subprocess
-import sys
-import threading
 from collections.abc import Callable, Sequence
-from contextlib import contextmanager
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from ops.bench_site import FIRST_DAY, LAYOUT_HEADER_LINE, Line, bench_site, dated, night_command, run_night, timed
+from ops.memory import watched
 
 ONE_CORE = {"POLARS_MAX_THREADS": "1"}
 LATE_HOUR = b" 10:"
@@ -63,9 +60,9 @@ def long_against_short(work: Path, first: Path, days: int, repeats: int) -> list
         for name, chosen in (("one", logs[:1]), ("many", logs)):
             site = work / f"long-{name}"
             bench_site(site, chosen)
-            found[name].append(_watched(site))
+            found[name].append(_night(site))
         shutil.copy2(late, site / "inbox" / late.name)
-        found["late"].append(_watched(site))
+        found["late"].append(_night(site))
         for name in ("one", "many"):
             shutil.rmtree(work / f"long-{name}")
     seconds = {name: statistics.median(took for took, _ in runs) for name, runs in found.items()}
@@ -103,59 +100,7 @@ def _cut_out_an_hour(log: Path) -> Path:
     return late
 
 
-def _watched(site: Path) -> tuple[float, int]:
-    """Seconds of a night, and the most memory [bytes] that all its processes held together."""
-    night = subprocess.Popen(night_command(site), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    with _peak_of(night.pid) as peak:
-        took = timed(night.wait)
-    if night.returncode not in (0, 1):
-        raise SystemExit(f"the night of {site} failed ({night.returncode})")
-    return took, max(peak)
-
-
-@contextmanager
-def _peak_of(pid: int) -> Any:
-    """Samples of the memory of a process and its descendants, each page counted once, ten times a second."""
-    samples, ended = [0], threading.Event()
-
-    def look() -> None:
-        while not ended.wait(0.1):
-            samples.append(sum(_pss(one) for one in _family(pid)))
-
-    looker = threading.Thread(target=look)
-    looker.start()
-    try:
-        yield samples
-    finally:
-        ended.set()
-        looker.join()
-
-
-def _family(pid: int) -> list[int]:
-    """A process and all that descend from it."""
-    parents = {}
-    for entry in Path("/proc").iterdir():
-        if entry.name.isdecimal():
-            try:
-                parents[int(entry.name)] = int((entry / "stat").read_text().rsplit(")", 1)[1].split()[1])
-            except OSError:  # it has ended meanwhile
-                continue
-    family = [pid]
-    for one in family:
-        family += [child for child, parent in parents.items() if parent == one]
-    return family
-
-
-def _pss(pid: int) -> int:
-    """A process's share of the memory it maps [bytes]; 0 when it has ended."""
-    try:
-        for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
-            if line.startswith("Pss:"):
-                return int(line.split()[1]) * 1024
-    except OSError:
-        return 0
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit("run `python -m ops.bench`")
+def _night(site: Path) -> tuple[float, int]:
+    """Seconds of a night, and its peak memory [bytes]."""
+    night = watched(night_command(site))
+    return night.seconds, night.peak_bytes

@@ -13,7 +13,14 @@ from pathlib import Path
 Line = tuple[str, str, str, bool]
 """A row of the benchmark's table: what, found, wanted, and whether they agree."""
 FIRST_DAY = date(2026, 3, 2)
-CHANNELS = tuple(f"HOOK-{i:02d}" for i in range(1, 13))
+
+
+def channel_names(count: int) -> tuple[str, ...]:
+    """Names of so many hooks."""
+    return tuple(f"HOOK-{i:02d}" for i in range(1, count + 1))
+
+
+CHANNELS = channel_names(12)
 LAYOUT_HEADER_LINE = 4
 
 _SITE = """[site]
@@ -54,22 +61,22 @@ unit = "tf"
 """
 
 
-def bench_site(root: Path, logs: Sequence[Path]) -> Path:
+def bench_site(root: Path, logs: Sequence[Path], channels: Sequence[str] = CHANNELS) -> Path:
     """Make the site folder, with the logs in its inbox as hard links (a copy would not be the night's work)."""
     for folder in ("inbox", "specs", "layouts"):
         (root / folder).mkdir(parents=True)
     (root / "site.toml").write_text(_SITE)
     (root / "specs" / "hmpe-44.toml").write_text(_SPEC)
-    (root / "layouts" / "hooks.toml").write_text(_LAYOUT + "".join(_VALUE.format(channel=c) for c in CHANNELS))
+    (root / "layouts" / "hooks.toml").write_text(_LAYOUT + "".join(_VALUE.format(channel=c) for c in channels))
     rows = ["channel,quantity,kind,rate_hz,capacity,place"]
-    rows += [f"{c},tension,load-pin,10,1500,{c}" for c in CHANNELS]
+    rows += [f"{c},tension,load-pin,10,1500,{c}" for c in channels]
     (root / "channels.csv").write_text("\n".join(rows) + "\n")
     (root / "ships.csv").write_text("ship,design_mbl_kn,source\nBENCH,1300,invented for the demo\n")
     rows = ["line,ship,spec,part,in_service"]
-    rows += [f"L{i:02d},BENCH,hmpe-44,main,2026-01-01" for i in range(1, 13)]
+    rows += [f"L{i:02d},BENCH,hmpe-44,main,2026-01-01" for i in range(1, len(channels) + 1)]
     (root / "lines.csv").write_text("\n".join(rows) + "\n")
     rows = ["line,channel,from,to,outboard_end,share_pct"]
-    rows += [f"L{i:02d},{c},2026-03-01T00:00:00Z,,a,100" for i, c in enumerate(CHANNELS, 1)]
+    rows += [f"L{i:02d},{c},2026-03-01T00:00:00Z,,a,100" for i, c in enumerate(channels, 1)]
     (root / "rigging.csv").write_text("\n".join(rows) + "\n")
     for log in logs:
         os.link(log, root / "inbox" / log.name)

@@ -84,6 +84,10 @@ class Workers:
     ) -> None:
         if self._executor is not None:
             self._executor.shutdown(wait=kind is None, cancel_futures=True)
+        if kind is not None:
+            # What they are doing counts for nothing any more; else the interpreter would wait for them at its end.
+            for process in multiprocessing.active_children():
+                process.kill()
 
     def start(self) -> None:
         """Start now rather than with the first job, because there will be one."""
