@@ -6,7 +6,6 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache, partial
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from pipeline.night.plan import AccountDay, PlaceDay, Plan, digest, touches
 from pipeline.sheets.fold import State
 from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site
+from pipeline.store.depot import Depot
 from pipeline.store.sheets import read_sheets
 from pipeline.wear.fatigue import to_decimal
 
@@ -68,8 +68,8 @@ def reckon_accounts(
     `causes`: why stored rows of a place's day were taken out or read again, in words.
     """
     jobs = _jobs(site, plan, sheets, ledger)
-    files = {place.sheet: site.store / place.path for place in sheets.values()}
-    settle = partial(_settle, {key: place.sheet for key, place in sheets.items()}, inputs, _loader(files))
+    files = {place.sheet: place.path for place in sheets.values()}
+    settle = partial(_settle, {key: place.sheet for key, place in sheets.items()}, inputs, _loader(site.store, files))
     postings = index.postings(ledger)
     policy_digest = digest(site.policy.model_dump(mode="json", by_alias=True))
     spec_digests = _spec_digests(site)
@@ -161,11 +161,11 @@ def _settle(
     )
 
 
-def _loader(files: Mapping[str, Path]) -> "partial[list[Sheet]]":
+def _loader(store: Depot, files: Mapping[str, str]) -> "partial[list[Sheet]]":
     # A main line and its tail rest on the same sheets; a day's file holds all sheets of its place.
     @lru_cache(maxsize=64)
     def one(sheet: str) -> Sheet:
-        return read_sheets(files[sheet], [sheet])[sheet]
+        return read_sheets(store, files[sheet], [sheet])[sheet]
 
     def load(sheets: Sequence[str]) -> list[Sheet]:
         return [one(sheet) for sheet in sheets]

@@ -1,18 +1,18 @@
 """Which rows of a raw file bring a reading that is new or different, and which only repeat what is stored."""
 
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pyarrow as pa
 
 from pipeline.store.days import part_table, part_values
+from pipeline.store.depot import Depot
 from pipeline.store.samples import Part
 from pipeline.store.scaled import value_bits
 
 
-def count_new_rows(store: Path, parts: Sequence[Part], earlier: Iterable[Part]) -> int:
+def count_new_rows(store: Depot, parts: Sequence[Part], earlier: Iterable[Part]) -> int:
     """How many raw lines of `parts` (one raw file) hold a reading that neither `earlier` nor a former line has.
 
     A reading is channel, instant and value; missing is a value like any other here.
@@ -33,7 +33,7 @@ def count_new_rows(store: Path, parts: Sequence[Part], earlier: Iterable[Part]) 
     return pl.concat(fresh).n_unique() if fresh else 0
 
 
-def _readings(store: Path, part: Part) -> pl.DataFrame:
+def _readings(store: Depot, part: Part) -> pl.DataFrame:
     """Every reading of a part, one row each; a value as the bits of its double, one NaN for all missing."""
     table = part_table(store, part)
     at = table["at"].cast(pa.int64()).to_numpy()
