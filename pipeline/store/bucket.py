@@ -42,10 +42,10 @@ def create(url: str, name: str, file: Path, sha256: str) -> None:
     """
     from obstore.exceptions import AlreadyExistsError
 
-    store, key = _client(url), _key(url, name)
+    store, key, size = _client(url), _key(url, name), file.stat().st_size
     try:
         with _explained(url, name, "put"):
-            if file.stat().st_size <= LARGE_BYTES:
+            if size <= LARGE_BYTES:
                 store.put(key, file, mode="create")
                 return
             if not _there(store, key):
