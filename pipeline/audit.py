@@ -26,6 +26,7 @@ from pipeline.night.intake import LiveParts
 from pipeline.night.look import DayJob
 from pipeline.night.place_day import reckon_day
 from pipeline.night.plan import Plan, make_plan
+from pipeline.remote import bucket_differences, fetch_manifests
 from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site, open_site
 from pipeline.store.files import digest_of
@@ -38,7 +39,9 @@ from pipeline.wear.fatigue import to_decimal
 def audit_site(root: Path) -> list[str]:
     """Every difference found, in words; none when everything agrees exactly. Holds the site's lock."""
     root = root.resolve()
-    with hold(open_site(root).lock, "audit", heals=False):
+    opened = open_site(root)
+    with hold(opened.lock, "audit", heals=False):
+        fetch_manifests(opened.depot)
         found = manifest_differences(root)
         if found or manifests.head(root) is None:
             return found or ["nothing has been committed yet; run `tautlog nightly`"]
@@ -47,28 +50,37 @@ def audit_site(root: Path) -> list[str]:
             return found
         with open_ledger(root) as ledger:
             site = last_site(ledger)
-            found += _files(site, ledger)
+            found += _files(opened, ledger)
             return found or [*_recomputed(site, ledger)]
 
 
 def rebuild_site(root: Path) -> list[str]:
     """Make the ledger anew from the manifests; how the old one differed. Holds the site's lock."""
     root = root.resolve()
-    with hold(open_site(root).lock, "rebuild", heals=False):
+    opened = open_site(root)
+    with hold(opened.lock, "rebuild", heals=False):
+        fetch_manifests(opened.depot)
         return list(rebuild(root).differences)
 
 
 def _files(site: Site, ledger: Ledger) -> list[str]:
-    """Raw files, quarantine and store against their digests; files that no manifest names."""
+    """Raw files, quarantine and store against their digests; files that no manifest names.
+
+    Of a site in an object store every object too, those of the manifests among them; the folder may lack any.
+    """
     files = index.named_files(ledger)
-    found = [text for name, digest in files.items() for text in _altered(site.root / name, digest)]
+    cache = site.depot.url is not None
+    found = [text for name, digest in files.items() for text in _altered(site.root / name, digest, cache=cache)]
     stray = strays((site.raw, site.store, site.quarantine), {site.root / name for name in files})
-    return [*found, *(f"{path.relative_to(site.root)}: no manifest names it" for path in stray)]
+    found += [f"{path.relative_to(site.root)}: no manifest names it" for path in stray]
+    for manifest in manifests.chain(site.root) if cache else ():
+        files |= manifests.named_files(manifest)
+    return found + bucket_differences(site.depot, files)
 
 
-def _altered(path: Path, digest: str) -> list[str]:
+def _altered(path: Path, digest: str, *, cache: bool) -> list[str]:
     if not path.is_file():
-        return [f"{path.parent.name}/{path.name}: missing"]
+        return [] if cache else [f"{path.parent.name}/{path.name}: missing"]
     return [] if digest_of(path) == digest else [f"{path.parent.name}/{path.name}: altered"]
 
 
@@ -93,7 +105,7 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
         again |= made.sheets
         yield from _flag_differences(site, ledger, place, day, made.flag_rows)
         for name, sheet in made.sheets.items():
-            kept = read_sheets(site.store / by_name[name].path, [name])[name]
+            kept = read_sheets(site.store, by_name[name].path, [name])[name]
             yield from _sheet_differences(by_name[name], kept, sheet)
         for row in made.marks:
             mark = Mark(row["sheet"], "", place, day, 0, 0, row["kind"], row["payload"])
@@ -108,7 +120,7 @@ def _flag_differences(site: Site, ledger: Ledger, place: str, day: date, rows: l
     file = index.flags(ledger, [(place, day)]).get((place, day))
     if file is None:
         yield f"flags of {place} on {day} are missing"
-    elif [*map(_flag_key, read_flags(site.store / file.path))] != [*map(_flag_key, rows)]:
+    elif [*map(_flag_key, read_flags(site.store, file.path))] != [*map(_flag_key, rows)]:
         yield f"flags of {place} on {day} come out otherwise"
 
 

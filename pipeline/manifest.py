@@ -3,7 +3,8 @@
 What a run adds lies below `manifests/RUN_ID/`, one Parquet file a table, and below `manifests/archive/`, by
 SHA-256, the exact bytes of every register, layout, spec and policy it used. Then `manifests/NNNNNN.json`
 names all of it with digests, and the SHA-256 of the manifest before it. The rename that puts this last file
-in place is the commit: before it nothing of the run exists for anyone, after it all of it does. A `run_id`
+in place is the commit, and in an object store the put on condition that its name is free: before it nothing of
+the run exists for anyone, after it all of it does. A `run_id`
 holds random bits, so that the files of a run that never committed are never mistaken for those of one that
 did.
 """
@@ -21,8 +22,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Bug, StoreError
-from pipeline.store.files import digest_of, write_whole
+from pipeline.errors import Bug, SiteBusy, StoreError
+from pipeline.store.bucket import NameTaken
+from pipeline.store.depot import Depot
+from pipeline.store.files import digest_of
 
 if TYPE_CHECKING:
     import polars as pl
@@ -100,7 +103,7 @@ def next_run(site_root: Path) -> RunRef:
 
 
 def commit(
-    site_root: Path,
+    depot: Depot,
     ref: RunRef,
     tables: Mapping[str, pl.DataFrame],
     archive: Mapping[str, bytes],
@@ -116,10 +119,11 @@ def commit(
     `tables` hold the columns of `schemas.tables` without `run` and `seq`, which are added here; tables
     without rows may be left out. `archive` maps the site-relative path of each register used to its bytes.
     Raises Bug when a frame breaks its table's schema, StoreError when the chain has moved on since
-    `next_run` or the disk refuses. Nothing is committed then.
+    `next_run` or the disk refuses, SiteBusy when another coordinator put its manifest into the object store first.
+    Nothing is committed then. Where the object store gave no answer, it may have taken the manifest: the next run sees.
     """
-    last = head(site_root)
-    path = manifest_path(site_root, ref.run)
+    last = head(depot.folder)
+    path = manifest_path(depot.folder, ref.run)
     if (last.sha256 if last is not None else None) != ref.previous or path.exists():
         raise StoreError("another run has committed since this one began", file=path, next_step="run again")
     facts: dict[str, Any] = {
@@ -128,11 +132,11 @@ def commit(
         "program": program,
         "horizon_us": horizon_us,
     }
-    digests = {name: _keep(site_root, content) for name, content in sorted(archive.items())}
+    digests = {name: _keep(depot, content) for name, content in sorted(archive.items())}
     kept = {"archive": canonical_json(digests), "meta": canonical_json(dict(meta or {}))}
     runs = frame("runs", [{**facts, **kept, "prev": ref.previous, "through": through}])
     frames = {"runs": runs, **{name: rows for name, rows in tables.items() if rows.height}}
-    files = {name: _write_table(site_root, ref, name, rows) for name, rows in sorted(frames.items())}
+    files = {name: _write_table(depot, ref, name, rows) for name, rows in sorted(frames.items())}
     document = {
         **facts,
         "version": VERSION,
@@ -144,8 +148,15 @@ def commit(
         "meta": dict(meta or {}),
     }
     text = canonical_json(document)
-    write_whole(path, lambda draft: _put(draft, text.encode()))
-    return read(site_root, ref.run)
+    try:
+        depot.write(manifest_name(ref.run), lambda draft: _put(draft, text.encode()))
+    except NameTaken as error:
+        raise SiteBusy(
+            f"another run, of another folder, committed run {ref.run} first; nothing of this one counts",
+            file=depot.at(manifest_name(ref.run)),
+            next_step="run again: it takes in that run, and then does what is left",
+        ) from error
+    return read(depot.folder, ref.run)
 
 
 def chain(site_root: Path) -> list[Manifest]:
@@ -190,13 +201,18 @@ def read(site_root: Path, run: int) -> Manifest:
         content = path.read_bytes()
     except OSError as error:
         raise StoreError(f"cannot read: {error.strerror}", file=path, next_step=_RESTORE) from error
+    return manifest_of(content, run, path)
+
+
+def manifest_of(content: bytes, run: int, file: str | Path) -> Manifest:
+    """The manifest of a run from its bytes, which came from `file`; StoreError: not what `commit` writes."""
     try:
         manifest = _parse(content)
     except (ValueError, KeyError, TypeError) as error:
-        raise StoreError(f"not a whole manifest: {error!r}", file=path, next_step=_RESTORE) from error
+        raise StoreError(f"not a whole manifest: {error!r}", file=file, next_step=_RESTORE) from error
     if manifest.run != run:
         raise StoreError(
-            "manifest under another run's name", file=path, found=f"run {manifest.run}", next_step=_RESTORE
+            "manifest under another run's name", file=file, found=f"run {manifest.run}", next_step=_RESTORE
         )
     return manifest
 
@@ -220,7 +236,24 @@ def archived(site_root: Path, digests: Mapping[str, str]) -> dict[str, bytes]:
 
 def archive_path(site_root: Path, digest: str) -> Path:
     """Where archived bytes of a SHA-256 lie."""
-    return site_root / "manifests" / "archive" / digest
+    return site_root / archive_name(digest)
+
+
+def archive_name(digest: str) -> str:
+    """What archived bytes of a SHA-256 are called below the site."""
+    return f"manifests/archive/{digest}"
+
+
+def is_archived(name: str) -> bool:
+    """Whether a name below the site is that of archived bytes."""
+    return _DIGEST.fullmatch(name.removeprefix("manifests/archive/")) is not None
+
+
+def named_files(manifest: Manifest) -> dict[str, str]:
+    """SHA-256 of the manifest's own file, its tables and its archive, by name below the site."""
+    tables = {table.path: table.sha256 for table in manifest.tables.values()}
+    archive = {archive_name(digest): digest for digest in manifest.archive.values()}
+    return {manifest_name(manifest.run): manifest.sha256, **tables, **archive}
 
 
 def _schema(table: str) -> dict[str, pl.DataType]:
@@ -231,7 +264,7 @@ def _schema(table: str) -> dict[str, pl.DataType]:
     return {name: column.dtype for name, column in TABLES[table].columns().items()}
 
 
-def _write_table(site_root: Path, ref: RunRef, table: str, rows: pl.DataFrame) -> TableFile:
+def _write_table(depot: Depot, ref: RunRef, table: str, rows: pl.DataFrame) -> TableFile:
     import dataframely as dy
     import polars as pl
 
@@ -250,17 +283,17 @@ def _write_table(site_root: Path, ref: RunRef, table: str, rows: pl.DataFrame) -
         valid = TABLES[table].validate(numbered)
     except (dy.exc.SchemaError, dy.exc.ValidationError) as error:
         raise Bug(f"rows for table {table} break its schema: {error}") from error
-    path = site_root / _table_path(ref.run_id, table)
-    digest = write_whole(path, partial(valid.write_parquet, compression="zstd"))
-    return TableFile(_table_path(ref.run_id, table), digest, path.stat().st_size, valid.height)
+    name = _table_path(ref.run_id, table)
+    digest = depot.write(name, partial(valid.write_parquet, compression="zstd"))
+    return TableFile(name, digest, (depot / name).stat().st_size, valid.height)
 
 
-def _keep(site_root: Path, content: bytes) -> str:
+def _keep(depot: Depot, content: bytes) -> str:
     """Archive bytes under their SHA-256, unless they are there already; returns the digest."""
     digest = hashlib.sha256(content).hexdigest()
-    path = archive_path(site_root, digest)
+    path = archive_path(depot.folder, digest)
     if not path.exists():
-        write_whole(path, lambda draft: _put(draft, content))
+        depot.write(archive_name(digest), lambda draft: _put(draft, content))
     elif digest_of(path) != digest:
         raise StoreError("an archived register was altered", file=path, next_step=_RESTORE)
     return digest
@@ -272,7 +305,18 @@ def _put(path: Path, content: bytes) -> None:
 
 def manifest_path(site_root: Path, run: int) -> Path:
     """Where the manifest of a run lies."""
-    return site_root / "manifests" / f"{run:06d}.json"
+    return site_root / manifest_name(run)
+
+
+def manifest_name(run: int) -> str:
+    """What the manifest of a run is called below the site."""
+    return f"manifests/{run:06d}.json"
+
+
+def run_of(name: str) -> int | None:
+    """The run whose manifest has this name below the site; None when it is no manifest's."""
+    match = _NAME.fullmatch(name.removeprefix("manifests/"))
+    return None if match is None else int(match[1])
 
 
 def _table_path(run_id: str, table: str) -> str:
@@ -283,7 +327,7 @@ def _numbers(site_root: Path) -> list[int]:
     folder = site_root / "manifests"
     if not folder.is_dir():
         return []
-    return sorted(int(match[1]) for name in folder.iterdir() if (match := _NAME.fullmatch(name.name)))
+    return sorted(run for name in folder.iterdir() if (run := run_of(name.name)) is not None)
 
 
 def _parse(content: bytes) -> Manifest:

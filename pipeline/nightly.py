@@ -32,6 +32,7 @@ from pipeline.night.ingest import UNDECIDED, ingest
 from pipeline.night.intake import Inbox, Ingested, LiveParts
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
+from pipeline.remote import fetch_manifests
 from pipeline.site import LOCK, Site, open_site
 from pipeline.store.samples import store_part
 from pipeline.store.strays import sweep
@@ -133,11 +134,16 @@ def _open_run(root: Path, what: str, choice: str | None, watch: Watch) -> Iterat
     remote = hands.is_remote(choice)
     with hold(root / LOCK, f"{what} by workers at {choice}" if remote else what) as died:
         site = open_site(root)
+        fetched = fetch_manifests(site.depot)
         with hands.choose(choice, root) as workers, open_ledger(root) as ledger:
             ref = manifests.next_run(root)
             watch.name_run(ref.run_id)
             for note in ledger.notes:
                 watch.note(note)
+            if fetched:
+                watch.note(
+                    f"{fetched} committed runs that this folder had not seen were fetched from {site.info.store}"
+                )
             if died or remote:
                 _sweep(site, ledger, died, watch, remote=remote or hands.is_remote(died))
             yield _Run(
@@ -267,7 +273,7 @@ def _registers_changed(run: _Run) -> bool:
 def _commit(run: _Run, rows: Rows, through: date | None, horizon_us: int | None) -> None:
     frames = {table: manifests.frame(table, map(_as_stored, found)) for table, found in rows.items() if found}
     manifest = manifests.commit(
-        run.site.root,
+        run.site.depot,
         run.ref,
         frames,
         run.site.archive,

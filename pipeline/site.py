@@ -19,6 +19,7 @@ from pydantic import BaseModel
 from pipeline.crosschecks import Tables, check_layout, check_tables, one_each, zone_named
 from pipeline.errors import RegisterError, StoreError, nearest
 from pipeline.registers import Row, read_document, read_register
+from pipeline.store.depot import Depot
 from schemas.registers import (
     Calibration,
     Channel,
@@ -84,12 +85,17 @@ class Site:
         return self.root / "inbox"
 
     @property
-    def raw(self) -> Path:
-        return self.root / "raw"
+    def depot(self) -> Depot:
+        """Everything that `rebuild` and `audit` need: the folder, or the object store that the register names."""
+        return Depot(self.root, self.info.store)
 
     @property
-    def store(self) -> Path:
-        return self.root / "store"
+    def raw(self) -> Depot:
+        return self.depot.below("raw")
+
+    @property
+    def store(self) -> Depot:
+        return self.depot.below("store")
 
     @property
     def manifests(self) -> Path:
@@ -104,8 +110,8 @@ class Site:
         return self.root / "published"
 
     @property
-    def quarantine(self) -> Path:
-        return self.root / "quarantine"
+    def quarantine(self) -> Depot:
+        return self.depot.below("quarantine")
 
     @property
     def pages(self) -> Path:

@@ -7,22 +7,36 @@ published source say so; they are house rules to be changed where the site knows
 from __future__ import annotations
 
 import codecs
+import re
 from typing import Literal, Self
 
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from schemas.base import Model, Name, Number, Source, Whole
 
+_STORE_URL = re.compile(r"s3://[a-z0-9][a-z0-9.-]{1,61}[a-z0-9](/[A-Za-z0-9][A-Za-z0-9._-]*)*/?", re.ASCII)
 Material = Literal["hmpe", "polyester", "polyamide", "polypropylene", "aramid", "lcp", "wire"]
 
 
 class SiteInfo(Model):
-    """Who and where: `timezone` is an IANA name, `ambient_c` the air temperature assumed without a sensor."""
+    """Who and where: `timezone` is an IANA name, `ambient_c` the air temperature assumed without a sensor.
+
+    `store`: URL of the object store that holds originals, samples, sheets and manifests, where it is not this folder.
+    """
 
     id: Name
     name: Name
     timezone: Name
     ambient_c: Number | None = None
+    store: Name | None = None
+
+    @field_validator("store")
+    @classmethod
+    def _is_a_bucket_and_a_prefix(cls, url: str | None) -> str | None:
+        # No user, no question mark, no fragment: a register is archived with every run, and holds no secret.
+        if url is not None and _STORE_URL.fullmatch(url) is None:
+            raise ValueError('expected a URL like "s3://bucket/prefix"; the endpoint and keys are in the environment')
+        return None if url is None else url.rstrip("/")
 
 
 class QualityLimits(Model):

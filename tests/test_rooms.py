@@ -17,12 +17,12 @@ FLOORS = (
     ("schemas", "pipeline.errors"),
     ("pipeline.units", "pipeline.kernels"),
     ("pipeline.readers", "pipeline.quality", "pipeline.sheets", "pipeline.events", "pipeline.wear"),
-    ("pipeline.registers", "pipeline.lock", "pipeline.watch", "pipeline.workers"),
+    ("pipeline.registers", "pipeline.lock", "pipeline.store", "pipeline.watch", "pipeline.workers"),
     ("pipeline.crosschecks",),
     ("pipeline.site",),
-    ("pipeline.scaffold", "pipeline.store"),
+    ("pipeline.scaffold",),
     ("pipeline.manifest",),
-    ("pipeline.ledger",),
+    ("pipeline.ledger", "pipeline.remote"),
     ("pipeline.night",),
     ("pipeline.nightly",),
     ("pipeline.audit", "pipeline.demo", "pipeline.render", "pipeline.tracing"),
@@ -59,6 +59,7 @@ HEAVY = {
     "scipy",
     "rich",
     "simplejson",
+    "obstore",
 }
 
 
@@ -179,6 +180,7 @@ def test_a_pure_room_calls_no_files_and_no_clock(room: str) -> None:
         ("pyarrow", {"pipeline.store"}),
         ("click", {"pipeline.cli"}),
         ("numba", {"pipeline.kernels"}),
+        ("obstore", {"pipeline.store"}),
     ],
 )
 def test_a_library_has_one_keeper(library: str, keepers: set[str]) -> None:

@@ -3,7 +3,6 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from pipeline.ledger.rows import State as Stored
 from pipeline.night.plan import AccountDay, digest
 from pipeline.sheets.fold import EMPTY, State, fold
 from pipeline.sheets.sheet import Sheet
+from pipeline.store.depot import Depot
 from pipeline.store.sheets import read_sheets
 from pipeline.wear.fatigue import life_units
 from schemas.registers import FatigueCurve
@@ -64,7 +64,7 @@ class AccountJob:
     stored: Mapping[date, Stored]
     residues: Mapping[date, tuple[list[float], list[int]]]
     wear: Wear | None
-    store: Path
+    store: Depot
     sheets: Mapping[str, SheetPlace]
     inputs: Mapping[str, Mapping[str, str]]
 
@@ -73,10 +73,10 @@ def settle_job(job: AccountJob) -> list[DayLife]:
     """Bring one account up to date: a worker's job. Reads sheets, writes nothing."""
     if job.wear is None:
         return []
-    files = {place.sheet: job.store / place.path for place in job.sheets.values()}
+    files = {place.sheet: place.path for place in job.sheets.values()}
 
     def load(sheets: Sequence[str]) -> list[Sheet]:
-        return [read_sheets(files[sheet], [sheet])[sheet] for sheet in sheets]
+        return [read_sheets(job.store, files[sheet], [sheet])[sheet] for sheet in sheets]
 
     def residue_after(day: date) -> State | None:
         found = job.residues.get(day)

@@ -63,7 +63,7 @@ def ingest(
             out.findings.append(read)
             if delivery.op == "new":
                 # Nothing was read from it: it waits where it is, and raw/ holds only what has a receipt.
-                delivery.path.unlink()
+                site.raw.remove(delivery.sha256)
             continue
         _settle(site, read, live, out, now_us)
         out.findings += _lost_all(read, receipts.get(delivery.sha256))

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 from pipeline.night.plan import DayPlan, SheetPlan
 from pipeline.quality import Flagged, Series, check_bit, flag_place, usable
 from pipeline.store.days import Readings, read_readings
+from pipeline.store.depot import Depot
 from pipeline.store.edges import EDGE_US
 from schemas.registers import Calibration, Channel, Policy
 from schemas.times import DAY_US, day_start_us
@@ -23,7 +23,7 @@ Bools = NDArray[np.bool_]
 class DayJob:
     """All that a worker needs for one place's day. `sheets`: the ids to give, with what to make each from."""
 
-    store: Path
+    store: Depot
     run_id: str
     plan: DayPlan
     channels: tuple[Channel, ...]

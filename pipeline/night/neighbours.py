@@ -34,7 +34,8 @@ def fold_by_neighbours(site: Site, live: LiveParts, delivery: Delivery) -> int |
 
 def _lines_dated(site: Site, delivery: Delivery) -> set[int]:
     """Lines of the file whose instants its own order tells."""
-    pieces = read_log(delivery.path, delivery.layout, site.channels, site.zone, name=delivery.name)
+    path = site.raw.local(delivery.sha256)
+    pieces = read_log(path, delivery.layout, site.channels, site.zone, name=delivery.name)
     return {line for piece in pieces for rows in piece.rows for line in rows.line_no.tolist()}
 
 
@@ -44,7 +45,7 @@ def _undecided(site: Site, delivery: Delivery, fold: int, sure: set[int]) -> Dat
     layout = delivery.layout.model_copy(update={"time": time_rules})
     units = {channel: to_canonical(unit) for channel, unit in units_of(layout, site.channels).items()}
     found: dict[tuple[str, str], list[tuple[Ints, NDArray[np.float64]]]] = {}
-    for piece in read_log(delivery.path, layout, site.channels, site.zone, name=delivery.name):
+    for piece in read_log(site.raw.local(delivery.sha256), layout, site.channels, site.zone, name=delivery.name):
         for rows in piece.rows:
             open_ = ~np.isin(rows.line_no, list(sure))
             for channel, raw in rows.values.items():

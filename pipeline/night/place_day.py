@@ -167,12 +167,12 @@ def _flag_rows(looked: Looked) -> list[dict[str, Any]]:
 
 def _keep_flags(job: DayJob, rows: list[dict[str, Any]]) -> dict[str, Any]:
     plan = job.plan
-    path = place_day(job.store, "flags", plan.place, plan.day) / unique_name(job.run_id)
-    digest = write_flags(path, rows)
+    name = f"{place_day('flags', plan.place, plan.day)}/{unique_name(job.run_id)}"
+    digest = write_flags(job.store, name, rows)
     return {
         "place": plan.place,
         "day": plan.day,
-        "path": str(path.relative_to(job.store)),
+        "path": name,
         "digest": digest,
         "inputs_digest": plan.inputs,
         "op": "set",
@@ -181,13 +181,13 @@ def _keep_flags(job: DayJob, rows: list[dict[str, Any]]) -> dict[str, Any]:
 
 def _keep_sheets(job: DayJob, sheets: Mapping[str, Sheet]) -> list[dict[str, Any]]:
     plan = job.plan
-    path = place_day(job.store, "sheets", plan.place, plan.day) / unique_name(job.run_id)
-    digest = write_sheets(path, sheets)
+    path = f"{place_day('sheets', plan.place, plan.day)}/{unique_name(job.run_id)}"
+    digest = write_sheets(job.store, path, sheets)
     by_id = dict(job.sheets)
     return [
         {
             "sheet": name,
-            "path": str(path.relative_to(job.store)),
+            "path": path,
             "digest": digest,
             "row": row,
             "place": plan.place,

@@ -3,13 +3,13 @@
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from pipeline.errors import DataError
 from pipeline.night.intake import Delivery
 from pipeline.readers import ReadNotes, read_log, units_of
 from pipeline.site import Site
+from pipeline.store.depot import Depot
 from pipeline.store.raw import QuarantineWriter
 from pipeline.store.samples import Part, SampleWriter
 from schemas.registers import Channel
@@ -25,8 +25,9 @@ class ReadJob:
     """All that a worker needs to read one raw file."""
 
     delivery: Delivery
-    store: Path
-    quarantine: Path
+    raw: Depot
+    store: Depot
+    quarantine: Depot
     channels: Mapping[str, Channel]
     zone: ZoneInfo
 
@@ -46,7 +47,7 @@ class FileRead:
 
 def read_job(site: Site, delivery: Delivery) -> ReadJob:
     """The job of reading one raw file of a site."""
-    return ReadJob(delivery, site.store, site.quarantine, site.channels, site.zone)
+    return ReadJob(delivery, site.raw, site.store, site.quarantine, site.channels, site.zone)
 
 
 def cpu_limit_s(job: ReadJob) -> float:
@@ -71,7 +72,8 @@ def read_file(job: ReadJob) -> FileRead:
     tally: Counter[str] = Counter()
     reasons: Counter[str] = Counter()
     notes = ReadNotes()
-    pieces = read_log(delivery.path, delivery.layout, job.channels, job.zone, name=delivery.name, notes=notes)
+    path = job.raw.local(delivery.sha256)
+    pieces = read_log(path, delivery.layout, job.channels, job.zone, name=delivery.name, notes=notes)
     with (
         SampleWriter(job.store, delivery.sha256, units) as writer,
         QuarantineWriter(job.quarantine, delivery.sha256) as quarantine,

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
@@ -10,6 +9,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from pipeline.errors import StoreError
+from pipeline.store.depot import Depot
 from pipeline.store.samples import Floats, Ints, Part
 from pipeline.store.scaled import AS_FLOAT, unscaled
 from pipeline.units import to_canonical
@@ -40,7 +40,7 @@ NO_READINGS = Readings(np.empty(0, np.int64), np.empty(0, np.float64))
 
 
 def read_readings(
-    store: Path, parts: Sequence[Part], *, from_us: int | None = None, to_us: int | None = None
+    store: Depot, parts: Sequence[Part], *, from_us: int | None = None, to_us: int | None = None
 ) -> dict[str, Readings]:
     """Live readings of every channel in some parts (of one place), optionally only of [from_us, to_us).
 
@@ -79,7 +79,7 @@ def live(pieces: Sequence[tuple[Ints, Floats]]) -> Readings:
     return Readings(at_us[starts], largest, int(np.count_nonzero(differ & ~np.isnan(largest))))
 
 
-def raw_lines(store: Path, parts: Sequence[Part], channel: str, at_us: int) -> list[tuple[str, int, float]]:
+def raw_lines(store: Depot, parts: Sequence[Part], channel: str, at_us: int) -> list[tuple[str, int, float]]:
     """Every stored reading of a channel at an instant: (SHA-256 of the raw file, line number, value)."""
     found = []
     for part in parts:
@@ -94,7 +94,7 @@ def raw_lines(store: Path, parts: Sequence[Part], channel: str, at_us: int) -> l
 
 
 def part_table(
-    store: Path,
+    store: Depot,
     part: Part,
     from_us: int | None = None,
     to_us: int | None = None,
@@ -102,7 +102,7 @@ def part_table(
     columns: Sequence[str] | None = None,
 ) -> pa.Table:
     """A part's table; with bounds, only the row groups and rows inside them. StoreError: gone or torn."""
-    path = store / part.part
+    path = store.local(part.part)
     try:
         file = pq.ParquetFile(path)
         if from_us is None and to_us is None:

@@ -3,7 +3,6 @@
 import hashlib
 import os
 import secrets
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from urllib.parse import quote
@@ -16,9 +15,9 @@ def unique_name(stem: str) -> str:
     return f"{stem}-{secrets.token_hex(8)}.parquet"
 
 
-def place_day(root: Path, kind: str, place: str, day: date) -> Path:
-    """Folder of one place and day. A place's name is percent-encoded, dots too: it can never leave the store."""
-    return root / kind / quote(place, safe="").replace(".", "%2E") / day.isoformat()
+def place_day(kind: str, place: str, day: date) -> str:
+    """Folder, below the store, of one place and day. A place's name is percent-encoded, dots too: it cannot leave."""
+    return f"{kind}/{quote(place, safe='').replace('.', '%2E')}/{day.isoformat()}"
 
 
 def draft_of(path: Path) -> Path:
@@ -33,30 +32,6 @@ def make_folder(folder: Path) -> None:
         make_folder(folder.parent)
         folder.mkdir(exist_ok=True)
         sync_folder(folder.parent)
-
-
-def put_in_place(draft: Path, path: Path) -> str:
-    """Sync a finished draft and rename it to its name; returns the SHA-256 of its bytes."""
-    digest = sync_file(draft)
-    os.replace(draft, path)
-    sync_folder(path.parent)
-    return digest
-
-
-def write_whole(path: Path, write: Callable[[Path], None]) -> str:
-    """Have `write` make a file, and put it in place; returns its SHA-256.
-
-    Raises StoreError when the disk refuses. Whatever goes wrong, what was half written is taken away.
-    """
-    try:
-        draft = draft_of(path)
-        try:
-            write(draft)
-            return put_in_place(draft, path)
-        finally:
-            draft.unlink(missing_ok=True)
-    except OSError as error:
-        raise cannot_write(path, error) from error
 
 
 def cannot_write(path: Path, error: OSError) -> StoreError:

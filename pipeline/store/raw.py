@@ -12,7 +12,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.readers import BadCell, QuarantinedLine
-from pipeline.store.files import cannot_write, draft_of, put_in_place, sync_folder, unique_name
+from pipeline.store.depot import Depot
+from pipeline.store.files import cannot_write, draft_of, unique_name
 
 READ_ONLY = 0o444
 QUARANTINE_SCHEMA = pa.schema(
@@ -37,7 +38,7 @@ class Kept:
     mtime_ns: int
 
 
-def keep_raw(folder: Path, source: Path) -> Kept | None:
+def keep_raw(folder: Depot, source: Path) -> Kept | None:
     """Copy a raw file into `raw/` under the SHA-256 of its bytes, safe on disk and read-only; `source` is untouched.
 
     Copied, not linked: whoever still has the source open, or opens it again, cannot reach the original. What stands
@@ -50,21 +51,19 @@ def keep_raw(folder: Path, source: Path) -> Kept | None:
         try:
             return _keep(folder, source, before, read, draft)
         except OSError as error:
-            raise cannot_write(folder, error) from error
+            raise cannot_write(folder.folder, error) from error
         finally:
             draft.unlink(missing_ok=True)
 
 
-def _keep(folder: Path, source: Path, before: os.stat_result, read: BinaryIO, draft: Path) -> Kept | None:
+def _keep(folder: Depot, source: Path, before: os.stat_result, read: BinaryIO, draft: Path) -> Kept | None:
     sha256 = _copy(read, draft)
     after = source.stat()
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         return None
-    target = folder / sha256
-    if not target.exists():
+    if not (folder / sha256).exists():
         draft.chmod(READ_ONLY)
-        os.replace(draft, target)
-        sync_folder(folder)
+        folder.place(draft, sha256, sha256)
     return Kept(sha256, before.st_size, before.st_mtime_ns)
 
 
@@ -83,8 +82,9 @@ def _copy(read: BinaryIO, draft: Path) -> str:
 class QuarantineWriter:
     """Writes the quarantined rows and cells of one raw file, piece by piece; makes no file when there are none."""
 
-    def __init__(self, folder: Path, sha256: str) -> None:
-        self._path = folder / unique_name(sha256)
+    def __init__(self, folder: Depot, sha256: str) -> None:
+        self._folder, self._name = folder, unique_name(sha256)
+        self._path = folder / self._name
         self._writer: pq.ParquetWriter | None = None
 
     def __enter__(self) -> Self:
@@ -110,7 +110,7 @@ class QuarantineWriter:
         if self._writer is None:
             return None
         self._writer.close()
-        return self._path.name, put_in_place(draft_of(self._path), self._path)
+        return self._name, self._folder.put(draft_of(self._path), self._name)
 
 
 def _line_row(line: QuarantinedLine) -> dict[str, Any]:

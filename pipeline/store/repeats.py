@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 
 from pipeline.store.days import part_table, part_values
+from pipeline.store.depot import Depot
 from pipeline.store.samples import Part
 from pipeline.store.scaled import value_bits
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 
-def count_new_rows(store: Path, parts: Sequence[Part], earlier: Iterable[Part]) -> int:
+def count_new_rows(store: Depot, parts: Sequence[Part], earlier: Iterable[Part]) -> int:
     """How many raw lines of `parts` (one raw file) hold a reading that neither `earlier` nor a former line has.
 
     A reading is channel, instant and value; missing is a value like any other here.
@@ -40,7 +40,7 @@ def count_new_rows(store: Path, parts: Sequence[Part], earlier: Iterable[Part]) 
     return pl.concat(fresh).n_unique() if fresh else 0
 
 
-def _readings(store: Path, part: Part, from_us: int | None = None, to_us: int | None = None) -> pl.DataFrame:
+def _readings(store: Depot, part: Part, from_us: int | None = None, to_us: int | None = None) -> pl.DataFrame:
     """Readings of a part, or of its [from_us, to_us), one row each; a value as the bits of its double, one NaN for all
     missing.
     """

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from pipeline.errors import Bug
 from pipeline.readers import PlaceRows
+from pipeline.store.depot import Depot
 from pipeline.store.edges import Edges
-from pipeline.store.files import draft_of, place_day, put_in_place, unique_name
+from pipeline.store.files import draft_of, place_day, unique_name
 from pipeline.store.scaled import AS_FLOAT, scaled_exactly, smallest_scale
 from schemas.times import DAY_US, day_of
 
@@ -68,8 +69,9 @@ def store_part(row: Any) -> Part:
 class _Draft:
     """A part being written: pieces of ascending time, encoded alike, each a row group."""
 
-    def __init__(self, path: Path, day: date, schema: pa.Schema, units: Mapping[str, str]) -> None:
+    def __init__(self, path: Path, name: str, day: date, schema: pa.Schema, units: Mapping[str, str]) -> None:
         self.path = path
+        self.name = name
         self.day = day
         self.schema = schema
         self.scales = {f.name: int(f.metadata[b"scale"]) for f in schema if f.metadata}
@@ -92,7 +94,7 @@ class SampleWriter:
     takes away all that was written when it ends by an error.
     """
 
-    def __init__(self, store: Path, sha256: str, units: Mapping[str, str]) -> None:
+    def __init__(self, store: Depot, sha256: str, units: Mapping[str, str]) -> None:
         self._store, self._sha256, self._units = store, sha256, units
         self._drafts: dict[str, _Draft] = {}
         self._parts: list[Part] = []
@@ -139,7 +141,7 @@ class SampleWriter:
         for draft in self._drafts.values():
             draft_of(draft.path).unlink(missing_ok=True)
         for part in self._parts:
-            (self._store / part.part).unlink(missing_ok=True)
+            self._store.remove(part.part)
         self._drafts.clear()
         self._parts.clear()
 
@@ -159,8 +161,9 @@ class SampleWriter:
             if draft is not None:
                 self._finish(place)
             scales = {name: smallest_scale(np.ascontiguousarray(column)) for name, column in values.items()}
-            path = place_day(self._store, "samples", place, day) / unique_name(self._sha256[:16])
-            draft = self._drafts[place] = _Draft(path, day, _schema(scales, self._units), self._units)
+            name = f"{place_day('samples', place, day)}/{unique_name(self._sha256[:16])}"
+            path = self._store / name
+            draft = self._drafts[place] = _Draft(path, name, day, _schema(scales, self._units), self._units)
             columns = _encode(values, scales)
             if columns is None:
                 raise Bug("a scale does not hold the numbers it was chosen for", file=path)
@@ -178,14 +181,14 @@ class SampleWriter:
         draft.writer.close()
         self._parts.append(
             Part(
-                part=str(draft.path.relative_to(self._store)),
+                part=draft.name,
                 sha256=self._sha256,
                 place=place,
                 day=draft.day,
                 rows=draft.rows,
                 first_us=draft.first_us,
                 last_us=draft.last_us,
-                digest=put_in_place(draft_of(draft.path), draft.path),
+                digest=self._store.put(draft_of(draft.path), draft.name),
                 head_digest=draft.edges.head_digest(),
                 tail_digest=draft.edges.tail_digest(),
                 channels=draft.edges.channels,

@@ -1,7 +1,6 @@
 """Sheets and flag runs in Parquet: one file for a place, a day and a run of the program."""
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,7 +9,7 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import StoreError
 from pipeline.sheets.sheet import Excursion, Sheet, Slice
-from pipeline.store.files import write_whole
+from pipeline.store.depot import Depot
 
 _KN = pa.list_(pa.float64())
 _COUNT = pa.list_(pa.int64())
@@ -69,13 +68,13 @@ FLAG_SCHEMA = pa.schema(
 )
 
 
-def write_sheets(path: Path, sheets: Mapping[str, Sheet]) -> str:
-    """Write sheets, by their id, as the rows of one file; returns its SHA-256."""
-    table = pa.Table.from_pylist([_row(name, sheet) for name, sheet in sheets.items()], schema=SHEET_SCHEMA)
+def write_sheets(store: Depot, name: str, sheets: Mapping[str, Sheet]) -> str:
+    """Write sheets, by their id, as the rows of one file, `name` below the store; returns its SHA-256."""
+    table = pa.Table.from_pylist([_row(sheet_id, sheet) for sheet_id, sheet in sheets.items()], schema=SHEET_SCHEMA)
     doubles = ["low_kn.list.element", "high_kn.list.element"]
     integers = [f"{f.name}.list.element" for f in SHEET_SCHEMA if f.type == _COUNT]
-    return write_whole(
-        path,
+    return store.write(
+        name,
         lambda target: pq.write_table(
             table,
             target,
@@ -88,8 +87,9 @@ def write_sheets(path: Path, sheets: Mapping[str, Sheet]) -> str:
     )
 
 
-def read_sheets(path: Path, wanted: Sequence[str]) -> dict[str, Sheet]:
+def read_sheets(store: Depot, name: str, wanted: Sequence[str]) -> dict[str, Sheet]:
     """Sheets of one file by id; StoreError when the file is gone or torn, or lacks one."""
+    path = store.local(name)
     try:
         table = pq.ParquetFile(path).read(use_threads=False)
     except (OSError, pa.ArrowInvalid) as error:
@@ -100,17 +100,18 @@ def read_sheets(path: Path, wanted: Sequence[str]) -> dict[str, Sheet]:
     missing = sorted(set(wanted) - set(names))
     if missing:
         raise StoreError("sheets are missing from the file", file=path, found=f"{names}", expected=f"{missing}")
-    return {name: _sheet(table.slice(names.index(name), 1)) for name in wanted}
+    return {sheet_id: _sheet(table.slice(names.index(sheet_id), 1)) for sheet_id in wanted}
 
 
-def write_flags(path: Path, runs: Sequence[Mapping[str, Any]]) -> str:
+def write_flags(store: Depot, name: str, runs: Sequence[Mapping[str, Any]]) -> str:
     """Write runs of samples whose flag is not 1 (pass): rows as FLAG_SCHEMA; returns the file's SHA-256."""
     table = pa.Table.from_pylist(list(runs), schema=FLAG_SCHEMA)
-    return write_whole(path, lambda target: pq.write_table(table, target, compression="zstd"))
+    return store.write(name, lambda target: pq.write_table(table, target, compression="zstd"))
 
 
-def read_flags(path: Path) -> list[dict[str, Any]]:
+def read_flags(store: Depot, name: str) -> list[dict[str, Any]]:
     """Flag runs of a file, as the rows that `write_flags` was given; instants are UTC microseconds."""
+    path = store.local(name)
     try:
         table = pq.ParquetFile(path).read()
     except (OSError, pa.ArrowInvalid) as error:

@@ -11,6 +11,7 @@ from typing import Any
 
 from pipeline import manifest
 from pipeline.ledger.rows import Entry
+from pipeline.store.depot import Depot
 from schemas.times import DAY_US, day_start_us
 
 DAY = date(2026, 3, 2)
@@ -62,7 +63,7 @@ def commit(
     """Commit a run that adds these rows: a list of mappings for each table."""
     tables = {table: manifest.frame(table, listed) for table, listed in rows.items()}
     return manifest.commit(
-        root,
+        Depot(root),
         manifest.next_run(root),
         tables,
         registers,

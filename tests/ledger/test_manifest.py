@@ -16,6 +16,7 @@ import pytest
 from pipeline import manifest
 from pipeline.errors import Bug, StoreError
 from pipeline.ledger.checks import manifest_differences
+from pipeline.store.depot import Depot
 from tests.ledger import makers
 
 ROOT = Path(__file__).parent.parent.parent
@@ -78,7 +79,7 @@ def test_a_run_may_not_commit_after_another_has(site: Path) -> None:
     ref = manifest.next_run(site)
     makers.commit(site)
     with pytest.raises(StoreError, match="another run has committed since"):
-        manifest.commit(site, ref, {}, {}, started_us=0, program="t", through=None, horizon_us=None)
+        manifest.commit(Depot(site), ref, {}, {}, started_us=0, program="t", through=None, horizon_us=None)
     assert len(manifest.chain(site)) == 1
 
 
@@ -98,7 +99,7 @@ def test_a_frame_without_a_column_is_refused(site: Path) -> None:
     rows = manifest.frame("parts", [makers.part("p")]).drop("place")
     with pytest.raises(Bug, match="place"):
         manifest.commit(
-            site,
+            Depot(site),
             manifest.next_run(site),
             {"parts": rows},
             {},

@@ -16,6 +16,7 @@ from pipeline.ledger import index
 from pipeline.ledger.apply import apply
 from pipeline.ledger.database import open_ledger, open_reader
 from pipeline.ledger.publish import publish
+from pipeline.store.depot import Depot
 from pipeline.store.sheets import read_sheets, write_sheets
 from tests.ledger.makers import dump
 from tests.night.berth import Berth, log_text, make_berth, record, values
@@ -169,7 +170,7 @@ def commit(berth: Berth, rows: dict[str, list[dict[str, object]]]) -> None:
     frames = {table: manifests.frame(table, listed) for table, listed in rows.items()}
     with open_ledger(berth.root) as ledger:
         made = manifests.commit(
-            berth.root,
+            Depot(berth.root),
             manifests.next_run(berth.root),
             frames,
             manifests.archived(berth.root, head.archive),
@@ -235,10 +236,10 @@ def another_coverage(berth: Berth) -> dict[str, list[dict[str, object]]]:
     row = {name: getattr(ref, name) for name in ref.__slots__ if name != "run"}
     row["inputs"] = manifests.canonical_json(dict(ref.inputs))
     ((key, state),) = berth.ask(index.states).items()
-    store = berth.root / "store"
-    sheet = read_sheets(store / ref.path, [ref.sheet])[ref.sheet]
-    path = Path(ref.path).with_name("S0.parquet")
-    copy = {"sheet": "S0", "path": str(path), "digest": write_sheets(store / path, {"S0": sheet})}
+    store = Depot(berth.root / "store")
+    sheet = read_sheets(store, ref.path, [ref.sheet])[ref.sheet]
+    path = str(Path(ref.path).with_name("S0.parquet"))
+    copy = {"sheet": "S0", "path": path, "digest": write_sheets(store, path, {"S0": sheet})}
     (forged,) = another_residue(berth)["states"]
     forged |= dict(
         zip(("residue_kn", "residue_us"), berth.ask(lambda led: index.residues(led, [key]))[key], strict=True)

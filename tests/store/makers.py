@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from pipeline.readers import PlaceRows
 from pipeline.store.days import Readings, read_readings
+from pipeline.store.depot import Depot
 from pipeline.store.samples import Part, SampleWriter
 from schemas.times import DAY_US, day_of, day_start_us
 
@@ -81,7 +82,7 @@ def write(
     units: Mapping[str, str] = UNITS,
 ) -> list[Part]:
     """Write a raw file's lines to a store, in pieces cut before the given indices."""
-    with SampleWriter(store, hashlib.sha256(name.encode()).hexdigest(), units) as writer:
+    with SampleWriter(Depot(store), hashlib.sha256(name.encode()).hexdigest(), units) as writer:
         for piece in in_pieces(lines, cuts):
             for rows in place_rows(piece):
                 writer.add(rows)
@@ -97,7 +98,7 @@ def read_back(store: Path, parts: Sequence[Part], **bounds: int | None) -> dict[
     """Live readings of all channels, place by place."""
     found: dict[str, Readings] = {}
     for place in {part.place for part in parts}:
-        found |= read_readings(store, [part for part in parts if part.place == place], **bounds)
+        found |= read_readings(Depot(store), [part for part in parts if part.place == place], **bounds)
     return found
 
 

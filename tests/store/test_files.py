@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from pipeline.errors import StoreError
 from pipeline.readers import BadCell, PlaceRows, QuarantinedLine
-from pipeline.store.files import digest_of, place_day, unique_name, write_whole
+from pipeline.store.depot import Depot
+from pipeline.store.files import digest_of, place_day, unique_name
 from pipeline.store.raw import QuarantineWriter, keep_raw
 from pipeline.store.samples import SampleWriter
 from pipeline.store.strays import strays, sweep
@@ -32,7 +33,7 @@ def test_a_written_file_is_told_with_the_digest_of_its_bytes(tmp_path: Path) -> 
     def write(target: Path) -> None:
         target.write_bytes(b"all of it")
 
-    digest = write_whole(path, write)
+    digest = Depot(path.parent).write(path.name, write)
     assert path.read_bytes() == b"all of it"
     assert digest == digest_of(path) == hashlib.sha256(b"all of it").hexdigest()
     assert files_in(tmp_path) == ["deep/er/a.parquet"]
@@ -62,7 +63,7 @@ def test_a_writer_that_fails_leaves_nothing_half_written(
     if before is not None:
         path.write_bytes(before)
     with pytest.raises(seen):
-        write_whole(path, failing(error))
+        Depot(path.parent).write(path.name, failing(error))
     assert files_in(tmp_path) == ([] if before is None else ["a.parquet"])
     assert before is None or path.read_bytes() == before
 
@@ -71,7 +72,7 @@ def test_a_disk_that_refuses_is_told_with_the_file_and_what_to_do(tmp_path: Path
     (tmp_path / "in the way").write_bytes(b"")
     path = tmp_path / "in the way" / "a.parquet"
     with pytest.raises(StoreError, match="next: free space or rights") as told:
-        write_whole(path, failing(OSError()))
+        Depot(path.parent).write(path.name, failing(OSError()))
     assert told.value.file == str(path)
 
 
@@ -85,7 +86,7 @@ NAMES = st.one_of(
 @given(st.lists(NAMES, min_size=2, max_size=2, unique=True))
 def test_any_place_has_a_folder_of_its_own_inside_the_store(names: list[str]) -> None:
     root = Path("/somewhere/store")
-    folders = [place_day(root, "samples", name, DAY) for name in names]
+    folders = [root / place_day("samples", name, DAY) for name in names]
     assert folders[0] != folders[1]
     for folder in folders:
         assert Path(os.path.normpath(folder)) == folder
@@ -98,7 +99,7 @@ def test_any_place_has_a_folder_of_its_own_inside_the_store(names: list[str]) ->
 def test_samples_of_a_place_with_a_name_like_a_path_stay_inside_the_store(tmp_path: Path, place: str) -> None:
     store = tmp_path / "site" / "store"
     [rows] = [rows for rows in place_rows([Line(2, MIDNIGHT_US, {"gauge": 1.0})]) if rows.at_us.size > 0]
-    with SampleWriter(store, "ab" * 32, {"gauge": "kN"}) as writer:
+    with SampleWriter(Depot(store), "ab" * 32, {"gauge": "kN"}) as writer:
         writer.add(PlaceRows(place, rows.at_us, rows.line_no, rows.values, rows.absent))
         [part] = writer.close()
     assert part.place == place
@@ -111,7 +112,7 @@ def test_only_files_that_no_manifest_names_are_swept_away(tmp_path: Path) -> Non
     for path in (named, stray, hidden, kept):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(b"")
-    folders = (store, raw, tmp_path / "quarantine")
+    folders = [Depot(folder) for folder in (store, raw, tmp_path / "quarantine")]
     assert strays(folders, {named}) == [stray, hidden]
     assert sweep(folders, {named}) == 2
     assert files_in(tmp_path) == ["pages/kept", "store/a/named"]
@@ -137,7 +138,7 @@ def original(folder: Path, data: bytes = ODD_BYTES) -> tuple[Path, str]:
 
 def kept_in(folder: Path, source: Path) -> Path:
     """Keep an original that is whole; where it stands."""
-    kept = keep_raw(folder, source)
+    kept = keep_raw(Depot(folder), source)
     assert kept is not None
     assert kept.size == source.stat().st_size
     return folder / kept.sha256
@@ -191,13 +192,13 @@ def test_a_source_that_was_written_to_meanwhile_is_not_whole_and_leaves_nothing(
         sync(handle)
 
     monkeypatch.setattr(os, "fsync", write_on_and_sync)
-    assert keep_raw(tmp_path / "raw", source) is None
+    assert keep_raw(Depot(tmp_path / "raw"), source) is None
     assert files_in(tmp_path / "raw") == []
 
 
 def test_a_source_that_is_gone_is_told_as_that(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
-        keep_raw(tmp_path / "raw", tmp_path / "never was")
+        keep_raw(Depot(tmp_path / "raw"), tmp_path / "never was")
 
 
 # ---------------------------------------------------------------- quarantine
@@ -231,7 +232,7 @@ def test_quarantine_keeps_every_rows_and_cells_bytes_line_and_reason(
     tmp_path_factory: pytest.TempPathFactory, pieces: list[tuple[list[QuarantinedLine], list[BadCell]]]
 ) -> None:
     folder = tmp_path_factory.mktemp("quarantine")
-    with QuarantineWriter(folder, "ab" * 32) as writer:
+    with QuarantineWriter(Depot(folder), "ab" * 32) as writer:
         for lines, cells in pieces:
             writer.add(lines, cells)
         kept = writer.close()
@@ -251,7 +252,7 @@ def test_quarantine_keeps_every_rows_and_cells_bytes_line_and_reason(
 
 def test_quarantine_of_a_file_that_could_not_be_read_is_taken_away(tmp_path: Path) -> None:
     def fail_half_way() -> None:
-        with QuarantineWriter(tmp_path, "ab" * 32) as writer:
+        with QuarantineWriter(Depot(tmp_path), "ab" * 32) as writer:
             writer.add([QuarantinedLine(1, b"x", "field-count", "")], [])
             raise RuntimeError("disk")
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.store.depot import Depot
 from pipeline.store.repeats import count_new_rows
 from pipeline.store.samples import Part
 from tests.store.makers import CUTS, MIDNIGHT_US, SECOND_US, UNITS, Line, raw_files, write
@@ -40,7 +41,7 @@ def test_lines_that_bring_a_reading_new_or_different_are_counted(
         store = Path(folder)
         before = [part for i, file in enumerate(earlier) for part in write(store, file, name=f"{i}.csv")]
         parts = write(store, lines, cuts=cuts, name="new.csv")
-        assert count_new_rows(store, parts, before) == new_lines(lines, earlier)
+        assert count_new_rows(Depot(store), parts, before) == new_lines(lines, earlier)
 
 
 @settings(deadline=None)
@@ -49,7 +50,7 @@ def test_a_file_again_brings_nothing_new_however_it_is_cut(lines: list[Line], cu
     with tempfile.TemporaryDirectory() as folder:
         store = Path(folder)
         first = write(store, lines, name="first.csv")
-        assert count_new_rows(store, write(store, lines[::-1], cuts=cuts, name="again.csv"), first) == 0
+        assert count_new_rows(Depot(store), write(store, lines[::-1], cuts=cuts, name="again.csv"), first) == 0
 
 
 def test_the_same_load_in_another_unit_repeats_it(tmp_path: Path) -> None:
@@ -57,9 +58,9 @@ def test_the_same_load_in_another_unit_repeats_it(tmp_path: Path) -> None:
         lines = [Line(2, MIDNIGHT_US, {"pin": raw})]
         return write(tmp_path, lines, name=unit, units={**UNITS, "pin": unit})
 
-    assert count_new_rows(tmp_path, told(1.0, "tf"), told(9.80665, "kN")) == 0
-    assert count_new_rows(tmp_path, told(1.0, "tf"), told(9.8, "kN")) == 1
+    assert count_new_rows(Depot(tmp_path), told(1.0, "tf"), told(9.80665, "kN")) == 0
+    assert count_new_rows(Depot(tmp_path), told(1.0, "tf"), told(9.8, "kN")) == 1
 
 
 def test_a_file_without_readings_brings_nothing(tmp_path: Path) -> None:
-    assert count_new_rows(tmp_path, [], []) == 0
+    assert count_new_rows(Depot(tmp_path), [], []) == 0

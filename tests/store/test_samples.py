@@ -16,6 +16,7 @@ from pipeline.errors import StoreError
 from pipeline.readers import PlaceRows
 from pipeline.store.days import live as live_of
 from pipeline.store.days import part_table, raw_lines, read_readings
+from pipeline.store.depot import Depot
 from pipeline.store.files import digest_of
 from pipeline.store.samples import Part, SampleWriter
 from pipeline.store.scaled import AS_FLOAT, scaled_exactly, smallest_scale, unscaled
@@ -64,7 +65,9 @@ def test_every_reading_keeps_its_line_of_the_raw_file(lines: list[Line], cuts: l
             own = [line for line in lines if channel in line.raw]
             beside = [part for part in parts if part.place == PLACE_OF[channel]]
             for at_us in {line.at_us for line in own}:
-                found = [(line_no, bits([value])) for _, line_no, value in raw_lines(store, beside, channel, at_us)]
+                found = [
+                    (line_no, bits([value])) for _, line_no, value in raw_lines(Depot(store), beside, channel, at_us)
+                ]
                 assert sorted(found) == sorted(
                     (line.line_no, bits([value]))
                     for line in own
@@ -83,10 +86,10 @@ def test_a_part_is_one_day_of_one_place_and_says_what_it_holds(lines: list[Line]
         assert files == {part.part for part in parts}
         for part in parts:
             assert part.digest == digest_of(store / part.part)
-            readings = read_readings(store, [part])
+            readings = read_readings(Depot(store), [part])
             assert part.channels == tuple(sorted(name for name, r in readings.items() if r.at_us.size > 0))
             assert day_of(part.first_us) == day_of(part.last_us) == part.day
-            at_us = part_table(store, part)["at"].cast("int64").to_pylist()
+            at_us = part_table(Depot(store), part)["at"].cast("int64").to_pylist()
             assert (at_us[0], at_us[-1], len(at_us)) == (part.first_us, part.last_us, part.rows)
             assert at_us == sorted(at_us)
         for place in set(PLACE_OF.values()):
@@ -194,7 +197,7 @@ def many_days(days: int) -> list[Line]:
 
 
 def test_a_place_has_one_file_open_however_many_days_a_log_spans() -> None:
-    with a_store() as store, SampleWriter(store, "ab" * 32, UNITS) as writer:
+    with a_store() as store, SampleWriter(Depot(store), "ab" * 32, UNITS) as writer:
         for line in many_days(50):
             one = np.array([line.at_us], np.int64)
             values = {"gauge": np.array([line.raw["gauge"]])}
@@ -209,7 +212,7 @@ def test_what_an_unreadable_file_left_is_taken_away() -> None:
         kept = write(store, many_days(2), name="kept.csv")
 
         def unreadable() -> None:
-            with SampleWriter(store, "cd" * 32, UNITS) as writer:
+            with SampleWriter(Depot(store), "cd" * 32, UNITS) as writer:
                 at_us = np.array([MIDNIGHT_US, MIDNIGHT_US + DAY_US], np.int64)
                 writer.add(PlaceRows("winch-2", at_us, at_us, {"gauge": np.array([1.0, 2.0])}, {}))
                 raise LookupError("the rest of the file cannot be read")
@@ -222,7 +225,7 @@ def test_what_an_unreadable_file_left_is_taken_away() -> None:
 
 def test_rows_that_share_an_instant_are_noticed_over_the_borders_of_pieces() -> None:
     def tied(*pieces: Sequence[int]) -> bool:
-        with a_store() as store, SampleWriter(store, "ab" * 32, UNITS) as writer:
+        with a_store() as store, SampleWriter(Depot(store), "ab" * 32, UNITS) as writer:
             for piece in pieces:
                 at_us = MIDNIGHT_US + np.array(piece, np.int64)
                 writer.add(PlaceRows("winch-2", at_us, at_us, {"gauge": np.ones(at_us.size)}, {}))
@@ -256,7 +259,7 @@ def test_a_part_that_is_gone_or_torn_is_told_with_its_name() -> None:
             path.write_bytes(torn)
             for bounds in ({}, {"from_us": MIDNIGHT_US, "to_us": MIDNIGHT_US + 9}):
                 with pytest.raises(StoreError, match=path.name):
-                    read_readings(store, [part], **bounds)
+                    read_readings(Depot(store), [part], **bounds)
         path.unlink()
         with pytest.raises(StoreError, match=path.name):
-            read_readings(store, [part])
+            read_readings(Depot(store), [part])

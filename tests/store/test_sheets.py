@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from pipeline.errors import StoreError
 from pipeline.sheets.fold import EMPTY, fold
 from pipeline.sheets.sheet import Sheet
+from pipeline.store.depot import Depot
 from pipeline.store.files import digest_of
 from pipeline.store.sheets import read_flags, read_sheets, write_flags, write_sheets
 from tests.sheets.slow import MIDNIGHT_US, TIED_KN, Record, Rigged, Sample, records, sheets
@@ -40,13 +41,14 @@ def test_sheets_come_back_as_they_were_made(record: Record, level_kn: float | No
     wanted = list(made)
     order.shuffle(wanted)
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "sheets.parquet"
-        digest = write_sheets(path, made)
+        store = Depot(Path(folder))
+        path = store / "sheets.parquet"
+        digest = write_sheets(store, path.name, made)
         assert digest == digest_of(path)
-        found = read_sheets(path, wanted)
+        found = read_sheets(store, path.name, wanted)
         assert list(found) == wanted
         assert all(same(found[name], made[name]) for name in made)
-        alone = {name: read_sheets(path, [name])[name] for name in wanted[:2]}
+        alone = {name: read_sheets(store, path.name, [name])[name] for name in wanted[:2]}
         assert all(same(alone[name], made[name]) for name in alone)
 
 
@@ -57,8 +59,8 @@ def some_sheets() -> list[Sheet]:
 
 def test_a_sheet_from_the_store_folds_like_the_one_that_was_made(tmp_path: Path) -> None:
     [sheet] = some_sheets()
-    write_sheets(tmp_path / "s.parquet", {"S1": sheet})
-    again = read_sheets(tmp_path / "s.parquet", ["S1"])["S1"]
+    write_sheets(Depot(tmp_path), "s.parquet", {"S1": sheet})
+    again = read_sheets(Depot(tmp_path), "s.parquet", ["S1"])["S1"]
     a, b = fold(EMPTY, sheet), fold(EMPTY, again)
     assert a.state.residue_kn.tolist() == b.state.residue_kn.tolist()
     assert a.state.residue_us.tolist() == b.state.residue_us.tolist()
@@ -66,19 +68,20 @@ def test_a_sheet_from_the_store_folds_like_the_one_that_was_made(tmp_path: Path)
 
 
 def test_a_sheets_file_that_lacks_one_is_gone_or_torn_is_told(tmp_path: Path) -> None:
-    path = tmp_path / "s.parquet"
-    write_sheets(path, {"S1": some_sheets()[0]})
+    store = Depot(tmp_path)
+    path = store / "s.parquet"
+    write_sheets(store, path.name, {"S1": some_sheets()[0]})
     with pytest.raises(StoreError, match="missing") as told:
-        read_sheets(path, ["S1", "S2"])
+        read_sheets(store, path.name, ["S1", "S2"])
     assert told.value.expected == "['S2']"
     whole = path.read_bytes()
     for torn in (b"", whole[: len(whole) // 2], whole[:-1]):
         path.write_bytes(torn)
         with pytest.raises(StoreError, match=r"s\.parquet"):
-            read_sheets(path, ["S1"])
+            read_sheets(store, path.name, ["S1"])
     path.unlink()
     with pytest.raises(StoreError, match=r"s\.parquet"):
-        read_sheets(path, ["S1"])
+        read_sheets(store, path.name, ["S1"])
 
 
 def flag_run(first_us: int, last_us: int, flag: int) -> dict[str, object]:
@@ -95,17 +98,19 @@ def flag_run(first_us: int, last_us: int, flag: int) -> dict[str, object]:
 @pytest.mark.parametrize("count", [0, 1, 3])
 def test_flag_runs_come_back_as_rows(tmp_path: Path, count: int) -> None:
     runs = [flag_run(MIDNIGHT_US + i, MIDNIGHT_US + i + 1, 3) for i in range(count)]
-    path = tmp_path / "f.parquet"
-    assert write_flags(path, runs) == digest_of(path)
-    assert read_flags(path) == runs
+    store = Depot(tmp_path)
+    path = store / "f.parquet"
+    assert write_flags(store, path.name, runs) == digest_of(path)
+    assert read_flags(store, path.name) == runs
 
 
 def test_a_flags_file_that_is_gone_or_torn_is_told(tmp_path: Path) -> None:
-    path = tmp_path / "f.parquet"
-    write_flags(path, [flag_run(1, 2, 4)])
+    store = Depot(tmp_path)
+    path = store / "f.parquet"
+    write_flags(store, path.name, [flag_run(1, 2, 4)])
     path.write_bytes(path.read_bytes()[:-3])
     with pytest.raises(StoreError, match=r"f\.parquet"):
-        read_flags(path)
+        read_flags(store, path.name)
     path.unlink()
     with pytest.raises(StoreError, match=r"f\.parquet"):
-        read_flags(path)
+        read_flags(store, path.name)
