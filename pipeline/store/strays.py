@@ -3,7 +3,7 @@
 import re
 import time
 from collections.abc import Collection, Iterable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from pipeline.store import bucket
