@@ -15,11 +15,20 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from pipeline.cli_health import health
+
 if TYPE_CHECKING:
     from pipeline.nightly import Night
 
 SITE = click.argument("site", type=click.Path(path_type=Path))
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON (version 1) on stdout.")
+LOG = click.option(
+    "--log",
+    type=click.Choice(["auto", "text", "json"]),
+    default="auto",
+    show_default=True,
+    help="What stderr gets; auto: text on a terminal, else JSON lines.",
+)
 
 
 class Day(click.ParamType[date]):
@@ -94,26 +103,40 @@ def demo(site: Path) -> None:
 @tautlog.command()
 @SITE
 @click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@LOG
 @AS_JSON
-def ingest(site: Path, files: tuple[Path, ...], as_json: bool) -> None:
+def ingest(site: Path, files: tuple[Path, ...], log: str, as_json: bool) -> None:
     """Read raw logs (the inbox's, or the FILES named) into the store; say what each line became."""
     from pipeline.nightly import run_ingest
-    from pipeline.watch import watch_stderr
+    from pipeline.telling import told
 
-    night = run_ingest(site, files, watch=watch_stderr())
+    with told("ingest", site, {}, log=log) as telling:
+        night = run_ingest(site, files, watch=telling.watch)
+        telling.done(night, _exit_code(night, named=bool(files)))
     _tell_night(night, as_json, "ingest", named=bool(files))
 
 
 @tautlog.command()
 @SITE
 @click.option("--through", type=Day(), help="Post up to this UTC day, inclusive, even if no later sample has come.")
+@click.option(
+    "--metrics",
+    type=click.Path(path_type=Path),
+    help="Write Prometheus metrics to this text file (*.prom), or to one in this folder; also when the night fails.",
+)
+@click.option("--lineage", type=click.Path(path_type=Path), help="Append OpenLineage events to this file.")
+@LOG
 @AS_JSON
-def nightly(site: Path, through: date | None, as_json: bool) -> None:
+def nightly(
+    site: Path, through: date | None, metrics: Path | None, lineage: Path | None, log: str, as_json: bool
+) -> None:
     """Everything a night does. Safe to run at any time, any number of times."""
     from pipeline.nightly import run_night
-    from pipeline.watch import watch_stderr
+    from pipeline.telling import told
 
-    night = run_night(site, through=through, watch=watch_stderr())
+    with told("nightly", site, {"through": through}, log=log, metrics=metrics, lineage=lineage) as telling:
+        night = run_night(site, through=through, watch=telling.watch)
+        telling.done(night, _exit_code(night))
     _tell_night(night, as_json, "nightly")
 
 
@@ -226,6 +249,9 @@ def trace(site: Path, ref: str, as_json: bool) -> None:
     _answer(site, lambda ledger: trace_json(ledger, ref), as_json, "trace")
 
 
+tautlog.add_command(health)
+
+
 def _answer(site: Path, ask: Callable[[Any], dict[str, Any]], as_json: bool, what: str) -> None:
     """Ask the published snapshot, and print; readers never wait for a run."""
     from pipeline.ledger.database import open_published
@@ -266,8 +292,12 @@ def _tell_night(night: Night, as_json: bool, what: str, *, named: bool = False) 
             "events": [event_object(event) for event in night.events],
         }
     _print(answer, as_json, "night")
+    sys.exit(_exit_code(night, named=named))
+
+
+def _exit_code(night: Night, *, named: bool = False) -> int:
     unreadable = any(finding.kind == "unreadable-file" for finding in night.findings)
-    sys.exit(65 if named and unreadable else 0 if night.clean else 1)
+    return 65 if named and unreadable else 0 if night.clean else 1
 
 
 def _tell_comparison(differences: list[str], as_json: bool, what: str) -> NoReturn:
