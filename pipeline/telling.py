@@ -105,7 +105,7 @@ class _Outlets:
         if self._lineage is not None and night is not None:
             lineage = self._lineage
             self._try(lambda: lineage.complete(night))
-        self._write_metrics(telling, telling.exit_code)
+        self._write_metrics(telling, telling.exit_code if self._refused is None else self._refused.exit_code)
         if self._refused is not None:
             raise self._refused
         self._end({"outcome": "done" if telling.exit_code == 0 else "findings"}, telling.exit_code)
