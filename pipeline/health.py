@@ -21,6 +21,7 @@ from pipeline.lock import is_held, note_of
 
 VERSION = 1
 LOCK = "run.lock"
+"""As in pipeline.site, which would load the register models."""
 _SINCE = re.compile(r"since (\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2})Z")
 
 

@@ -123,12 +123,12 @@ def write_metrics(site_root: Path, target: Path, ran: Ran, *, note: Callable[[st
 
 def gather(site_root: Path, ran: Ran, *, note: Callable[[str], None]) -> dict[str, Samples]:
     """Every metric that has a value now, by name; then by its labels' values, without `site`."""
-    found = _of_run(ran) | _of_folder(site_root)
+    found = _of_run(ran)
     found["tautlog_build_info"] = {(version("tautlog"),): 1}
-    for ask in (_of_last_good, _of_head, _of_ledger):
+    for ask in (_of_folder, _of_last_good, _of_head, _of_ledger):
         try:
             found |= ask(site_root)
-        except TautlogError as error:
+        except (TautlogError, OSError) as error:
             note(f"left out of the metrics: {error}")
     return found
 
