@@ -3,7 +3,7 @@
 # make test    everything that CI runs, but lint, types and format
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
-# make lock    compile requirements.txt anew from pyproject.toml
+# make lock    compile requirements.txt, and ops/requirements.txt of the image, anew from pyproject.toml
 SHELL := /bin/bash
 PYTHON ?= python3
 VENV := .venv
@@ -53,6 +53,10 @@ lock:
 	  --generate-hashes --allow-unsafe --strip-extras --no-annotate \
 	  --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
 	  --output-file requirements.txt pyproject.toml
+	CUSTOM_COMPILE_COMMAND="make lock" .venv-lock/bin/pip-compile --quiet --build-deps-for wheel \
+	  --constraint requirements.txt --generate-hashes --allow-unsafe --strip-extras --no-annotate \
+	  --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
+	  --output-file ops/requirements.txt pyproject.toml
 	rm -rf .venv-lock
 
 clean:

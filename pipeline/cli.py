@@ -16,11 +16,20 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from pipeline.cli_health import health
+
 if TYPE_CHECKING:
     from pipeline.nightly import Night
 
 SITE = click.argument("site", type=click.Path(path_type=Path))
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON (version 1) on stdout.")
+LOG = click.option(
+    "--log",
+    type=click.Choice(["auto", "text", "json"]),
+    default="auto",
+    show_default=True,
+    help="What stderr gets; auto: text on a terminal, else JSON lines.",
+)
 
 
 class Day(click.ParamType[date]):
@@ -115,16 +124,19 @@ def demo(site: Path) -> None:
 @SITE
 @click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @WORKERS
+@LOG
 @AS_JSON
-def ingest(site: Path, files: tuple[Path, ...], workers: str | None, as_json: bool) -> None:
+def ingest(site: Path, files: tuple[Path, ...], workers: str | None, log: str, as_json: bool) -> None:
     """Read raw logs (the inbox's, or the FILES named) into the store; say what each line became."""
     from pipeline.workers import expect_work
 
     expect_work(workers)
     from pipeline.nightly import run_ingest
-    from pipeline.watch import watch_stderr
+    from pipeline.telling import told
 
-    night = run_ingest(site, files, workers=workers, watch=watch_stderr())
+    with told("ingest", site, {"workers": workers}, log=log) as telling:
+        night = run_ingest(site, files, workers=workers, watch=telling.watch)
+        telling.done(night, _exit_code(night, named=bool(files)))
     _tell_night(night, as_json, "ingest", named=bool(files))
 
 
@@ -132,17 +144,35 @@ def ingest(site: Path, files: tuple[Path, ...], workers: str | None, as_json: bo
 @SITE
 @click.option("--through", type=Day(), help="Post up to this UTC day, inclusive, even if no later sample has come.")
 @WORKERS
+@click.option(
+    "--metrics",
+    type=click.Path(path_type=Path),
+    help="Write Prometheus metrics to this text file (*.prom), or to one in this folder; also when the night fails.",
+)
+@click.option("--lineage", type=click.Path(path_type=Path), help="Append OpenLineage events to this file.")
+@LOG
 @AS_JSON
-def nightly(site: Path, through: date | None, workers: str | None, as_json: bool) -> None:
+def nightly(
+    site: Path,
+    through: date | None,
+    workers: str | None,
+    metrics: Path | None,
+    lineage: Path | None,
+    log: str,
+    as_json: bool,
+) -> None:
     """Everything a night does. Safe to run at any time, any number of times."""
     from pipeline.workers import expect_work
 
     if any((site / "inbox").glob("*")):
         expect_work(workers)
     from pipeline.nightly import run_night
-    from pipeline.watch import watch_stderr
+    from pipeline.telling import told
 
-    night = run_night(site, through=through, workers=workers, watch=watch_stderr())
+    options = {"through": through, "workers": workers}
+    with told("nightly", site, options, log=log, metrics=metrics, lineage=lineage) as telling:
+        night = run_night(site, through=through, workers=workers, watch=telling.watch)
+        telling.done(night, _exit_code(night))
     _tell_night(night, as_json, "nightly")
 
 
@@ -255,6 +285,9 @@ def trace(site: Path, ref: str, as_json: bool) -> None:
     _answer(site, lambda ledger: trace_json(ledger, ref), as_json, "trace")
 
 
+tautlog.add_command(health)
+
+
 def _answer(site: Path, ask: Callable[[Any], dict[str, Any]], as_json: bool, what: str) -> None:
     """Ask the published snapshot, and print; readers never wait for a run."""
     from pipeline.ledger.database import open_published
@@ -295,8 +328,12 @@ def _tell_night(night: Night, as_json: bool, what: str, *, named: bool = False) 
             "events": [event_object(event) for event in night.events],
         }
     _print(answer, as_json, "night")
+    sys.exit(_exit_code(night, named=named))
+
+
+def _exit_code(night: Night, *, named: bool = False) -> int:
     unreadable = any(finding.kind == "unreadable-file" for finding in night.findings)
-    sys.exit(65 if named and unreadable else 0 if night.clean else 1)
+    return 65 if named and unreadable else 0 if night.clean else 1
 
 
 def _tell_comparison(differences: list[str], as_json: bool, what: str) -> NoReturn:

@@ -46,3 +46,25 @@ def hold(path: Path, what: str, *, heals: bool = True) -> Iterator[str]:
             os.pwrite(handle, died.encode(), 0)
     finally:
         os.close(handle)
+
+
+def note_of(path: Path) -> str:
+    """What the holder of a lock wrote in it, or one that died; empty when the last one ended well. Only reads."""
+    try:
+        return path.read_text(encoding="utf-8", errors="replace").strip()
+    except FileNotFoundError:
+        return ""
+
+
+def is_held(path: Path) -> bool:
+    """Whether somebody holds the lock now. Only reads, but holds it for an instant itself, shared: a run that begins
+    in that very instant is told that the site is busy. So ask only of a lock whose note looks wrong.
+    """
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(handle)
+    return False

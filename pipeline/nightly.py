@@ -17,6 +17,7 @@ from typing import Any
 from pipeline import manifest as manifests
 from pipeline import workers as hands
 from pipeline.errors import RegisterError, StoreError
+from pipeline.lastnight import leave_mark
 from pipeline.ledger import index
 from pipeline.ledger.apply import apply
 from pipeline.ledger.database import Ledger, open_ledger
@@ -29,7 +30,7 @@ from pipeline.night.finding import Finding
 from pipeline.night.findings import finding_rows, site_findings
 from pipeline.night.happenings import event_rows
 from pipeline.night.ingest import UNDECIDED, ingest
-from pipeline.night.intake import Inbox, Ingested, LiveParts
+from pipeline.night.intake import Inbox, Ingested, LiveParts, waiting
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
 from pipeline.remote import fetch_manifests
@@ -97,6 +98,7 @@ def run_night(
         with watch.stage("publish") as facts:
             night = _conclude(run, ingested, made, reckoned, events, through, inbox_seen=True)
             facts |= {"run": night.run_id or "nothing new", "findings": len(night.findings)}
+        leave_mark(root, site.info.id)
     return night
 
 
@@ -180,9 +182,7 @@ def _undecided(ledger: Ledger) -> frozenset[str]:
 
 
 def _inbox(site: Site) -> list[Path]:
-    """Raw files waiting; hidden ones, and those in hidden folders, are somebody's unfinished copies."""
-    found = (path for path in site.inbox.rglob("*") if path.is_file())
-    return [path for path in found if not any(part.startswith(".") for part in path.relative_to(site.inbox).parts)]
+    return waiting(site.inbox)
 
 
 def _conclude(

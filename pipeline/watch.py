@@ -1,9 +1,9 @@
-"""Progress of a run on stderr: a live line for a person at a terminal, one JSON line a stage for a machine."""
+"""Progress of a run on stderr: a live line for a person at a terminal, JSON lines for a machine."""
 
 import json
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
 from typing import Any, Protocol
@@ -39,13 +39,28 @@ class Silent:
 
 
 class JsonLines:
-    """One structured line a stage, with the run's id."""
+    """JSON lines with the site and the run's id: one as a run begins, one a stage, one a note, one as it ends.
 
-    def __init__(self) -> None:
+    The first is held back until the run has its id, so that every line can be found by it; a run that ends before
+    it has one says null. ops/README.md lists the fields.
+    """
+
+    def __init__(self, site: str | None = None) -> None:
+        self._site = site
         self._run_id: str | None = None
+        self._held: Facts | None = None
+
+    def begins(self, what: Facts) -> None:
+        """The first line of a run."""
+        self._held = {"at": _now(), "level": "info", **what}
+
+    def ends(self, what: Facts, *, level: str) -> None:
+        """The last line of a run."""
+        self._line(what, level=level)
 
     def name_run(self, run_id: str) -> None:
         self._run_id = run_id
+        self._release()
 
     def note(self, text: str) -> None:
         self._line({"note": text})
@@ -60,11 +75,51 @@ class JsonLines:
             outcome = "done"
         finally:
             seconds = round(time.perf_counter() - began, 3)
-            self._line({"stage": name, "outcome": outcome, "seconds": seconds, **facts})
+            level = "info" if outcome == "done" else "error"
+            self._line({"stage": name, "outcome": outcome, "seconds": seconds, **facts}, level=level)
 
-    def _line(self, what: Facts) -> None:
-        at = datetime.now(UTC).isoformat(timespec="milliseconds")
-        print(json.dumps({"at": at, "run_id": self._run_id, **what}), file=sys.stderr, flush=True)
+    def _line(self, what: Facts, *, level: str = "info") -> None:
+        self._release()
+        self._print({"at": _now(), "level": level, **what})
+
+    def _release(self) -> None:
+        held, self._held = self._held, None
+        if held is not None:
+            self._print(held)
+
+    def _print(self, line: Facts) -> None:
+        named = {"at": line["at"], "level": line["level"], "site": self._site, "run_id": self._run_id}
+        print(json.dumps({**named, **line}), file=sys.stderr, flush=True)
+
+
+class Recording:
+    """Passes everything on to another watch, and keeps what metrics and lineage tell of afterwards.
+
+    `seconds` by stage; `run_id` once the run has one. `named` is called with it.
+    """
+
+    def __init__(self, onward: Watch, named: Callable[[str], None]) -> None:
+        self.seconds: dict[str, float] = {}
+        self.run_id: str | None = None
+        self._onward = onward
+        self._named = named
+
+    def name_run(self, run_id: str) -> None:
+        self.run_id = run_id
+        self._onward.name_run(run_id)
+        self._named(run_id)
+
+    def note(self, text: str) -> None:
+        self._onward.note(text)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[Facts]:
+        began = time.perf_counter()
+        try:
+            with self._onward.stage(name) as facts:
+                yield facts
+        finally:
+            self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - began
 
 
 class Terminal:
@@ -91,6 +146,12 @@ class Terminal:
         self._console.print(f"  {name:<10} {time.perf_counter() - began:6.2f} s  {counts}")
 
 
-def watch_stderr() -> Watch:
-    """The watch that suits where stderr goes."""
-    return Terminal() if sys.stderr.isatty() else JsonLines()
+def watch_stderr(log: str = "auto", site: str | None = None) -> Terminal | JsonLines:
+    """The watch for stderr. `log`: `json`, `text`, or `auto`: text on a terminal, else JSON. `site`: its id."""
+    if log == "text" or (log == "auto" and sys.stderr.isatty()):
+        return Terminal()
+    return JsonLines(site)
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")

@@ -6,10 +6,11 @@ A run commits by its manifest (`pipeline.manifest`); the ledger follows::
     apply.py      one manifest, one transaction
     index.py      what the night reads: live parts, sheets, states, postings, events, findings
     posting.py    desired life against live postings -> entries (pure)
-    publish.py    the snapshot that readers open, swapped whole
+    publish.py    the snapshot that readers open, swapped whole; published.py what it says of itself
     account.py    what a line's account is added up from; basis.py what its figures rest on
     statement.py  one line's account        status.py    one row a line, worst first (advice.py: what to do)
     queries.py    events, receipts, findings, single entries, as answers
+    figures.py    counts for metrics
     rows.py       rows as the rest of the program sees them; words.py the caution beside every figure
     checks.py     ledger, published snapshot and manifests held against each other, for audit
     rebuild.py    the ledger anew from the manifests

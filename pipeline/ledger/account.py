@@ -86,6 +86,15 @@ def accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Acco
     }
 
 
+def coverage_us(ledger: Ledger, site: Site) -> dict[str, tuple[int, int]]:
+    """Time rigged and time observed of every registered line [us]."""
+    horizon_us, observed = index.horizon_us(ledger), _observed_us(ledger)
+    return {
+        line: (rigged_us([row for row in site.riggings if row.line == line], horizon_us), observed.get(line, 0))
+        for line in site.lines
+    }
+
+
 def rigged_us(riggings: Iterable[Rigging], horizon_us: int | None) -> int:
     """Time rigged up to the horizon: each rigging counts from its `from` to its `to` or the horizon."""
     if horizon_us is None:

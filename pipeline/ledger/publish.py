@@ -2,13 +2,13 @@
 
 `published/RUN_ID-TOKEN/` holds the ledger as a database file that older DuckDB versions can read too
 (without the guards, which they do not know), Parquet exports of what people ask for most, and
-`published.json`, which names them with digests and the head of the chain. `published/current` is a link to
-the newest folder, replaced in one step; the folder before it is kept for those who are just opening it.
+`published.json`, which names them with digests and the head of the chain, and counts the findings that stand
+(so that a healthcheck needs no database). `published/current` is a link to the newest folder, replaced in one
+step; the folder before it is kept for those who are just opening it.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import secrets
 import shutil
@@ -19,6 +19,7 @@ import duckdb
 from pipeline import manifest as manifests
 from pipeline.errors import StoreError
 from pipeline.ledger.database import Ledger, literal
+from pipeline.ledger.published import read_published
 from pipeline.manifest import canonical_json
 from pipeline.store.files import sync_file, sync_folder
 
@@ -50,6 +51,7 @@ def publish(ledger: Ledger, *, anew: bool = False) -> Path | None:
         draft.mkdir(parents=True)
         files = _fill(ledger, draft)
         facts = {"version": 1, "run": head.run, "run_id": head.run_id, "manifest_sha256": head.sha256}
+        facts["findings"] = _open_findings(ledger)
         (draft / "published.json").write_text(canonical_json({**facts, "files": files}), encoding="utf-8")
         sync_file(draft / "published.json")
         sync_folder(draft)
@@ -65,14 +67,16 @@ def publish(ledger: Ledger, *, anew: bool = False) -> Path | None:
 
 def published_head(site_root: Path) -> str | None:
     """SHA-256 of the manifest that the published snapshot is at; None when there is no readable snapshot."""
-    try:
-        folder = site_root / "published" / "current"
-        facts = json.loads((folder / "published.json").read_bytes())
-        whole = all((folder / name).is_file() for name in ["ledger.duckdb", *facts["files"]])
-        return str(facts["manifest_sha256"]) if whole else None
-    except (OSError, ValueError, KeyError, TypeError):
-        # Unreadable is unpublished: it is published anew.
-        return None
+    published = read_published(site_root)
+    return None if published is None else published.manifest_sha256
+
+
+def _open_findings(ledger: Ledger) -> dict[str, dict[str, int]]:
+    """How many findings stand, by severity and kind."""
+    counts: dict[str, dict[str, int]] = {}
+    for severity, kind, count in ledger.rows("SELECT severity, kind, count(*) FROM live_findings GROUP BY ALL"):
+        counts.setdefault(severity, {})[kind] = count
+    return counts
 
 
 def _fill(ledger: Ledger, draft: Path) -> dict[str, str]:

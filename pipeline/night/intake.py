@@ -20,6 +20,12 @@ class Inbox:
     mtime_ns: int
 
 
+def waiting(inbox: Path) -> list[Path]:
+    """Raw files waiting; hidden ones, and those in hidden folders, are somebody's unfinished copies."""
+    found = (path for path in inbox.rglob("*") if path.is_file())
+    return [path for path in found if not any(part.startswith(".") for part in path.relative_to(inbox).parts)]
+
+
 @dataclass(frozen=True)
 class Delivery:
     """A raw file to be read: where it is, the name it came under, its bytes' digest and count."""

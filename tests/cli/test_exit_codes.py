@@ -1,5 +1,6 @@
 """Exit codes as DESIGN.md lists them; an error names file, line, what was found and expected, and what to do."""
 
+import json
 import os
 from pathlib import Path
 
@@ -150,8 +151,9 @@ def test_78_names_the_row_of_a_register_and_the_nearest_name(
     berth.edit(file, old, new)
     ran = tautlog("nightly", berth.root)
     assert (ran.code, ran.out) == (78, "")
-    assert ran.err.startswith(f"tautlog: {told}")
-    assert len(ran.err.splitlines()) == 1
+    *logged, said = ran.err.splitlines()
+    assert said.startswith(f"tautlog: {told}")
+    assert json.loads(logged[-1])["message"] == said.removeprefix("tautlog: ")
     assert not (berth.root / "manifests").exists()
 
 

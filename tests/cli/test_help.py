@@ -14,10 +14,13 @@ from tests.cli.command import tautlog
 REPOSITORY = Path(__file__).resolve().parents[2]
 COMMANDS = (
     "new", "demo", "ingest", "nightly", "receipts", "cycles", "events", "statement", "status", "audit",
-    "rebuild", "trace", "findings",
+    "rebuild", "trace", "findings", "health",
 )  # fmt: skip
 ANSWERING = tuple(name for name in COMMANDS if name not in ("new", "demo"))
-HEAVY = ("duckdb", "numba", "numpy", "pandas", "polars", "pyarrow", "pydantic", "dataframely", "rich", "zstandard")
+HEAVY = (
+    "duckdb", "numba", "numpy", "pandas", "polars", "pyarrow", "pydantic", "dataframely", "rich", "zstandard",
+    "prometheus_client",
+)  # fmt: skip
 LOADED = f"""
 import json, sys
 sys.argv = ["tautlog", *sys.argv[1:]]
@@ -29,7 +32,7 @@ except SystemExit as ended:
 """
 
 
-def test_the_commands_are_those_of_the_design_and_findings() -> None:
+def test_the_commands_are_those_of_the_design_findings_and_health() -> None:
     assert set(cli.tautlog.commands) == set(COMMANDS)
 
 
@@ -62,7 +65,7 @@ def test_every_command_that_answers_something_takes_json(name: str) -> None:
     assert "--json" in {opt for parameter in cli.tautlog.commands[name].params for opt in parameter.opts}
 
 
-@pytest.mark.parametrize("words", [["--help"], ["nightly", "--help"], ["--version"]])
+@pytest.mark.parametrize("words", [["--help"], ["nightly", "--help"], ["health", "--help"], ["--version"]])
 def test_help_loads_nothing_heavy(words: list[str]) -> None:
     done = subprocess.run(
         [sys.executable, "-c", LOADED, *words], cwd=REPOSITORY, capture_output=True, text=True, check=True

@@ -1,0 +1,31 @@
+"""What `published/current` says of itself, without opening its database."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """The snapshot that readers open: of which run, at which manifest; open findings as severity -> kind -> count."""
+
+    run: int
+    run_id: str
+    manifest_sha256: str
+    findings: Mapping[str, Mapping[str, int]]
+
+
+def read_published(site_root: Path) -> Published | None:
+    """What is published; None when that is nothing, or not whole: unreadable is unpublished."""
+    try:
+        folder = site_root / "published" / "current"
+        facts = json.loads((folder / "published.json").read_bytes())
+        if not all((folder / name).is_file() for name in ["ledger.duckdb", *facts["files"]]):
+            return None
+        findings = {severity: dict(kinds) for severity, kinds in facts["findings"].items()}
+        return Published(int(facts["run"]), str(facts["run_id"]), str(facts["manifest_sha256"]), findings)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
