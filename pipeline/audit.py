@@ -16,6 +16,7 @@ from pipeline.ledger.account import last_site
 from pipeline.ledger.checks import ledger_differences, manifest_differences, published_differences
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.rebuild import rebuild
+from pipeline.ledger.removed import removed_files
 from pipeline.ledger.rows import Mark, SheetRef
 from pipeline.lock import hold
 from pipeline.manifest import canonical_json
@@ -38,6 +39,7 @@ from pipeline.wear.fatigue import to_decimal
 def audit_site(root: Path) -> list[str]:
     """Every difference found, in words; none when everything agrees exactly. Holds the site's lock."""
     root = root.resolve()
+    manifests.refuse_newer(root)
     with hold(open_site(root).lock, "audit", heals=False):
         found = manifest_differences(root)
         if found or manifests.head(root) is None:
@@ -54,14 +56,16 @@ def audit_site(root: Path) -> list[str]:
 def rebuild_site(root: Path) -> list[str]:
     """Make the ledger anew from the manifests; how the old one differed. Holds the site's lock."""
     root = root.resolve()
+    manifests.refuse_newer(root)
     with hold(open_site(root).lock, "rebuild", heals=False):
         return list(rebuild(root).differences)
 
 
 def _files(site: Site, ledger: Ledger) -> list[str]:
     """Raw files, quarantine and store against their digests; files that no manifest names."""
-    files = index.named_files(ledger)
-    found = [text for name, digest in files.items() for text in _altered(site.root / name, digest)]
+    files, removed = index.named_files(ledger), removed_files(ledger)
+    there = {name: digest for name, digest in files.items() if name not in removed or (site.root / name).exists()}
+    found = [text for name, digest in there.items() for text in _altered(site.root / name, digest)]
     stray = strays((site.raw, site.store, site.quarantine), {site.root / name for name in files})
     return [*found, *(f"{path.relative_to(site.root)}: no manifest names it" for path in stray)]
 

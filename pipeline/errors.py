@@ -92,6 +92,15 @@ class RegisterError(TautlogError):
     exit_code = 78
 
 
+def exit_code_of(error: BaseException) -> int:
+    """What the command ends with when nothing catches this error."""
+    if isinstance(error, TautlogError):
+        return error.exit_code
+    if isinstance(error, KeyboardInterrupt):
+        return 130
+    return 74 if isinstance(error, OSError) else 70
+
+
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known name most like `word`, for "did you mean"; None when nothing is near."""
     names = list(dict.fromkeys(known))

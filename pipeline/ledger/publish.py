@@ -18,7 +18,7 @@ import duckdb
 
 from pipeline import manifest as manifests
 from pipeline.errors import StoreError
-from pipeline.ledger.database import Ledger, literal
+from pipeline.ledger.database import Ledger, literal, schema_sha256
 from pipeline.manifest import canonical_json
 from pipeline.store.files import sync_file, sync_folder
 
@@ -50,6 +50,7 @@ def publish(ledger: Ledger, *, anew: bool = False) -> Path | None:
         draft.mkdir(parents=True)
         files = _fill(ledger, draft)
         facts = {"version": 1, "run": head.run, "run_id": head.run_id, "manifest_sha256": head.sha256}
+        facts["schema_sha256"] = schema_sha256()
         (draft / "published.json").write_text(canonical_json({**facts, "files": files}), encoding="utf-8")
         sync_file(draft / "published.json")
         sync_folder(draft)
@@ -64,12 +65,16 @@ def publish(ledger: Ledger, *, anew: bool = False) -> Path | None:
 
 
 def published_head(site_root: Path) -> str | None:
-    """SHA-256 of the manifest that the published snapshot is at; None when there is no readable snapshot."""
+    """SHA-256 of the manifest that the published snapshot is at.
+
+    None when there is no readable snapshot, or another version of the schema made it: it is published anew then.
+    """
     try:
         folder = site_root / "published" / "current"
         facts = json.loads((folder / "published.json").read_bytes())
         whole = all((folder / name).is_file() for name in ["ledger.duckdb", *facts["files"]])
-        return str(facts["manifest_sha256"]) if whole else None
+        ours = facts.get("schema_sha256") == schema_sha256()
+        return str(facts["manifest_sha256"]) if whole and ours else None
     except (OSError, ValueError, KeyError, TypeError):
         # Unreadable is unpublished: it is published anew.
         return None
