@@ -87,6 +87,7 @@ def back_up(root: Path, dest: Path, *, watch: Watch | None = None) -> dict[str, 
             sweep_drafts(dest)
         if not (dest / MARK).exists():
             _write_mark(dest, None)
+        make_folder(dest / INBOX)
         with watch.stage("inbox") as facts:
             people = _copy_people(root, dest, (p for p in _people(root) if p.startswith(INBOX)), count)
             facts |= {"files": len(people)}
@@ -125,7 +126,7 @@ def restore(dest: Path, root: Path, *, watch: Watch | None = None) -> dict[str, 
             next_step="name a new or empty folder; clear away what a restore that died left",
         )
     count = _Count()
-    make_folder(root)
+    make_folder(root / INBOX)
     committed = manifests.chain(dest)
     with watch.stage("files") as facts:
         _copy_files(dest, root, committed, count)
@@ -187,17 +188,20 @@ def _copy_files(source: Path, target: Path, committed: Sequence[Manifest], count
     for manifest in committed:
         files += [(f"manifests/archive/{sha256}", sha256) for sha256 in manifest.archive.values()]
         files += [(table.path, table.sha256) for table in manifest.tables.values()]
-    wrong = {}
+    odd = {}
     for path, sha256 in dict(files).items():
         outcome = copy_named(source / path, target / path, sha256)
         if outcome in ("copied", "there"):
             count.took(outcome, target / path)
         else:
-            wrong[path] = outcome
-    if "missing" in wrong.values():
+            odd[path] = outcome
+    if odd:
         # A tidy may have taken superseded files away since the head was read.
         _, removed = named_by(source, manifests.chain(source))
-        wrong = {path: outcome for path, outcome in wrong.items() if outcome != "missing" or path not in removed}
+        odd = {path: outcome for path, outcome in odd.items() if path not in removed}
+    lost = [path for path, outcome in odd.items() if outcome == "only there"]
+    count.notes += [f"{path} is missing in the site, and stands here: run `tautlog audit` on the site" for path in lost]
+    wrong = {path: outcome for path, outcome in odd.items() if outcome != "only there"}
     if wrong:
         raise _not_good(source, wrong)
 

@@ -44,7 +44,9 @@ def backup(site: Path, dest: Path, as_json: bool) -> None:
     from pipeline.backup import back_up
     from pipeline.watch import watch_stderr
 
-    _print(back_up(site, dest, watch=watch_stderr()), as_json, "backup")
+    answer = back_up(site, dest, watch=watch_stderr())
+    _print(answer, as_json, "backup")
+    sys.exit(1 if answer["notes"] else 0)
 
 
 @click.command()

@@ -20,13 +20,14 @@ ASIDE = "superseded"
 def copy_named(source: Path, target: Path, sha256: str) -> str:
     """Copy a file whose bytes are known, unless it is there; what was written is read back and hashed.
 
-    Returns "copied", "there", or what is wrong with the source in words; then nothing is put in place. A target that is
-    not of the source's size is damaged: it is copied again. Raises StoreError when the target's disk refuses.
+    Returns "copied", "there", "only there" (the source is gone), or what is wrong with the source in words; then
+    nothing is put in place. A target that is not of the source's size is damaged: it is copied again. Raises
+    StoreError when the target's disk refuses.
     """
     try:
         status = source.stat()
     except FileNotFoundError:
-        return "there" if target.exists() else "missing"
+        return "only there" if target.exists() else "missing"
     except OSError as error:
         return f"cannot be read: {error.strerror}"
     if target.exists() and target.stat().st_size == status.st_size:
@@ -92,11 +93,14 @@ def aside_path(root: Path, relative: str, sha256: str) -> Path:
 def files_of_people(root: Path, programs: frozenset[str]) -> Iterator[str]:
     """Files below a site that are not the program's own (`programs`: names of top-level files and folders), in order.
 
-    Hidden files and folders are somebody's unfinished work. Links to folders are not followed.
+    Hidden files and folders are somebody's unfinished work. Links to folders are followed, but never round in a circle.
     """
-    for folder, below, names in os.walk(root):
+    seen = {root.resolve()}
+    for folder, below, names in os.walk(root, followlinks=True):
         at = Path(folder).relative_to(root)
-        below[:] = sorted(name for name in below if _kept(at / name, programs))
+        real = {name: (root / at / name).resolve() for name in below if _kept(at / name, programs)}
+        below[:] = sorted(name for name, path in real.items() if path not in seen)
+        seen.update(real.values())
         yield from (path.as_posix() for name in sorted(names) if _kept(path := at / name, programs))
 
 

@@ -228,6 +228,32 @@ def test_a_file_cut_short_in_the_backup_is_copied_again(four_days: Berth, dest: 
     assert audit_site(dest) == []
 
 
+def test_a_file_that_the_site_lost_since_is_told_and_stays_in_the_backup(four_days: Berth, dest: Path) -> None:
+    back_up(four_days.root, dest)
+    lost = sorted((four_days.root / "raw").iterdir())[0]
+    lost.unlink()
+    ran = tautlog("backup", four_days.root, dest)
+    assert ran.code == 1
+    assert f"raw/{lost.name} is missing in the site, and stands here" in ran.out
+    assert audit_site(dest) == []
+
+
+def test_an_inbox_that_is_a_link_is_followed(four_days: Berth, dest: Path, tmp_path: Path) -> None:
+    (four_days.root / "inbox").rename(tmp_path / "elsewhere")
+    (four_days.root / "inbox").symlink_to(tmp_path / "elsewhere")
+    (four_days.root / "notes").symlink_to(four_days.root)
+    four_days.deliver("hooks_next.csv", record("2026-03-06T06:00"))
+    back_up(four_days.root, dest)
+    assert [path.name for path in (dest / "inbox").iterdir()] == ["hooks_next.csv"]
+    assert not (dest / "notes").exists()
+
+
+def test_a_hidden_file_is_left_alone_as_somebodys_unfinished_copy(four_days: Berth, dest: Path) -> None:
+    four_days.deliver(".hooks_half.csv", b"at,ho")
+    back_up(four_days.root, dest)
+    assert list((dest / "inbox").iterdir()) == []
+
+
 def test_what_people_change_or_take_away_is_kept_aside(four_days: Berth, dest: Path, tmp_path: Path) -> None:
     four_days.write("notes/handover.txt", "first")
     back_up(four_days.root, dest)
