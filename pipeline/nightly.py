@@ -126,8 +126,8 @@ class _Run:
 @contextmanager
 def _open_run(root: Path, what: str, watch: Watch) -> Iterator[_Run]:
     """The site held, its registers read and its ledger open at the head of the chain; what a dead run left, gone."""
+    manifests.refuse_newer(root)  # a site that a newer program runs is left alone, its registers and lock too
     open_site(root)  # a folder that is no site is told so, and not locked
-    manifests.refuse_newer(root)  # one that a newer program runs is left alone, its lock too
     with hold(root / LOCK, what) as died, ThreadPoolExecutor(WORKERS) as workers:
         site = open_site(root)
         workers.submit(_wake)

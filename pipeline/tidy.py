@@ -47,8 +47,8 @@ def tidy_site(root: Path, before: date, *, really: bool) -> dict[str, Any]:
     committed: a loss is never recorded as a decision.
     """
     root = root.resolve()
-    open_site(root)  # a folder that is no site is told so, and not locked
     manifests.refuse_newer(root)
+    open_site(root)  # a folder that is no site is told so, and not locked
     if not really:
         with open_published(root) as ledger:
             return _told(before, _going(ledger, before), None, 0)

@@ -167,6 +167,7 @@ def test_a_manifest_that_lacks_a_newer_column_is_read_with_its_default(tmp_path:
         assert {row[0] for row in rows} == {row["file"] for row in expected("0.1.0")["receipts"]["receipts"]}
         assert {row[1:] for row in rows} == {(None, 0)}
         assert table_differences(ledger, chain, added=ADDED) == []
+        assert {row[0] for row in ledger.rows("SELECT retries FROM live_receipts")} == {0}
         with pytest.raises(Exception, match="receipts is append-only"):
             ledger.con.execute("UPDATE receipts SET retries = 1")
 
