@@ -11,6 +11,7 @@ import json
 import shutil
 import tarfile
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -170,6 +171,26 @@ def test_a_manifest_that_lacks_a_newer_column_is_read_with_its_default(tmp_path:
         assert {row[0] for row in ledger.rows("SELECT retries FROM live_receipts")} == {0}
         with pytest.raises(Exception, match="receipts is append-only"):
             ledger.con.execute("UPDATE receipts SET retries = 1")
+
+
+def test_older_manifests_and_newer_ones_that_have_the_column_stand_in_one_chain(tmp_path: Path) -> None:
+    site = frozen("0.1.0", tmp_path)
+    chain = manifests.chain(site)
+    old = chain[0].tables["receipts"]
+    path = "manifests/newer.parquet"
+    more = [pl.lit("boat").alias("brought_by"), pl.lit(3, pl.Int64).alias("retries")]
+    pl.read_parquet(site / old.path).with_columns(pl.lit(5, pl.Int64).alias("run"), *more).write_parquet(site / path)
+    digest = hashlib.sha256((site / path).read_bytes()).hexdigest()
+    table = replace(old, path=path, sha256=digest)
+    newer = replace(chain[-1], version=MANIFEST_VERSION + 1, run=5, tables={"receipts": table})
+    with create(site, ":memory:") as ledger:
+        ledger.con.execute(NEWER)
+        for manifest in [*chain, newer]:
+            apply_to(ledger.con, site, manifest, added=ADDED)
+        found = ledger.rows("SELECT DISTINCT run = 5, brought_by, retries FROM receipts ORDER BY ALL")
+        assert found == [(False, None, 0), (True, "boat", 3)]
+        assert table_differences(ledger, [*chain, newer], added=ADDED) == []
+        assert table_differences(ledger, chain, added=ADDED) != []
 
 
 def test_rows_that_differ_from_the_declared_default_are_found(tmp_path: Path) -> None:
