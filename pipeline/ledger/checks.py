@@ -15,7 +15,7 @@ import duckdb
 from pipeline import manifest as manifests
 from pipeline.errors import StoreError
 from pipeline.ledger.apply import TABLES, selected
-from pipeline.ledger.database import Ledger, create, ledger_file, open_reader
+from pipeline.ledger.database import Ledger, create, ledger_file, open_reader, schema_sha256
 from pipeline.manifest import Manifest
 from pipeline.store.files import digest_of
 from schemas.versions import ADDED_COLUMNS, AddedColumn
@@ -79,6 +79,10 @@ def published_differences(site_root: Path) -> list[str]:
     differences = [text for name, digest in files.items() if (text := _altered(folder / name, digest))]
     names = {path.name for path in folder.iterdir()}
     differences += [f"{folder / name}: nobody published this" for name in sorted(names - {*files, "published.json"})]
+    if facts.get("schema_sha256") != schema_sha256():
+        differences.append(
+            f"{folder / 'published.json'}: tells of another version of the schema; the next night publishes"
+        )
     if not differences:
         differences = _file_differences(site_root, folder / "ledger.duckdb", guarded=False)
     return differences
