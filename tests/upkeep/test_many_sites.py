@@ -90,6 +90,17 @@ def test_a_bug_in_one_site_is_told_with_its_lines_and_stops_no_other(tmp_path: P
     assert outcomes[3].error == "torn; next: mend it"
 
 
+def test_a_run_that_told_its_failure_itself_stops_no_other(tmp_path: Path) -> None:
+    def run_one_site(site: Path) -> tuple[None, int]:
+        try:
+            raise StoreError("torn")
+        except StoreError as error:
+            raise SystemExit(74) from error
+
+    outcomes = list(each_site([tmp_path, tmp_path], run_one_site))
+    assert [(o.exit_code, o.error) for o in outcomes] == [(74, "torn")] * 2
+
+
 def test_a_stop_by_hand_stops_all(tmp_path: Path) -> None:
     def run_one_site(site: Path) -> tuple[None, int]:
         raise KeyboardInterrupt
