@@ -16,6 +16,7 @@ from pipeline.ledger.account import last_site
 from pipeline.ledger.checks import ledger_differences, manifest_differences, published_differences
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.rebuild import rebuild
+from pipeline.ledger.removed import removed_files
 from pipeline.ledger.rows import Mark, SheetRef
 from pipeline.lock import hold
 from pipeline.manifest import canonical_json
@@ -42,6 +43,7 @@ def audit_site(root: Path) -> list[str]:
     opened = open_site(root)
     with hold(opened.lock, "audit", heals=False):
         fetch_manifests(opened.depot)
+        manifests.refuse_newer(root)
         found = manifest_differences(root)
         if found or manifests.head(root) is None:
             return found or ["nothing has been committed yet; run `tautlog nightly`"]
@@ -60,6 +62,7 @@ def rebuild_site(root: Path) -> list[str]:
     opened = open_site(root)
     with hold(opened.lock, "rebuild", heals=False):
         fetch_manifests(opened.depot)
+        manifests.refuse_newer(root)
         return list(rebuild(root).differences)
 
 
@@ -68,14 +71,16 @@ def _files(site: Site, ledger: Ledger) -> list[str]:
 
     Of a site in an object store every object too, those of the manifests among them; the folder may lack any.
     """
-    files = index.named_files(ledger)
+    files, removed = index.named_files(ledger), removed_files(ledger)
     cache = site.depot.url is not None
-    found = [text for name, digest in files.items() for text in _altered(site.root / name, digest, cache=cache)]
+    there = {name: digest for name, digest in files.items() if name not in removed or (site.root / name).exists()}
+    found = [text for name, digest in there.items() for text in _altered(site.root / name, digest, cache=cache)]
     stray = strays((site.raw, site.store, site.quarantine), {site.root / name for name in files})
     found += [f"{path.relative_to(site.root)}: no manifest names it" for path in stray]
+    kept = {name: digest for name, digest in files.items() if name not in removed}
     for manifest in manifests.chain(site.root) if cache else ():
-        files |= manifests.named_files(manifest)
-    return found + bucket_differences(site.depot, files)
+        kept |= manifests.named_files(manifest)
+    return found + bucket_differences(site.depot, kept)
 
 
 def _altered(path: Path, digest: str, *, cache: bool) -> list[str]:

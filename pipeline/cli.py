@@ -17,11 +17,13 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from pipeline.cli_health import health
+from pipeline.cli_upkeep import UPKEEP
 
 if TYPE_CHECKING:
     from pipeline.nightly import Night
 
 SITE = click.argument("site", type=click.Path(path_type=Path))
+SITES = click.argument("sites", metavar="SITE...", nargs=-1, required=True, type=click.Path(path_type=Path))
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON (version 1) on stdout.")
 LOG = click.option(
     "--log",
@@ -141,7 +143,7 @@ def ingest(site: Path, files: tuple[Path, ...], workers: str | None, log: str, a
 
 
 @tautlog.command()
-@SITE
+@SITES
 @click.option("--through", type=Day(), help="Post up to this UTC day, inclusive, even if no later sample has come.")
 @WORKERS
 @click.option(
@@ -153,7 +155,7 @@ def ingest(site: Path, files: tuple[Path, ...], workers: str | None, log: str, a
 @LOG
 @AS_JSON
 def nightly(
-    site: Path,
+    sites: tuple[Path, ...],
     through: date | None,
     workers: str | None,
     metrics: Path | None,
@@ -161,19 +163,28 @@ def nightly(
     log: str,
     as_json: bool,
 ) -> None:
-    """Everything a night does. Safe to run at any time, any number of times."""
+    """Everything a night does, of each SITE by itself. Safe to run at any time, any number of times."""
     from pipeline.workers import expect_work
 
-    if any((site / "inbox").glob("*")):
+    if any(any((site / "inbox").glob("*")) for site in sites):
         expect_work(workers)
     from pipeline.nightly import run_night
     from pipeline.telling import told
 
     options = {"through": through, "workers": workers}
-    with told("nightly", site, options, log=log, metrics=metrics, lineage=lineage) as telling:
-        night = run_night(site, through=through, workers=workers, watch=telling.watch)
-        telling.done(night, _exit_code(night))
-    _tell_night(night, as_json, "nightly")
+
+    def run_one_site(site: Path) -> tuple[Night, int]:
+        with told("nightly", site, options, log=log, metrics=metrics, lineage=lineage) as telling:
+            night = run_night(site, through=through, workers=workers, watch=telling.watch)
+            telling.done(night, _exit_code(night))
+        return night, _exit_code(night)
+
+    if len(sites) == 1:
+        night, _ = run_one_site(sites[0])
+        _tell_night(night, as_json, "nightly")
+    if metrics is not None and not metrics.is_dir():
+        raise click.UsageError(f"--metrics {metrics}: of several sites it must be a folder, for a file of each")
+    _tell_nights(sites, run_one_site, as_json)
 
 
 @tautlog.command()
@@ -286,6 +297,8 @@ def trace(site: Path, ref: str, as_json: bool) -> None:
 
 
 tautlog.add_command(health)
+for command in UPKEEP:
+    tautlog.add_command(command)
 
 
 def _answer(site: Path, ask: Callable[[Any], dict[str, Any]], as_json: bool, what: str) -> None:
@@ -312,8 +325,34 @@ def _print(answer: dict[str, Any], as_json: bool, what: str) -> None:
         click.echo(getattr(render, f"{what}_text")(answer))
 
 
+def _tell_nights(sites: tuple[Path, ...], run_one_site: Callable[[Path], tuple[Night, int]], as_json: bool) -> NoReturn:
+    """Run and tell the nights of several sites, and exit with the worst of their codes."""
+    from pipeline.many import each_site, worst
+
+    codes, told = [], []
+    for outcome in each_site(sites, run_one_site):
+        codes.append(outcome.exit_code)
+        if outcome.result is None:
+            answer: dict[str, Any] = {"error": outcome.error}
+            click.echo(f"tautlog: {outcome.site}: {outcome.error}", err=True)
+        else:
+            answer = _night_answer(outcome.result, "nightly")
+        told.append({"site": str(outcome.site), "exit": outcome.exit_code, **answer})
+        if not as_json and outcome.result is not None:
+            click.echo(f"{outcome.site}:")
+            _print(answer, as_json, "night")
+    if as_json:
+        _print({"sites": told}, as_json, "nights")
+    sys.exit(worst(codes))
+
+
 def _tell_night(night: Night, as_json: bool, what: str, *, named: bool = False) -> NoReturn:
     """Print what a run did, and exit: 65 where a file that was asked for by name could not be read."""
+    _print(_night_answer(night, what), as_json, "night")
+    sys.exit(_exit_code(night, named=named))
+
+
+def _night_answer(night: Night, what: str) -> dict[str, Any]:
     from pipeline.ledger.queries import event_object, finding_object, receipt_object
 
     answer: dict[str, Any] = {
@@ -327,8 +366,7 @@ def _tell_night(night: Night, as_json: bool, what: str, *, named: bool = False) 
             "entries_posted": night.entries_posted,
             "events": [event_object(event) for event in night.events],
         }
-    _print(answer, as_json, "night")
-    sys.exit(_exit_code(night, named=named))
+    return answer
 
 
 def _exit_code(night: Night, *, named: bool = False) -> int:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pipeline import manifest as manifests
 from pipeline.errors import StoreError
-from pipeline.store.files import write_whole
+from pipeline.store.depot import write_whole
 
 MARK = "last-night.json"
 VERSION = 1

@@ -26,16 +26,20 @@ from pipeline.errors import Bug, SiteBusy, StoreError
 from pipeline.store.bucket import NameTaken
 from pipeline.store.depot import Depot
 from pipeline.store.files import digest_of
+from schemas.versions import MANIFEST_VERSION
 
 if TYPE_CHECKING:
     import polars as pl
 
-VERSION = 1
 _NAME = re.compile(r"(\d{6,})\.json", re.ASCII)
 _RUN_ID = re.compile(r"\d{6,}-[0-9a-f]{8}", re.ASCII)
 _TABLE = re.compile(r"[a-z][a-z_]*", re.ASCII)
 _DIGEST = re.compile(r"[0-9a-f]{64}", re.ASCII)
 _RESTORE = "restore manifests/ from a backup; nothing of the site may be trusted until `tautlog audit` agrees"
+
+
+class NewerManifest(StoreError):
+    """A newer program has written to the site: this one must leave it alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +63,12 @@ class TableFile:
 
 @dataclass(frozen=True, slots=True)
 class Manifest:
-    """One committed run. `sha256` is the manifest file's own; `archive` maps register paths to SHA-256."""
+    """One committed run. `sha256` is the manifest file's own; `archive` maps register paths to SHA-256.
 
+    `version`: the one it was written in, which decides what columns its tables have (`schemas.versions`).
+    """
+
+    version: int
     run: int
     run_id: str
     previous: str | None
@@ -139,7 +147,7 @@ def commit(
     files = {name: _write_table(depot, ref, name, rows) for name, rows in sorted(frames.items())}
     document = {
         **facts,
-        "version": VERSION,
+        "version": MANIFEST_VERSION,
         "run": ref.run,
         "previous": ref.previous,
         "through": None if through is None else through.isoformat(),
@@ -182,6 +190,19 @@ def head(site_root: Path) -> Manifest | None:
     return read(site_root, numbers[-1]) if numbers else None
 
 
+def refuse_newer(site_root: Path) -> None:
+    """NewerManifest when a newer program wrote the newest run: ask before anything of the site is touched.
+
+    A head that is broken is not judged here.
+    """
+    try:
+        head(site_root)
+    except NewerManifest:
+        raise
+    except StoreError:
+        return
+
+
 def follows(manifest: Manifest, previous: str | None, site_root: Path) -> None:
     """StoreError unless the manifest names `previous` as the SHA-256 of the one before it."""
     if manifest.previous != previous:
@@ -195,7 +216,7 @@ def follows(manifest: Manifest, previous: str | None, site_root: Path) -> None:
 
 
 def read(site_root: Path, run: int) -> Manifest:
-    """One manifest, by its number; StoreError when it is missing or not what `commit` writes."""
+    """One manifest, by its number; StoreError when it is missing, of a newer program, or not what `commit` writes."""
     path = manifest_path(site_root, run)
     try:
         content = path.read_bytes()
@@ -208,6 +229,8 @@ def manifest_of(content: bytes, run: int, file: str | Path) -> Manifest:
     """The manifest of a run from its bytes, which came from `file`; StoreError: not what `commit` writes."""
     try:
         manifest = _parse(content)
+    except NewerManifest as error:
+        raise error.at(file) from None
     except (ValueError, KeyError, TypeError) as error:
         raise StoreError(f"not a whole manifest: {error!r}", file=file, next_step=_RESTORE) from error
     if manifest.run != run:
@@ -331,10 +354,21 @@ def _numbers(site_root: Path) -> list[int]:
 
 
 def _parse(content: bytes) -> Manifest:
-    """ValueError, KeyError or TypeError when the bytes are not, to the byte, a manifest of `commit`."""
+    """ValueError, KeyError or TypeError when the bytes are not, to the byte, a manifest of `commit`.
+
+    NewerManifest when they are of a version that this program does not know yet.
+    """
     raw = json.loads(content)
-    if raw["version"] != VERSION:
-        raise ValueError(f"manifest version {raw['version']}, this program reads {VERSION}")
+    version = raw["version"]
+    if not isinstance(version, int) or isinstance(version, bool) or version < 1:
+        raise ValueError(f"no manifest has version {version!r}")
+    if version > MANIFEST_VERSION:
+        raise NewerManifest(
+            "a newer tautlog wrote this manifest; this one cannot read it",
+            found=f"manifest version {version}, by {raw.get('program', 'an unnamed program')}",
+            expected=f"version {MANIFEST_VERSION} or older",
+            next_step="use the newer tautlog on this site; there is no way back but from a backup",
+        )
     if canonical_json(raw).encode() != content:
         raise ValueError("not in canonical form")
     if _RUN_ID.fullmatch(raw["run_id"]) is None or not raw["run_id"].startswith(f"{raw['run']:06d}-"):
@@ -344,6 +378,7 @@ def _parse(content: bytes) -> Manifest:
     if not all(_DIGEST.fullmatch(digest) for digest in raw["archive"].values()):
         raise ValueError("an archive digest is none")
     return Manifest(
+        version=version,
         run=raw["run"],
         run_id=raw["run_id"],
         previous=raw["previous"],

@@ -132,6 +132,7 @@ class _Run:
 @contextmanager
 def _open_run(root: Path, what: str, choice: str | None, watch: Watch) -> Iterator[_Run]:
     """The site held, its registers read and its ledger open at the head of the chain; what a dead run left, gone."""
+    manifests.refuse_newer(root)  # a site that a newer program runs is left alone, its registers and lock too
     open_site(root)  # a folder that is no site is told so, and not locked
     remote = hands.is_remote(choice)
     with hold(root / LOCK, f"{what} by workers at {choice}" if remote else what) as died:

@@ -1,15 +1,15 @@
 """Answers as text for people, made from the very objects that `--json` prints."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from decimal import Decimal
-from io import StringIO
 from math import floor
-from shutil import get_terminal_size
 from typing import Any
 
+from pipeline.text import join as _join
+from pipeline.text import life as _life
+from pipeline.text import plain as _plain
+from pipeline.text import table as _table
+
 Row = Mapping[str, Any]
-LAST_COLUMN = 40
-"""The least width of a table's last column, which may wrap."""
 
 
 def status_text(answer: Row) -> str:
@@ -303,41 +303,5 @@ def _not_modelled(answer: Row) -> str:
     return "In no figure: " + ", ".join(answer["not_modelled"]) + "."
 
 
-def _life(value: Decimal | None) -> str:
-    return "unknown" if value is None else f"{value:.3e}" if value else "0"
-
-
 def _short(at: str) -> str:
     return at[:16].replace("T", " ")
-
-
-def _join(*parts: str) -> str:
-    return "\n\n".join(_plain(part) for part in parts if part)
-
-
-def _plain(text: str) -> str:
-    """No control character reaches a terminal: file names and sources may hold any."""
-    return "".join(m if m.isprintable() or m == "\n" else m.encode("unicode_escape").decode() for m in text)
-
-
-def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """A plain table; the last column wraps to the width of the terminal, the others are never cut."""
-    from rich.box import SIMPLE_HEAD
-    from rich.cells import cell_len
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    for i, name in enumerate(head):
-        table.add_column(Text(name), overflow="fold", no_wrap=i < len(head) - 1)
-    needed = LAST_COLUMN
-    cells = [[_plain(cell).replace("\n", "\\n") for cell in row] for row in rows]
-    for column in list(zip(head, *cells, strict=True))[:-1]:
-        needed += max(map(cell_len, column)) + 2
-    for row in cells:
-        # As Text, so that no id or file name is taken for markup.
-        table.add_row(*map(Text, row))
-    out = StringIO()
-    Console(file=out, width=max(get_terminal_size((140, 40)).columns, needed), color_system=None).print(table)
-    return "\n".join(line.rstrip() for line in out.getvalue().splitlines())

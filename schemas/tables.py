@@ -223,6 +223,17 @@ class Findings(Row):
     reason = dy.String()
 
 
+class Removed(Row):
+    """A file taken away by decision, and by which run it had been superseded (null for what no manifest names)."""
+
+    path = _name()
+    sha256 = _digest()
+    bytes = _count()
+    kind = _op("sheets", "flags", "ledger", "published")
+    superseded_run = dy.Int64(nullable=True)
+    reason = _name()
+
+
 TABLES: dict[str, type[Row]] = {
     "runs": Runs,
     "receipts": Receipts,
@@ -234,4 +245,5 @@ TABLES: dict[str, type[Row]] = {
     "entries": Entries,
     "events": Events,
     "findings": Findings,
+    "removed": Removed,
 }

@@ -17,7 +17,15 @@ FLOORS = (
     ("schemas", "pipeline.errors"),
     ("pipeline.units", "pipeline.kernels"),
     ("pipeline.readers", "pipeline.quality", "pipeline.sheets", "pipeline.events", "pipeline.wear"),
-    ("pipeline.registers", "pipeline.lock", "pipeline.store", "pipeline.watch", "pipeline.workers"),
+    (
+        "pipeline.registers",
+        "pipeline.lock",
+        "pipeline.many",
+        "pipeline.store",
+        "pipeline.text",
+        "pipeline.watch",
+        "pipeline.workers",
+    ),
     ("pipeline.crosschecks",),
     ("pipeline.site",),
     ("pipeline.scaffold",),
@@ -27,17 +35,20 @@ FLOORS = (
     ("pipeline.nightly",),
     (
         "pipeline.audit",
+        "pipeline.backup",
         "pipeline.demo",
         "pipeline.health",
         "pipeline.lineage",
         "pipeline.metrics",
         "pipeline.render",
+        "pipeline.tidy",
         "pipeline.tracing",
     ),
-    ("pipeline.telling", "pipeline.cli_health"),
+    ("pipeline.fleet", "pipeline.render_upkeep", "pipeline.telling", "pipeline.cli_health"),
+    ("pipeline.cli_upkeep",),
     ("pipeline.cli",),
 )
-COMMANDS = {"pipeline.cli", "pipeline.cli_health"}
+COMMANDS = {"pipeline.cli", "pipeline.cli_health", "pipeline.cli_upkeep"}
 """Where commands stand: they alone know click, and import nothing heavy before a command needs it."""
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 PURE = (

@@ -14,6 +14,7 @@ A run commits by its manifest (`pipeline.manifest`); the ledger follows::
     rows.py       rows as the rest of the program sees them; words.py the caution beside every figure
     checks.py     ledger, published snapshot and manifests held against each other, for audit
     rebuild.py    the ledger anew from the manifests
+    removed.py    what may be taken away, what was by decision, and what manifests name, asked without a ledger
 
 Every row of the ledger is decided by a manifest and by nothing else, so the file may be deleted at any time.
 """

@@ -10,6 +10,7 @@ import duckdb
 from pipeline.errors import StoreError
 from pipeline.manifest import Manifest
 from pipeline.store.files import digest_of
+from schemas.versions import ADDED_COLUMNS, AddedColumn, filled_in
 
 if TYPE_CHECKING:
     from pipeline.ledger.database import Ledger
@@ -25,6 +26,7 @@ TABLES = (
     "entries",
     "events",
     "findings",
+    "removed",
 )
 """Every table that manifests fill, in the order they are taken in: those of `schemas.tables.TABLES`."""
 
@@ -42,8 +44,18 @@ def apply(ledger: Ledger, manifest: Manifest) -> None:
     apply_to(ledger.con, ledger.root, manifest)
 
 
-def apply_to(con: duckdb.DuckDBPyConnection, site_root: Path, manifest: Manifest) -> None:
-    """The same on a bare connection, without asking what was taken in before."""
+def apply_to(
+    con: duckdb.DuckDBPyConnection,
+    site_root: Path,
+    manifest: Manifest,
+    *,
+    tables: tuple[str, ...] = TABLES,
+    added: tuple[AddedColumn, ...] = ADDED_COLUMNS,
+) -> None:
+    """The same on a bare connection, without asking what was taken in before.
+
+    `tables`: only these. `added`: the columns that older manifests lack; those of `con` must be made to match.
+    """
     unknown = manifest.tables.keys() - set(TABLES)
     if unknown:
         raise StoreError(
@@ -53,9 +65,9 @@ def apply_to(con: duckdb.DuckDBPyConnection, site_root: Path, manifest: Manifest
         )
     con.execute("BEGIN TRANSACTION")
     try:
-        for table in TABLES:
+        for table in tables:
             if table in manifest.tables:
-                _insert(con, site_root, manifest, table)
+                _insert(con, site_root, manifest, table, added)
         con.execute("INSERT INTO applied VALUES (?, ?)", [manifest.run, manifest.sha256])
         con.execute("COMMIT")
     except BaseException as error:
@@ -78,7 +90,25 @@ def taken_in(con: duckdb.DuckDBPyConnection) -> list[tuple[int, str]]:
     return seen
 
 
-def _insert(con: duckdb.DuckDBPyConnection, site_root: Path, manifest: Manifest, table: str) -> None:
+def selected(
+    con: duckdb.DuckDBPyConnection, table: str, version: int, added: tuple[AddedColumn, ...] = ADDED_COLUMNS
+) -> tuple[str, list[str]]:
+    """What to select from a manifest's table of a version, in the ledger's order; and the columns its files hold."""
+    described = con.execute(f"SELECT column_name, column_type FROM (DESCRIBE {table})").fetchall()
+    lacking = filled_in(table, version, added)
+    columns = [
+        f'CAST({lacking[name]} AS {kind}) AS "{name}"' if name in lacking else f'"{name}"' for name, kind in described
+    ]
+    return ", ".join(columns), [name for name, _ in described if name not in lacking]
+
+
+def _insert(
+    con: duckdb.DuckDBPyConnection,
+    site_root: Path,
+    manifest: Manifest,
+    table: str,
+    added: tuple[AddedColumn, ...],
+) -> None:
     file = manifest.tables[table]
     path = site_root / file.path
     try:
@@ -95,10 +125,20 @@ def _insert(con: duckdb.DuckDBPyConnection, site_root: Path, manifest: Manifest,
             expected=file.sha256,
             next_step="restore manifests/ from a backup",
         )
-    described = con.execute(f"SELECT column_name FROM (DESCRIBE {table})").fetchall()
-    columns = ", ".join(f'"{name}"' for (name,) in described)
+    columns, held = selected(con, table, manifest.version, added)
+    there = [
+        name
+        for (name,) in con.execute("SELECT column_name FROM (DESCRIBE FROM read_parquet(?))", [str(path)]).fetchall()
+    ]
+    if sorted(there) != sorted(held):
+        raise StoreError(
+            f"not the columns of a manifest of version {manifest.version}",
+            file=path,
+            found=", ".join(sorted(set(there) ^ set(held))) + " in one of the two only",
+            next_step="use the version of tautlog that made it, or a newer one",
+        )
     # Names come from the literal table above and the schema; the path is bound. Rows keep their order (seq).
-    insert = f"INSERT INTO {table} ({columns}) SELECT {columns} FROM read_parquet(?)"
+    insert = f"INSERT INTO {table} SELECT {columns} FROM read_parquet(?)"
     inserted = con.execute(insert, [str(path)]).fetchone()
     if inserted is None or inserted[0] != file.rows:
         raise StoreError(f"not the {file.rows} rows that the manifest names", file=path, found=str(inserted))

@@ -14,10 +14,11 @@ import duckdb
 
 from pipeline import manifest as manifests
 from pipeline.errors import StoreError
-from pipeline.ledger.apply import TABLES
-from pipeline.ledger.database import Ledger, create, ledger_file, open_reader
+from pipeline.ledger.apply import TABLES, selected
+from pipeline.ledger.database import Ledger, create, ledger_file, open_reader, schema_sha256
 from pipeline.manifest import Manifest
 from pipeline.store.files import digest_of
+from schemas.versions import ADDED_COLUMNS, AddedColumn
 
 LAWS = {
     "a reversal names no posting, or another key than its own, or not its negated life": """
@@ -78,28 +79,46 @@ def published_differences(site_root: Path) -> list[str]:
     differences = [text for name, digest in files.items() if (text := _altered(folder / name, digest))]
     names = {path.name for path in folder.iterdir()}
     differences += [f"{folder / name}: nobody published this" for name in sorted(names - {*files, "published.json"})]
+    if facts.get("schema_sha256") != schema_sha256():
+        differences.append(
+            f"{folder / 'published.json'}: tells of another version of the schema; the next night publishes"
+        )
     if not differences:
         differences = _file_differences(site_root, folder / "ledger.duckdb", guarded=False)
     return differences
 
 
-def table_differences(ledger: Ledger, committed: list[Manifest]) -> list[str]:
-    """How the rows of an open ledger differ from the manifests' Parquet files."""
+def table_differences(
+    ledger: Ledger, committed: list[Manifest], *, added: tuple[AddedColumn, ...] = ADDED_COLUMNS
+) -> list[str]:
+    """How the rows of an open ledger differ from the manifests' Parquet files.
+
+    `added`: the columns that older manifests lack; those of the ledger must be made to match.
+    """
     differences = []
     for table in TABLES:
-        paths = [str(ledger.root / m.tables[table].path) for m in committed if table in m.tables]
-        columns = ", ".join(f'"{name}"' for (name,) in ledger.rows(f"SELECT column_name FROM (DESCRIBE {table})"))
-        expected = f"SELECT {columns} FROM read_parquet(?)" if paths else f"SELECT {columns} FROM {table} WHERE false"
-        held = f"SELECT {columns} FROM {table}"
+        expected, paths = _as_committed(ledger, table, committed, added)
+        held = f"FROM {table}"
         for words, one, other in (
             ("holds a row that no manifest gave it", held, expected),
             ("lacks a row that a manifest gave it", expected, held),
         ):
-            odd = ledger.rows(
-                f"SELECT run, seq FROM ({one} EXCEPT ALL {other}) ORDER BY run, seq", [paths] if paths else []
-            )
+            odd = ledger.rows(f"SELECT run, seq FROM ({one} EXCEPT ALL {other}) ORDER BY run, seq", paths)
             differences += [f"{ledger.file}: table {table} {words}: run {run}, row {seq}" for run, seq in odd]
     return differences
+
+
+def _as_committed(
+    ledger: Ledger, table: str, committed: list[Manifest], added: tuple[AddedColumn, ...]
+) -> tuple[str, list[list[str]]]:
+    """A query for all rows that manifests gave a table, and its values to bind: one list of files a version."""
+    files: dict[int, list[str]] = {}
+    for manifest in committed:
+        if table in manifest.tables:
+            files.setdefault(manifest.version, []).append(str(ledger.root / manifest.tables[table].path))
+    pieces = [f"SELECT {selected(ledger.con, table, version, added)[0]} FROM read_parquet(?)" for version in files]
+    union = f"FROM ({' UNION ALL '.join(pieces)})"
+    return union if pieces else f"FROM {table} WHERE false", list(files.values())
 
 
 def law_breaks(ledger: Ledger) -> list[str]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.resources
+import re
 import secrets
 import time
 from collections.abc import Sequence
@@ -27,6 +28,7 @@ from pipeline.errors import SiteBusy, StoreError
 from pipeline.ledger.apply import apply_to, taken_in
 
 _NOT_ITS_FAULT = ("Permission denied", "No space left", "Read-only file system", "Too many open files")
+_SQL_FILE = re.compile(r"\d{3}_[a-z_]+\.sql", re.ASCII)
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
@@ -88,10 +90,11 @@ class Ledger:
 def open_ledger(site_root: Path) -> Ledger:
     """The ledger at the head of the chain, for its one writer (hold the site's lock).
 
-    Raises SiteBusy when another process has it open, StoreError when the manifests are broken or do not hold
-    what the ledger has already taken in.
+    Raises SiteBusy when another process has it open, StoreError when the manifests are broken, were written by a newer
+    program, or do not hold what the ledger has already taken in.
     """
     site_root = site_root.resolve()
+    manifests.refuse_newer(site_root)  # before a newer program's ledger would be set aside
     file = ledger_file(site_root)
     notes: list[str] = []
     if not file.exists():
@@ -118,7 +121,7 @@ def open_published(site_root: Path) -> Ledger:
         # The folder may be swapped between following the link and opening the file.
         time.sleep(0.01 * attempt)
         try:
-            return open_reader(site_root, (current / "ledger.duckdb").resolve(strict=True))
+            return _of_this_form(open_reader(site_root, (current / "ledger.duckdb").resolve(strict=True)))
         except (FileNotFoundError, duckdb.Error) as error:
             failure = error
     raise StoreError(
@@ -126,6 +129,19 @@ def open_published(site_root: Path) -> Ledger:
         file=current,
         next_step="run `tautlog rebuild` on this site",
     ) from failure
+
+
+def _of_this_form(snapshot: Ledger) -> Ledger:
+    """The snapshot, if this version of the schema made it; else StoreError."""
+    stamp = _stamp(snapshot.con)
+    if stamp != schema_sha256():
+        snapshot.con.close()
+        raise StoreError(
+            "what is published was made by another version of tautlog",
+            file=snapshot.file,
+            next_step="run `tautlog nightly` once with this version, which publishes it anew",
+        )
+    return snapshot
 
 
 def open_reader(site_root: Path, file: Path) -> Ledger:
@@ -176,8 +192,10 @@ def ledger_file(site_root: Path) -> Path:
 
 
 def schema_sql() -> str:
-    """The text that makes an empty ledger."""
-    return (importlib.resources.files("schemas") / "sql" / "001_ledger.sql").read_text(encoding="utf-8")
+    """The text that makes an empty ledger: the numbered files of `schemas/sql`, in order."""
+    files = (importlib.resources.files("schemas") / "sql").iterdir()
+    numbered = sorted((file for file in files if _SQL_FILE.fullmatch(file.name)), key=lambda file: file.name)
+    return "\n".join(file.read_text(encoding="utf-8") for file in numbered)
 
 
 def schema_sha256() -> str:

@@ -103,8 +103,11 @@ def latest_through(ledger: Ledger) -> date | None:
 
 
 def known_us(ledger: Ledger) -> int:
-    """Up to when the newest run knew things to have happened: its clock, or the horizon where that is later."""
-    found = ledger.rows("SELECT max(started_us) FROM runs")
+    """Up to when the newest run knew things to have happened: its clock, or the horizon where that is later.
+
+    A run that only took files away has looked at nothing.
+    """
+    found = ledger.rows("SELECT max(started_us) FROM runs WHERE run NOT IN (SELECT run FROM removed)")
     return max(found[0][0] or 0, horizon_us(ledger) or 0)
 
 
@@ -175,7 +178,10 @@ def _among(columns: tuple[str, ...], keys: Collection[tuple[Any, ...]] | None) -
 
 
 def named_files(ledger: Ledger) -> dict[str, str]:
-    """Every file outside manifests/ that a manifest ever named, live or not: path below the site, SHA-256."""
+    """Every file outside manifests/ that a manifest ever named, live or not: path below the site, SHA-256.
+
+    Those taken away since are among them (`removed.removed_files`).
+    """
     return dict(
         ledger.rows(
             """SELECT 'raw/' || sha256, sha256 FROM receipts

@@ -18,7 +18,7 @@ import duckdb
 
 from pipeline import manifest as manifests
 from pipeline.errors import StoreError
-from pipeline.ledger.database import Ledger, literal
+from pipeline.ledger.database import Ledger, literal, schema_sha256
 from pipeline.ledger.published import read_published
 from pipeline.manifest import canonical_json
 from pipeline.store.files import sync_file, sync_folder
@@ -51,7 +51,7 @@ def publish(ledger: Ledger, *, anew: bool = False) -> Path | None:
         draft.mkdir(parents=True)
         files = _fill(ledger, draft)
         facts = {"version": 1, "run": head.run, "run_id": head.run_id, "manifest_sha256": head.sha256}
-        facts["findings"] = _open_findings(ledger)
+        facts |= {"findings": _open_findings(ledger), "schema_sha256": schema_sha256()}
         (draft / "published.json").write_text(canonical_json({**facts, "files": files}), encoding="utf-8")
         sync_file(draft / "published.json")
         sync_folder(draft)
@@ -66,9 +66,12 @@ def publish(ledger: Ledger, *, anew: bool = False) -> Path | None:
 
 
 def published_head(site_root: Path) -> str | None:
-    """SHA-256 of the manifest that the published snapshot is at; None when there is no readable snapshot."""
+    """SHA-256 of the manifest that the published snapshot is at.
+
+    None when there is no readable snapshot, or another version of the schema made it: it is published anew then.
+    """
     published = read_published(site_root)
-    return None if published is None else published.manifest_sha256
+    return None if published is None or published.schema_sha256 != schema_sha256() else published.manifest_sha256
 
 
 def _open_findings(ledger: Ledger) -> dict[str, dict[str, int]]:

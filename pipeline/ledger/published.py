@@ -10,11 +10,14 @@ from pathlib import Path
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """The snapshot that readers open: of which run, at which manifest; open findings as severity -> kind -> count."""
+    """The snapshot that readers open: of which run, at which manifest, by which schema; open findings as severity ->
+    kind -> count.
+    """
 
     run: int
     run_id: str
     manifest_sha256: str
+    schema_sha256: str
     findings: Mapping[str, Mapping[str, int]]
 
 
@@ -26,6 +29,7 @@ def read_published(site_root: Path) -> Published | None:
         if not all((folder / name).is_file() for name in ["ledger.duckdb", *facts["files"]]):
             return None
         findings = {severity: dict(kinds) for severity, kinds in facts["findings"].items()}
-        return Published(int(facts["run"]), str(facts["run_id"]), str(facts["manifest_sha256"]), findings)
+        run_id, head, schema = (str(facts[name]) for name in ("run_id", "manifest_sha256", "schema_sha256"))
+        return Published(int(facts["run"]), run_id, head, schema, findings)
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None

@@ -118,3 +118,8 @@ class Depot:
             ) from error
         except OSError as error:
             raise cannot_write(path, error) from error
+
+
+def write_whole(path: Path, write: Callable[[Path], None]) -> str:
+    """Have `write` make a file that is no depot's, whole and lasting; returns its SHA-256. StoreError: refused."""
+    return Depot(path.parent).write(path.name, write)

@@ -23,7 +23,12 @@ def place_day(kind: str, place: str, day: date) -> str:
 def draft_of(path: Path) -> Path:
     """Where a file is written until it is whole; its folder is made."""
     make_folder(path.parent)
-    return path.with_name(f".{path.name}.draft")
+    return path.with_name(draft_name(path.name))
+
+
+def draft_name(name: str) -> str:
+    """What a file is called until it is whole: hidden, and never the name of anything finished."""
+    return f".{name}.draft"
 
 
 def make_folder(folder: Path) -> None:

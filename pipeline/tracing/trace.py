@@ -1,6 +1,7 @@
 """From an entry, an event or a cycle back to the raw file and the line in it."""
 
 import re
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from pipeline.ledger import index, queries
 from pipeline.ledger.account import last_site
 from pipeline.ledger.basis import basis_of
 from pipeline.ledger.database import Ledger
+from pipeline.ledger.removed import Removed, removed_files
 from pipeline.ledger.rows import Entry, Event, SheetRef
 from pipeline.ledger.words import CAUTION
 from pipeline.night.intake import LiveParts
@@ -58,8 +60,13 @@ def _holds(rigging: Rigging, at_us: int) -> bool:
     return rigging.from_us <= at_us and (rigging.to_us is None or at_us < rigging.to_us)
 
 
-def _sheet_object(sheet: SheetRef) -> dict[str, Any]:
-    return {"sheet": sheet.sheet, "path": f"store/{sheet.path}", "sha256": sheet.digest, "run": sheet.run}
+def _sheet_object(sheet: SheetRef, removed: Mapping[str, Removed]) -> dict[str, Any]:
+    path = f"store/{sheet.path}"
+    found = {"sheet": sheet.sheet, "path": path, "sha256": sheet.digest, "run": sheet.run}
+    if path not in removed:
+        return found
+    gone = removed[path]
+    return {**found, "file_is": f"taken away by decision in run {gone.run}: {gone.reason}"}
 
 
 class _Walker:
@@ -79,6 +86,7 @@ class _Walker:
         standing = [] if state is None else state.sheets
         refs = index.all_sheets(self._ledger, {*entry.sheets, *standing})
         basis, reasons = basis_of(self._site, entry.line)
+        removed = removed_files(self._ledger)
         reversal = queries.reversal_of(self._ledger, entry.entry)
         return {
             "ref": entry.entry,
@@ -97,8 +105,8 @@ class _Walker:
             "policy_digest": entry.policy_digest,
             "basis": basis,
             "basis_reasons": reasons,
-            "sheets": [_sheet_object(refs[name]) for name in entry.sheets],
-            "sheets_now": [_sheet_object(refs[name]) for name in standing],
+            "sheets": [_sheet_object(refs[name], removed) for name in entry.sheets],
+            "sheets_now": [_sheet_object(refs[name], removed) for name in standing],
             "cycles_are": "those of the day as it stands now"
             + ("" if reversal is None else ", not of this entry, which was reversed"),
             "cycles_closed": len(found),

@@ -50,7 +50,7 @@ def test_1_is_also_an_audit_that_does_not_agree(berth: Berth) -> None:
     ("words", "told"),
     [
         (["nigthly", "S"], "No such command 'nigthly'"),
-        (["nightly"], "Missing argument 'SITE'"),
+        (["nightly"], "Missing argument 'SITE...'"),
         (["nightly", "S", "--through", "31.03.2026"], "'31.03.2026' is not a day; write it as 2026-03-31"),
         (["cycles", "S", "L1", "--from", "noon"], "'noon' is neither a day nor a time like 2026-03-31T06:00:00Z"),
         (["cycles", "S", "L1", "--from", "2026-03-31T06:00:00"], "is neither a day nor a time like"),

@@ -209,6 +209,18 @@ def event(name: str, line: str, **changes: Any) -> dict[str, Any]:
     return row | changes
 
 
+def removed(path: str, **changes: Any) -> dict[str, Any]:
+    row = {
+        "path": path,
+        "sha256": digest(path),
+        "bytes": 7,
+        "kind": "sheets",
+        "superseded_run": 1,
+        "reason": "superseded",
+    }
+    return row | changes
+
+
 def finding(name: str, **changes: Any) -> dict[str, Any]:
     row = {
         "finding": name,

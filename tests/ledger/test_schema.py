@@ -58,6 +58,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
         entries=[makers.entry("E1-1", "L1", "0.1")],
         events=[makers.event("e", "L1")],
         findings=[makers.finding("f")],
+        removed=[makers.removed("store/sheets/hook-1/s.parquet")],
     )
     open_ledger(site).close()
     return site
