@@ -40,10 +40,11 @@ from pipeline.wear.fatigue import to_decimal
 def audit_site(root: Path) -> list[str]:
     """Every difference found, in words; none when everything agrees exactly. Holds the site's lock."""
     root = root.resolve()
+    manifests.refuse_newer(root)
     opened = open_site(root)
     with hold(opened.lock, "audit", heals=False):
-        fetch_manifests(opened.depot)
-        manifests.refuse_newer(root)
+        if fetch_manifests(opened.depot):
+            manifests.refuse_newer(root)
         found = manifest_differences(root)
         if found or manifests.head(root) is None:
             return found or ["nothing has been committed yet; run `tautlog nightly`"]
@@ -59,10 +60,11 @@ def audit_site(root: Path) -> list[str]:
 def rebuild_site(root: Path) -> list[str]:
     """Make the ledger anew from the manifests; how the old one differed. Holds the site's lock."""
     root = root.resolve()
+    manifests.refuse_newer(root)
     opened = open_site(root)
     with hold(opened.lock, "rebuild", heals=False):
-        fetch_manifests(opened.depot)
-        manifests.refuse_newer(root)
+        if fetch_manifests(opened.depot):
+            manifests.refuse_newer(root)
         return list(rebuild(root).differences)
 
 
