@@ -79,6 +79,30 @@ def live(pieces: Sequence[tuple[Ints, Floats]]) -> Readings:
     return Readings(at_us[starts], largest, int(np.count_nonzero(differ & ~np.isnan(largest))))
 
 
+def files_that_differ(store: Path, parts: Sequence[Part], channel: str) -> dict[str, int]:
+    """Raw files with a reading of a channel at an instant of which the readings differ: SHA-256, how many instants."""
+    pieces: list[tuple[str, Ints, Floats]] = []
+    for part in parts:
+        if channel in part.channels:
+            table = part_table(store, part, columns=["at", channel])
+            value, absent = part_values(table, channel)
+            here = np.ones(value.size, np.bool_) if absent is None else ~absent
+            pieces.append((part.sha256, table["at"].cast(pa.int64()).to_numpy()[here], value[here]))
+    at_us = np.unique(np.concatenate([at for _, at, _ in pieces]))
+    least, largest = np.full(at_us.size, np.nan), np.full(at_us.size, np.nan)
+    missing = np.zeros(at_us.size, np.bool_)
+    for _, at, value in pieces:
+        where = np.searchsorted(at_us, at)
+        np.fmin.at(least, where, value)
+        np.fmax.at(largest, where, value)
+        missing[where] |= np.isnan(value)
+    differ = at_us[(largest > least) | (missing & ~np.isnan(largest))]
+    found: dict[str, set[int]] = {}
+    for sha256, at, _ in pieces:
+        found.setdefault(sha256, set()).update(at[np.isin(at, differ)].tolist())
+    return {sha256: len(instants) for sha256, instants in sorted(found.items()) if instants}
+
+
 def raw_lines(store: Path, parts: Sequence[Part], channel: str, at_us: int) -> list[tuple[str, int, float]]:
     """Every stored reading of a channel at an instant: (SHA-256 of the raw file, line number, value)."""
     found = []
