@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import nightly
-from pipeline.night.inbox import look_again, look_at, open_for_writing
+from pipeline.night.inbox import let_go, look_again, look_at, open_for_writing
 from pipeline.night.intake import Inbox
 from pipeline.nightly import run_ingest
 from tests.cli.command import tautlog
@@ -180,14 +179,13 @@ def test_a_writer_that_opens_while_we_look_is_not_kept_waiting_and_we_live_on(tm
 def test_a_file_that_was_opened_again_before_it_left_stays(berth: Berth, monkeypatch: pytest.MonkeyPatch) -> None:
     data = berth.deliver("hooks_1.csv", record(f"{DAY}T06:00"))
     log = berth.root / "inbox" / "hooks_1.csv"
-    let_go = nightly.let_go
 
     def reopened_first(files: list[Inbox]) -> None:
         with log.open("ab") as late:
             let_go(files)
             late.write(b"2026-03-02T07:00:00Z,H1,77.5\n")
 
-    monkeypatch.setattr(nightly, "let_go", reopened_first)
+    monkeypatch.setattr("pipeline.nightly.let_go", reopened_first)
     assert len(berth.night().receipts) == 1
     monkeypatch.undo()
     assert log.read_bytes() == data + b"2026-03-02T07:00:00Z,H1,77.5\n"
