@@ -234,7 +234,7 @@ def _conclude(
         _commit(run, rows, through, horizon_us, {} if reprocess is None else {"reprocess": reprocess})
     publish(run.ledger)
     let_go(ingested.done_with)
-    news = [found for found in raised if not (told_once(found) and found.id in open_)]
+    news = [found for found in raised if not (inbox_seen and told_once(found) and found.id in open_)]
     night = _told(run, made, rows, news, committed=changed)
     if reprocess is not None:
         files = sum(1 for row in ingested.receipts if row["op"] == "reread")

@@ -97,10 +97,11 @@ def files_that_differ(store: Path, parts: Sequence[Part], channel: str) -> dict[
         np.fmax.at(largest, where, value)
         missing[where] |= np.isnan(value)
     differ = at_us[(largest > least) | (missing & ~np.isnan(largest))]
-    found: dict[str, set[int]] = {}
+    found: dict[str, list[Ints]] = {}
     for sha256, at, _ in pieces:
-        found.setdefault(sha256, set()).update(at[np.isin(at, differ)].tolist())
-    return {sha256: len(instants) for sha256, instants in sorted(found.items()) if instants}
+        found.setdefault(sha256, []).append(at[np.isin(at, differ)])
+    instants = {sha256: np.unique(np.concatenate(held)).size for sha256, held in sorted(found.items())}
+    return {sha256: count for sha256, count in instants.items() if count}
 
 
 def raw_lines(store: Path, parts: Sequence[Part], channel: str, at_us: int) -> list[tuple[str, int, float]]:
