@@ -28,6 +28,8 @@ id = "bench"
 name = "Bench berth"
 timezone = "UTC"
 ambient_c = 15
+[policy]
+settle_s = 0
 """
 _SPEC = """id = "hmpe-44"
 material = "hmpe"

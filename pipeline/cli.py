@@ -84,6 +84,24 @@ WORKERS = click.option(
 )
 
 
+class KnownOn(click.ParamType[int]):
+    """A UTC day, of which the last microsecond is meant, or an instant: RFC 3339 with an offset."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        instant_us = Instant(end_of_day=True).convert(value, param, ctx)
+        return instant_us - 1 if len(value) == 10 else instant_us
+
+
+AS_KNOWN = click.option(
+    "--as-known-on",
+    "as_known_us",
+    type=KnownOn(),
+    help="What the ledger said at the end of this UTC day, or at this instant.",
+)
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(package_name="tautlog")
 def tautlog() -> None:
@@ -145,6 +163,7 @@ def ingest(site: Path, files: tuple[Path, ...], workers: str | None, log: str, a
 @tautlog.command()
 @SITES
 @click.option("--through", type=Day(), help="Post up to this UTC day, inclusive, even if no later sample has come.")
+@click.option("--reprocess", metavar="REASON", help="Read every raw file and make every sheet again, and say why.")
 @WORKERS
 @click.option(
     "--metrics",
@@ -157,6 +176,7 @@ def ingest(site: Path, files: tuple[Path, ...], workers: str | None, log: str, a
 def nightly(
     sites: tuple[Path, ...],
     through: date | None,
+    reprocess: str | None,
     workers: str | None,
     metrics: Path | None,
     lineage: Path | None,
@@ -164,18 +184,21 @@ def nightly(
     as_json: bool,
 ) -> None:
     """Everything a night does, of each SITE by itself. Safe to run at any time, any number of times."""
+    if reprocess is not None and not reprocess.strip():
+        raise click.BadParameter("say why: the reason stands in the ledger for good", param_hint="--reprocess")
     from pipeline.workers import expect_work
 
-    if any(any((site / "inbox").glob("*")) for site in sites):
+    if reprocess is not None or any(any((site / "inbox").glob("*")) for site in sites):
         expect_work(workers)
     from pipeline.nightly import run_night
     from pipeline.telling import told
 
-    options = {"through": through, "workers": workers}
+    reason = None if reprocess is None else " ".join(reprocess.split())
+    options = {"through": through, "reprocess": reason, "workers": workers}
 
     def run_one_site(site: Path) -> tuple[Night, int]:
         with told("nightly", site, options, log=log, metrics=metrics, lineage=lineage) as telling:
-            night = run_night(site, through=through, workers=workers, watch=telling.watch)
+            night = run_night(site, through=through, reprocess=reason, workers=workers, watch=telling.watch)
             telling.done(night, _exit_code(night))
         return night, _exit_code(night)
 
@@ -189,22 +212,24 @@ def nightly(
 
 @tautlog.command()
 @SITE
+@AS_KNOWN
 @AS_JSON
-def receipts(site: Path, as_json: bool) -> None:
+def receipts(site: Path, as_known_us: int | None, as_json: bool) -> None:
     """What became of every raw file."""
     from pipeline.ledger.queries import receipts_json
 
-    _answer(site, lambda ledger: receipts_json(ledger), as_json, "receipts")
+    _answer(site, lambda ledger: receipts_json(ledger), as_json, "receipts", as_known_us)
 
 
 @tautlog.command()
 @SITE
+@AS_KNOWN
 @AS_JSON
-def findings(site: Path, as_json: bool) -> None:
+def findings(site: Path, as_known_us: int | None, as_json: bool) -> None:
     """What stands wrong with data, registers, sensors or brakes, of all nights."""
     from pipeline.ledger.queries import findings_json
 
-    _answer(site, lambda ledger: findings_json(ledger), as_json, "findings")
+    _answer(site, lambda ledger: findings_json(ledger), as_json, "findings", as_known_us)
 
 
 @tautlog.command()
@@ -226,9 +251,16 @@ def cycles(site: Path, line: str, from_us: int | None, to_us: int | None, as_jso
 @click.option("--kind", type=click.Choice(["peak-load", "brake-render"]), help="Only of this kind.")
 @click.option("--from", "from_us", type=Instant(), help="Only those that touch the time from here.")
 @click.option("--to", "to_us", type=Instant(end_of_day=True), help="Only those that touch the time up to here.")
+@AS_KNOWN
 @AS_JSON
 def events(
-    site: Path, line: str | None, kind: str | None, from_us: int | None, to_us: int | None, as_json: bool
+    site: Path,
+    line: str | None,
+    kind: str | None,
+    from_us: int | None,
+    to_us: int | None,
+    as_known_us: int | None,
+    as_json: bool,
 ) -> None:
     """Peak loads and rendered brakes."""
     from pipeline.ledger.account import last_site
@@ -240,29 +272,31 @@ def events(
             known_line(last_site(ledger), line)  # "no events" of a misspelt line would be read as good news
         return events_json(ledger, line=line, kind=kind, from_us=from_us, to_us=to_us)
 
-    _answer(site, ask, as_json, "events")
+    _answer(site, ask, as_json, "events", as_known_us)
 
 
 @tautlog.command()
 @SITE
 @click.argument("line")
 @click.option("--history", is_flag=True, help="All entries ever made, reversals and reasons included.")
+@AS_KNOWN
 @AS_JSON
-def statement(site: Path, line: str, history: bool, as_json: bool) -> None:
+def statement(site: Path, line: str, history: bool, as_known_us: int | None, as_json: bool) -> None:
     """A line's account: opening, live entries, closing, pending, coverage."""
     from pipeline.ledger.statement import statement as state
 
-    _answer(site, lambda ledger: state(ledger, line, history=history), as_json, "statement")
+    _answer(site, lambda ledger: state(ledger, line, history=history), as_json, "statement", as_known_us)
 
 
 @tautlog.command()
 @SITE
+@AS_KNOWN
 @AS_JSON
-def status(site: Path, as_json: bool) -> None:
+def status(site: Path, as_known_us: int | None, as_json: bool) -> None:
     """One row a line, worst first, with what to do."""
     from pipeline.ledger.status import status as state
 
-    _answer(site, lambda ledger: state(ledger), as_json, "status")
+    _answer(site, lambda ledger: state(ledger), as_json, "status", as_known_us)
 
 
 @tautlog.command()
@@ -301,16 +335,22 @@ for command in UPKEEP:
     tautlog.add_command(command)
 
 
-def _answer(site: Path, ask: Callable[[Any], dict[str, Any]], as_json: bool, what: str) -> None:
-    """Ask the published snapshot, and print; readers never wait for a run."""
+def _answer(
+    site: Path, ask: Callable[[Any], dict[str, Any]], as_json: bool, what: str, as_known_us: int | None = None
+) -> None:
+    """Ask the published snapshot, as it is or as it was known, and print; readers never wait for a run."""
+    from pipeline.ledger.as_known import ask_as_known
     from pipeline.ledger.database import open_published
 
     if not (site / "site.toml").is_file():
         from pipeline.site import open_site
 
         open_site(site)  # says what is wrong with the folder
-    with open_published(site) as ledger:
-        answer = ask(ledger)
+    if as_known_us is not None:
+        answer = ask_as_known(site, as_known_us, ask)
+    else:
+        with open_published(site) as ledger:
+            answer = ask(ledger)
     _print(answer, as_json, what)
 
 
@@ -322,7 +362,7 @@ def _print(answer: dict[str, Any], as_json: bool, what: str) -> None:
     else:
         from pipeline import render
 
-        click.echo(getattr(render, f"{what}_text")(answer))
+        click.echo(render.as_known_text(answer) + getattr(render, f"{what}_text")(answer))
 
 
 def _tell_nights(sites: tuple[Path, ...], run_one_site: Callable[[Path], tuple[Night, int]], as_json: bool) -> NoReturn:
@@ -366,6 +406,8 @@ def _night_answer(night: Night, what: str) -> dict[str, Any]:
             "entries_posted": night.entries_posted,
             "events": [event_object(event) for event in night.events],
         }
+    if night.reprocessed is not None:
+        answer["reprocessed"] = night.reprocessed
     return answer
 
 

@@ -20,7 +20,8 @@ def build_demo(root: Path, watch: Watch) -> dict[str, Any]:
         raise RegisterError("the demo site needs a folder of its own", file=root, next_step=str(error)) from error
     for delivery in deliveries:
         for file in delivery:
-            shutil.copy(file, root / "inbox" / file.name)
+            # With its time of writing: no night need wait to see whether it has settled.
+            shutil.copy2(file, root / "inbox" / file.name)
         run_night(root, watch=watch)
     with open_published(root) as ledger:
         return status(ledger)

@@ -16,10 +16,11 @@ from typing import Any
 
 from pipeline import manifest as manifests
 from pipeline import workers as hands
-from pipeline.errors import RegisterError, StoreError
+from pipeline.errors import RegisterError
 from pipeline.lastnight import leave_mark
 from pipeline.ledger import index
 from pipeline.ledger.apply import apply
+from pipeline.ledger.as_known import COMMITTED
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.publish import publish
 from pipeline.ledger.rows import Event, Receipt
@@ -27,10 +28,11 @@ from pipeline.ledger.rows import Finding as StoredFinding
 from pipeline.lock import hold
 from pipeline.night.accounts import Reckoned, reckon_accounts
 from pipeline.night.finding import Finding
-from pipeline.night.findings import finding_rows, site_findings
+from pipeline.night.findings import finding_rows, name_files, site_findings, told_once
 from pipeline.night.happenings import event_rows
+from pipeline.night.inbox import let_go
 from pipeline.night.ingest import UNDECIDED, ingest
-from pipeline.night.intake import Inbox, Ingested, LiveParts, waiting
+from pipeline.night.intake import Ingested, LiveParts, waiting
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
 from pipeline.remote import fetch_manifests
@@ -49,7 +51,10 @@ Rows = dict[str, list[dict[str, Any]]]
 
 @dataclass
 class Night:
-    """What a run did: ids and counts, and the findings and events that are new or still stand."""
+    """What a run did: ids and counts, and the findings and events that are new or still stand.
+
+    `reprocessed`: reason, files read again and sheets made again, of a run that did so deliberately.
+    """
 
     run_id: str | None
     receipts: list[Receipt] = field(default_factory=list)
@@ -57,6 +62,7 @@ class Night:
     entries_posted: int = 0
     events: list[Event] = field(default_factory=list)
     findings: list[StoredFinding] = field(default_factory=list)
+    reprocessed: dict[str, Any] | None = None
 
     @property
     def clean(self) -> bool:
@@ -65,12 +71,18 @@ class Night:
 
 
 def run_night(
-    root: Path, *, through: date | None = None, workers: str | None = hands.SERIAL, watch: Watch | None = None
+    root: Path,
+    *,
+    through: date | None = None,
+    reprocess: str | None = None,
+    workers: str | None = hands.SERIAL,
+    watch: Watch | None = None,
 ) -> Night:
     """Read what came, bring every sheet, account and event up to date, commit, and publish.
 
-    `through`: post up to this UTC day, inclusive, even if no later sample has come. `workers`: who does the parallel
-    work, as for `pipeline.workers.choose`.
+    `through`: post up to this UTC day, inclusive, even if no later sample has come. `reprocess`: why every raw file is
+    read again and every sheet made again, whatever stands. `workers`: who does the parallel work, as for
+    `pipeline.workers.choose`.
     Raises SiteBusy when another run holds the site, RegisterError when a register cannot be used.
     """
     watch = watch if watch is not None else Silent()
@@ -79,7 +91,14 @@ def run_night(
         site, ledger = run.site, run.ledger
         with watch.stage("ingest") as facts:
             ingested = ingest(
-                site, _inbox(site), run.receipts, run.live, run.workers, undecided=run.undecided, now_us=run.started_us
+                site,
+                _inbox(site),
+                run.receipts,
+                run.live,
+                run.workers,
+                undecided=run.undecided,
+                now_us=run.started_us,
+                reprocess=reprocess,
             )
             facts |= {"files": len(ingested.receipts), "rows": sum(r["stored"] for r in ingested.receipts)}
         with watch.stage("sheets") as facts:
@@ -87,16 +106,24 @@ def run_night(
             through_ever = max((day for day in (through, latest) if day is not None), default=None)
             known_us = max(_horizon_us(run, through) or run.started_us, run.started_us)
             plan = make_plan(site, run.live.days(), through_ever, known_us=known_us)
-            made = make_days(site, plan, ledger, run.workers, run_id=run.ref.run_id)
+            made = make_days(site, plan, ledger, run.workers, run_id=run.ref.run_id, again=reprocess is not None)
             facts |= {"days": len(made.days), "samples": made.samples, "sheets": len(made.sheet_rows)}
         with watch.stage("accounts") as facts:
             reckoned = reckon_accounts(
-                site, plan, made.places, made.inputs, ledger, run.workers, run=run.ref.run, causes=ingested.causes
+                site,
+                plan,
+                made.places,
+                made.inputs,
+                ledger,
+                run.workers,
+                run=run.ref.run,
+                causes=ingested.causes,
+                reprocess=reprocess,
             )
             events = event_rows(site, plan, made, ledger)
             facts |= {"entries": len(reckoned.entries), "events": len(events)}
         with watch.stage("publish") as facts:
-            night = _conclude(run, ingested, made, reckoned, events, through, inbox_seen=True)
+            night = _conclude(run, ingested, made, reckoned, events, through, inbox_seen=True, reprocess=reprocess)
             facts |= {"run": night.run_id or "nothing new", "findings": len(night.findings)}
         leave_mark(root, site.info.id)
     return night
@@ -195,10 +222,14 @@ def _conclude(
     through: date | None,
     *,
     inbox_seen: bool,
+    reprocess: str | None = None,
 ) -> Night:
     """Commit what changed, take it into the ledger, publish, and let go of the inbox files that are safe."""
     horizon_us = _horizon_us(run, through)
-    raised = [*ingested.findings, *made.findings]
+    open_ = index.findings(run.ledger)
+    names = {sha256: receipt.file for sha256, receipt in run.receipts.items()}
+    names |= {row["sha256"]: row["file"] for row in ingested.receipts}
+    raised = [*ingested.findings, *(name_files(found, names) for found in made.findings)]
     scopes = {f"file:{r['sha256']}" for r in ingested.receipts} | {f"layout:{name}" for name in run.receipts}
     scopes |= made.scopes
     if inbox_seen:
@@ -215,16 +246,21 @@ def _conclude(
         "states": reckoned.states,
         "entries": [entry.row() for entry in reckoned.entries],
         "events": events,
-        "findings": finding_rows(raised, index.findings(run.ledger), scopes),
+        "findings": finding_rows(raised, open_, scopes, ingested.settled_by),
     }
     new_through = through is not None and through > (index.latest_through(run.ledger) or date.min)
     changed = any(rows.values()) or new_through or _registers_changed(run)
     if changed:
-        _commit(run, rows, through, horizon_us)
+        _commit(run, rows, through, horizon_us, {} if reprocess is None else {"reprocess": reprocess})
     publish(run.ledger)
-    for inbox in ingested.done_with:
-        _let_go(inbox)
-    return _told(run, made, rows, raised, committed=changed)
+    let_go(ingested.done_with)
+    news = [found for found in raised if not (inbox_seen and told_once(found) and found.id in open_)]
+    night = _told(run, made, rows, news, committed=changed)
+    if reprocess is not None:
+        files = sum(1 for row in ingested.receipts if row["op"] == "reread")
+        sheets = sum(1 for row in made.sheet_rows if row["op"] == "add")
+        night.reprocessed = {"reason": reprocess, "files": files, "sheets": sheets}
+    return night
 
 
 def _check_through(run: _Run, through: date | None) -> None:
@@ -241,23 +277,6 @@ def _check_through(run: _Run, through: date | None) -> None:
         )
 
 
-def _let_go(inbox: Inbox) -> None:
-    """Take a file that is safe out of the inbox; one that was written to since it was read stays, and comes again."""
-    try:
-        now = inbox.path.stat()
-    except FileNotFoundError:
-        return
-    if (now.st_size, now.st_mtime_ns) == (inbox.size, inbox.mtime_ns):
-        try:
-            inbox.path.unlink()
-        except OSError as error:
-            raise StoreError(
-                f"what came is safe and committed, but it cannot be taken out of the inbox: {error.strerror}",
-                file=inbox.path,
-                next_step="let the run write to the inbox; until then the file is told as delivered again",
-            ) from error
-
-
 def _horizon_us(run: _Run, through: date | None) -> int | None:
     """Up to when coverage is reckoned: the site's latest sample, or the end of the latest `--through` day."""
     ends = [part.last_us for parts in run.live.days().values() for part in parts]
@@ -271,7 +290,7 @@ def _registers_changed(run: _Run) -> bool:
     return digests != index.head_archive(run.ledger)
 
 
-def _commit(run: _Run, rows: Rows, through: date | None, horizon_us: int | None) -> None:
+def _commit(run: _Run, rows: Rows, through: date | None, horizon_us: int | None, meta: Mapping[str, Any]) -> None:
     frames = {table: manifests.frame(table, map(_as_stored, found)) for table, found in rows.items() if found}
     manifest = manifests.commit(
         run.site.depot,
@@ -282,6 +301,7 @@ def _commit(run: _Run, rows: Rows, through: date | None, horizon_us: int | None)
         program=f"tautlog {version('tautlog')}",
         through=through,
         horizon_us=horizon_us,
+        meta={**meta, COMMITTED: time.time_ns() // 1000},
     )
     apply(run.ledger, manifest)
 

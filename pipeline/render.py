@@ -48,6 +48,17 @@ def status_text(answer: Row) -> str:
     )
 
 
+def as_known_text(answer: Row) -> str:
+    """The line above an answer that was asked for as it was known on a day; nothing above any other."""
+    if "as_known_on" not in answer:
+        return ""
+    run = answer["run"]
+    known = (
+        f"As known on {answer['as_known_on']}: run {run['run']} ({run['run_id']}), committed {answer['committed_at']}"
+    )
+    return f"{known}; what came later is not in here.\n\n"
+
+
 def _kind_note(answer: Row) -> str:
     """What consumed and pending are, when it is the same for every line."""
     kinds = {line["basis"] for line in answer["lines"]}
@@ -191,6 +202,11 @@ def night_text(answer: Row) -> str:
     lines = [f"run {answer['run_id']}" if answer["run_id"] is not None else "nothing new: no run was committed"]
     if answer["receipts"]:
         lines.append(receipts_text(answer))
+    if "reprocessed" in answer:
+        again = answer["reprocessed"]
+        lines.append(
+            f"reprocessed ({again['reason']}): {again['files']} files read again, {again['sheets']} sheets made again"
+        )
     if "entries_posted" in answer:
         lines.append(
             f"{len(answer['days'])} days of sheets made, {answer['entries_posted']} entries posted, "
@@ -207,8 +223,14 @@ def findings_text(answer: Row) -> str:
     """Findings that stand."""
     if not answer["findings"]:
         return "No findings stand."
-    rows = [[f["severity"], f["kind"], f["subject"], f["text"]] for f in answer["findings"]]
+    rows = [[f["severity"], f["kind"], f["subject"], f["text"] + _files_of(f)] for f in answer["findings"]]
     return _table(["severity", "kind", "about", "finding"], rows)
+
+
+def _files_of(finding: Row) -> str:
+    """The raw files that a finding rests on, where its evidence names them."""
+    files = [f"{file['file']} ({file['sha256'][:12]})" for file in finding["evidence"].get("files", ())]
+    return f"; see {', '.join(files)}" if files else ""
 
 
 def audit_text(answer: Row) -> str:

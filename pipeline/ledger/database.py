@@ -15,7 +15,7 @@ import importlib.resources
 import re
 import secrets
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -113,6 +113,11 @@ def open_ledger(site_root: Path) -> Ledger:
 
 def open_published(site_root: Path) -> Ledger:
     """The published snapshot, read-only; StoreError when nothing was published yet."""
+    return open_snapshot(site_root, lambda root, file: _of_this_form(open_reader(root, file)))
+
+
+def open_snapshot(site_root: Path, opened: Callable[[Path, Path], Ledger]) -> Ledger:
+    """What `opened` (site folder, ledger file) makes of the published snapshot; StoreError: none, or unreadable."""
     site_root = site_root.resolve()
     current = site_root / "published" / "current"
     if not current.exists():
@@ -121,7 +126,7 @@ def open_published(site_root: Path) -> Ledger:
         # The folder may be swapped between following the link and opening the file.
         time.sleep(0.01 * attempt)
         try:
-            return _of_this_form(open_reader(site_root, (current / "ledger.duckdb").resolve(strict=True)))
+            return opened(site_root, (current / "ledger.duckdb").resolve(strict=True))
         except (FileNotFoundError, duckdb.Error) as error:
             failure = error
     raise StoreError(
@@ -151,15 +156,15 @@ def open_reader(site_root: Path, file: Path) -> Ledger:
     return Ledger(site_root, file, con, writer=False)
 
 
-def create(site_root: Path, file: Path | str) -> Ledger:
-    """A new, empty ledger in a file that is not there yet, or `":memory:"`."""
+def create(site_root: Path, file: Path | str, *, writer: bool = True) -> Ledger:
+    """A new, empty ledger in a file that is not there yet, or `":memory:"`. `writer`: closing it checkpoints it."""
     con = duckdb.connect(str(file), config=_CONFIG)
     _harden(con, site_root)
     con.execute("BEGIN TRANSACTION")
     con.execute(schema_sql())
     con.execute("INSERT INTO schema_stamp VALUES (?)", [schema_sha256()])
     con.execute("COMMIT")
-    return Ledger(site_root, Path(file), con, writer=True)
+    return Ledger(site_root, Path(file), con, writer=writer)
 
 
 def catch_up(ledger: Ledger) -> None:

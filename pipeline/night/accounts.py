@@ -13,6 +13,7 @@ from pipeline.ledger.posting import BASIS_WORDS, VANISHED, Desired, post
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.rows import State as Stored
 from pipeline.night.account import Account, AccountJob, DayLife, SheetPlace, Wear, changed_days, settle_job
+from pipeline.night.intake import reprocess_cause
 from pipeline.night.plan import PlaceDay, Plan, digest, touches
 from pipeline.site import Site
 from pipeline.wear.fatigue import to_decimal
@@ -39,10 +40,12 @@ def reckon_accounts(
     *,
     run: int,
     causes: Mapping[PlaceDay, str],
+    reprocess: str | None = None,
 ) -> Reckoned:
     """Fold and price what changed. `sheets`, `inputs`: where the sheet of each planned key lies, and its digests.
 
-    `causes`: why stored rows of a place's day were taken out or read again, in words.
+    `causes`: why stored rows of a place's day were taken out or read again, in words. `reprocess`: why all of them
+    were: it stands in the reason of every entry.
     """
     jobs = _jobs(site, plan, sheets, inputs, ledger)
     postings = index.postings(ledger)
@@ -69,7 +72,13 @@ def reckon_accounts(
             touched.add((line, zone, day))
     live = {key: entry for key, entry in postings.items() if key[:3] in touched}
     out.entries = [_explained(entry, site, causes, held) for entry in post(desired, live, run=run)]
+    if reprocess is not None:
+        out.entries = [_reprocessed(entry, reprocess_cause(reprocess)) for entry in out.entries]
     return out
+
+
+def _reprocessed(entry: Entry, cause: str) -> Entry:
+    return entry if cause in entry.reason else replace(entry, reason=f"{entry.reason} ({cause})")
 
 
 def _explained(

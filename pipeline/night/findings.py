@@ -1,6 +1,7 @@
 """Findings that stand at the end of a night, and how they differ from those the ledger holds open."""
 
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from pipeline.ledger.rows import Finding as Open
@@ -21,15 +22,34 @@ def site_findings(site: Site, live: LiveParts, horizon_us: int | None, *, now_us
     ]
 
 
-def finding_rows(raised: Iterable[Finding], open_: Mapping[str, Open], scopes: Collection[str]) -> list[dict[str, Any]]:
-    """Rows that open what is newly found, and close what was open in a scope looked at and is no longer so."""
+def finding_rows(
+    raised: Iterable[Finding], open_: Mapping[str, Open], scopes: Collection[str], settled_by: Mapping[str, str]
+) -> list[dict[str, Any]]:
+    """Rows that open what is newly found, and close what was open in a scope looked at and is no longer so.
+
+    `settled_by`: findings of whatever scope that are no longer so, and why.
+    """
     now = {finding.id: finding for finding in raised}
     rows = [_row(finding, "open", "") for name, finding in now.items() if name not in open_]
     for name, old in open_.items():
-        if name not in now and old.scope in scopes:
+        if name not in now and (old.scope in scopes or name in settled_by):
             gone = Finding(old.kind, old.subject, old.severity, old.text, old.scope, old.evidence)
-            rows.append({**_row(gone, "close", "no longer so"), "finding": name})
+            rows.append({**_row(gone, "close", settled_by.get(name, "no longer so")), "finding": name})
     return rows
+
+
+def told_once(found: Finding) -> bool:
+    """Whether a finding that stood the night before is no news: files that wait in the inbox, or came again."""
+    return found.scope == "inbox" and found.severity == "info"
+
+
+def name_files(found: Finding, names: Mapping[str, str]) -> Finding:
+    """The finding with the names of the raw files that its evidence knows by SHA-256."""
+    files = found.evidence.get("files")
+    if files is None:
+        return found
+    named = [{**file, "file": names.get(file["sha256"], "")} for file in files]
+    return replace(found, evidence={**found.evidence, "files": named})
 
 
 def _row(finding: Finding, op: str, reason: str) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from pipeline.ledger.rows import Receipt
-from pipeline.night.deliveries import as_it_was, layout_digest, new_files, rereads, withdrawals
+from pipeline.night.deliveries import as_it_was, continued_by, layout_digest, new_files, rereads, withdrawals
 from pipeline.night.finding import Finding
 from pipeline.night.intake import Delivery, Ingested, LiveParts
 from pipeline.night.neighbours import fold_by_neighbours
@@ -40,14 +40,16 @@ def ingest(
     *,
     undecided: Collection[str],
     now_us: int,
+    reprocess: str | None = None,
 ) -> Ingested:
     """Read new files, and read again those whose layout changed; say what each line became.
 
     `receipts`: live ones by SHA-256. `live`: all live parts; it is brought up to date. `undecided`: raw files of
-    earlier runs with rows of a repeated hour in quarantine. Raises RegisterError when two layouts match a file.
+    earlier runs with rows of a repeated hour in quarantine. `reprocess`: why all files are read again.
+    Raises RegisterError when two layouts match a file.
     """
     out = Ingested()
-    deliveries = withdrawals(site, receipts, live, out) + rereads(site, receipts, out)
+    deliveries = withdrawals(site, receipts, live, out) + rereads(site, receipts, out, reprocess)
     if files or deliveries:
         workers.start()
     with ThreadPoolExecutor(COPIERS) as copiers:
@@ -68,13 +70,30 @@ def ingest(
         _settle(site, read, live, out, now_us)
         out.findings += _lost_all(read, receipts.get(delivery.sha256))
         waiting.pop(delivery.sha256, None)
+        if read.reasons[UNDECIDED] and delivery.sha256 not in site.withdrawn:
+            waiting[delivery.sha256] = delivery
         if delivery.inbox is not None:
             out.done_with.append(delivery.inbox)
     if out.added:
-        # Only what came since can settle what an earlier run left open.
+        # Only what came since can settle what an earlier run left open, and what this run read may lie beside it.
         open_ = [delivery for delivery in waiting.values() if delivery is not None]
         _settle_by_neighbours(site, open_, live, out, workers, now_us)
+    _settle_beginnings(receipts, out)
     return out
+
+
+def _settle_beginnings(receipts: Mapping[str, Receipt], out: Ingested) -> None:
+    """Where a file came again longer, what the shorter one broke off in is told by the longer one."""
+    now = {row["sha256"]: (row["file"], row["op"], row["reason"]) for row in out.receipts}
+    known = {sha256: (r.file, r.op, r.reason) for sha256, r in receipts.items()} | now
+    longer = {
+        begins: sha256 for sha256, (_, op, why) in known.items() if op != "withdrawn" and (begins := continued_by(why))
+    }
+    for sha256, (name, *_) in known.items():
+        if sha256[:12] in longer:
+            broken_off = _quarantine_finding(name, sha256, {"unterminated": 1}).id
+            out.findings = [found for found in out.findings if found.id != broken_off]
+            out.settled_by[broken_off] = f"came again longer, as {longer[sha256[:12]][:12]}"
 
 
 def _settle_by_neighbours(
@@ -99,7 +118,8 @@ def _with_fold(site: Site, delivery: Delivery, fold: int) -> Delivery:
     """A delivery to be read again with a pass given for its repeated hour."""
     time_rules = delivery.layout.time.model_copy(update={"fold": fold})
     layout = delivery.layout.model_copy(update={"time": time_rules})
-    reason = f"repeated hour settled by a neighbour: {('first', 'second')[fold]} pass"
+    settled_by = f"repeated hour settled by a neighbour: {('first', 'second')[fold]} pass"
+    reason = f"{delivery.reason}, {settled_by}" if delivery.reason else settled_by
     return replace(delivery, path=site.raw / delivery.sha256, layout=layout, op="reread", reason=reason)
 
 
@@ -163,7 +183,7 @@ def _settle(
             "quarantine_path": read.quarantine[0] if read.quarantine is not None else None,
             "quarantine_digest": read.quarantine[1] if read.quarantine is not None else None,
             "op": "withdrawn" if sha256 in site.withdrawn else read.delivery.op,
-            "reason": f"withdrawn: {site.withdrawn[sha256]}" if sha256 in site.withdrawn else read.delivery.reason,
+            "reason": f"withdrawn: {site.withdrawn[sha256]}" if sha256 in site.withdrawn else read.delivery.account,
         }
     )
     out.findings += _findings_of(read, now_us)
@@ -187,11 +207,15 @@ def _all_new(read: FileRead, beside: Sequence[Part]) -> bool:
     return True
 
 
+def _quarantine_finding(name: str, sha256: str, reasons: Mapping[str, int]) -> Finding:
+    counts = ", ".join(f"{count} {reason}" for reason, count in sorted(reasons.items()))
+    return Finding("quarantine", name, "warning", f"rows in quarantine: {counts}", scope=f"file:{sha256}")
+
+
 def _findings_of(read: FileRead, now_us: int) -> Iterable[Finding]:
     name, scope = read.delivery.name, f"file:{read.delivery.sha256}"
     if read.reasons:
-        counts = ", ".join(f"{count} {reason}" for reason, count in sorted(read.reasons.items()))
-        yield Finding("quarantine", name, "warning", f"rows in quarantine: {counts}", scope=scope)
+        yield _quarantine_finding(name, read.delivery.sha256, read.reasons)
     if read.tally["good"] == 0 and not read.reasons:
         text = f"none of its {read.tally['lines']} lines is a row that the layout asks for"
         yield Finding("nothing-read", name, "warning", text, scope=scope)

@@ -11,13 +11,22 @@ from pipeline.store.samples import Part
 from schemas.registers import Layout
 
 
+def reprocess_cause(reason: str) -> str:
+    """How a deliberate rerun stands in the reasons of receipts and entries."""
+    return f"reprocess: {reason}"
+
+
 @dataclass(frozen=True)
 class Inbox:
-    """A file of the inbox as it was when its bytes were hashed: it may go once they are safe, if it is that still."""
+    """A file of the inbox as it was when its bytes were hashed: it may go once they are safe, if it is that still.
+
+    `known`: an earlier run has committed these very bytes.
+    """
 
     path: Path
     size: int
     mtime_ns: int
+    known: bool = False
 
 
 def waiting(inbox: Path) -> list[Path]:
@@ -28,7 +37,10 @@ def waiting(inbox: Path) -> list[Path]:
 
 @dataclass(frozen=True)
 class Delivery:
-    """A raw file to be read: where it is, the name it came under, its bytes' digest and count."""
+    """A raw file to be read: where it is, the name it came under, its bytes' digest and count.
+
+    `continues`: SHA-256, or its first 12 digits, of the raw file that this one begins with; empty: of none known.
+    """
 
     path: Path
     name: str
@@ -37,7 +49,14 @@ class Delivery:
     layout: Layout
     op: str = "new"
     reason: str = ""
+    continues: str = ""
     inbox: Inbox | None = None
+
+    @property
+    def account(self) -> str:
+        """Why it is read, and what it continues, for its receipt."""
+        said = [self.reason, f"continues {self.continues[:12]}" if self.continues else ""]
+        return "; ".join(text for text in said if text)
 
 
 class LiveParts:
@@ -71,13 +90,17 @@ class LiveParts:
 
 @dataclass
 class Ingested:
-    """What an ingest adds: rows for the manifest, findings, and the inbox files that may go once it is committed."""
+    """What an ingest adds: rows for the manifest, findings, and the inbox files that may go once it is committed.
+
+    `settled_by`: findings that are no longer so, by id, and why.
+    """
 
     receipts: list[dict[str, Any]] = field(default_factory=list)
     added: list[Part] = field(default_factory=list)
     dropped: list[tuple[Part, str]] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     done_with: list[Inbox] = field(default_factory=list)
+    settled_by: dict[str, str] = field(default_factory=dict)
 
     def drop(self, sha256: str, reason: str, live: LiveParts) -> None:
         """Take the rows of a raw file out."""

@@ -18,7 +18,7 @@ from pipeline.night.look import DayJob, Looked, SliceSamples, line_tension_kn, l
 from pipeline.night.plan import SheetPlan
 from pipeline.quality import check_bit, check_names, flag_runs, usable
 from pipeline.sheets.sheet import Sheet, make_sheet
-from pipeline.store.days import Readings
+from pipeline.store.days import Readings, files_that_differ
 from pipeline.store.edges import EDGE_US
 from pipeline.store.files import place_day, unique_name
 from pipeline.store.sheets import write_flags, write_sheets
@@ -216,7 +216,12 @@ def _findings(job: DayJob, looked: Looked) -> list[Finding]:
         readings, checks = looked.day[name], looked.flags[name].checks
         if readings.conflicts:
             text = f"on {plan.day} {readings.conflicts} instants have readings that differ; the larger one is live"
-            found.append(Finding("conflict", name, "warning", text, scope=scope))
+            files = files_that_differ(job.store, plan.parts, name)
+            evidence = {
+                "instants": readings.conflicts,
+                "files": [{"sha256": sha256, "instants": instants} for sha256, instants in files.items()],
+            }
+            found.append(Finding("conflict", name, "warning", text, scope=scope, evidence=evidence))
         rigged = np.zeros(readings.at_us.size, np.bool_)
         for sheet in plan.sheets:
             if sheet.slice.channel == name:

@@ -34,21 +34,25 @@ class MadeDays:
     looked: bool = False
 
 
-def make_days(site: Site, plan: Plan, ledger: Ledger, workers: Workers, *, run_id: str) -> MadeDays:
-    """Make the flags and sheets that are planned and not there yet. Nothing that stands is made again."""
+def make_days(
+    site: Site, plan: Plan, ledger: Ledger, workers: Workers, *, run_id: str, again: bool = False
+) -> MadeDays:
+    """Make the flags and sheets that are planned and not there yet. Nothing that stands is made again, unless `again`:
+    then all of it is.
+    """
     out = MadeDays(looked=True)
     there = {str(ref.inputs["key"]): ref for ref in index.sheets(ledger)}
     flags = index.flags(ledger)
     jobs = []
     for key, day in plan.days.items():
-        missing = tuple((_sheet_id(s.key, run_id), s) for s in day.sheets if s.key not in there)
-        if missing or key not in flags or flags[key].inputs_digest != day.inputs:
+        missing = tuple((_sheet_id(s.key, run_id), s) for s in day.sheets if again or s.key not in there)
+        if again or missing or key not in flags or flags[key].inputs_digest != day.inputs:
             jobs.append(_job(site, day, missing, run_id))
     for job, made in zip(jobs, workers.all(make_day, jobs), strict=True):
         _take(out, job, made)
     wanted = {sheet.key for day in plan.days.values() for sheet in day.sheets}
     for sheet_key, ref in there.items():
-        if sheet_key in wanted:
+        if sheet_key in wanted and not again:
             out.places[sheet_key] = SheetPlace(ref.sheet, ref.path)
             out.inputs[sheet_key] = {k: str(v) for k, v in ref.inputs.items()}
         else:

@@ -79,6 +79,31 @@ def live(pieces: Sequence[tuple[Ints, Floats]]) -> Readings:
     return Readings(at_us[starts], largest, int(np.count_nonzero(differ & ~np.isnan(largest))))
 
 
+def files_that_differ(store: Depot, parts: Sequence[Part], channel: str) -> dict[str, int]:
+    """Raw files with a reading of a channel at an instant of which the readings differ: SHA-256, how many instants."""
+    pieces: list[tuple[str, Ints, Floats]] = []
+    for part in parts:
+        if channel in part.channels:
+            table = part_table(store, part, columns=["at", channel])
+            value, absent = part_values(table, channel)
+            here = np.ones(value.size, np.bool_) if absent is None else ~absent
+            pieces.append((part.sha256, table["at"].cast(pa.int64()).to_numpy()[here], value[here]))
+    at_us = np.unique(np.concatenate([at for _, at, _ in pieces]))
+    least, largest = np.full(at_us.size, np.nan), np.full(at_us.size, np.nan)
+    missing = np.zeros(at_us.size, np.bool_)
+    for _, at, value in pieces:
+        where = np.searchsorted(at_us, at)
+        np.fmin.at(least, where, value)
+        np.fmax.at(largest, where, value)
+        missing[where] |= np.isnan(value)
+    differ = at_us[(largest > least) | (missing & ~np.isnan(largest))]
+    found: dict[str, list[Ints]] = {}
+    for sha256, at, _ in pieces:
+        found.setdefault(sha256, []).append(at[np.isin(at, differ)])
+    instants = {sha256: np.unique(np.concatenate(held)).size for sha256, held in sorted(found.items())}
+    return {sha256: count for sha256, count in instants.items() if count}
+
+
 def raw_lines(store: Depot, parts: Sequence[Part], channel: str, at_us: int) -> list[tuple[str, int, float]]:
     """Every stored reading of a channel at an instant: (SHA-256 of the raw file, line number, value)."""
     found = []

@@ -3,7 +3,7 @@
 import hashlib
 import os
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Self
@@ -31,16 +31,21 @@ QUARANTINE_SCHEMA = pa.schema(
 
 @dataclass(frozen=True)
 class Kept:
-    """An original that stands in `raw/`: the digest it is filed under, its bytes, and when its source was written."""
+    """An original that stands in `raw/`: the digest it is filed under, its bytes, and when its source was written.
+
+    `beginnings`: SHA-256 of its first bytes, for each number of them that was asked for and that it is longer than.
+    """
 
     sha256: str
     size: int
     mtime_ns: int
+    beginnings: Mapping[int, str]
 
 
-def keep_raw(folder: Depot, source: Path) -> Kept | None:
+def keep_raw(folder: Depot, source: Path, sizes: Sequence[int] = ()) -> Kept | None:
     """Copy a raw file into `raw/` under the SHA-256 of its bytes, safe on disk and read-only; `source` is untouched.
 
+    `sizes`: of which beginnings of it [bytes] the digest is wanted as well.
     Copied, not linked: whoever still has the source open, or opens it again, cannot reach the original. What stands
     there already is kept. None when the source was written to meanwhile: it is not whole yet.
     Raises OSError when the source is gone or may not be read, StoreError when the disk refuses.
@@ -49,34 +54,46 @@ def keep_raw(folder: Depot, source: Path) -> Kept | None:
     before = source.stat()
     with source.open("rb") as read:
         try:
-            return _keep(folder, source, before, read, draft)
+            return _keep(folder, source, before, read, draft, sizes)
         except OSError as error:
             raise cannot_write(folder.folder, error) from error
         finally:
             draft.unlink(missing_ok=True)
 
 
-def _keep(folder: Depot, source: Path, before: os.stat_result, read: BinaryIO, draft: Path) -> Kept | None:
-    sha256 = _copy(read, draft)
+def _keep(
+    folder: Depot, source: Path, before: os.stat_result, read: BinaryIO, draft: Path, sizes: Sequence[int]
+) -> Kept | None:
+    sha256, beginnings = _copy(read, draft, sizes)
     after = source.stat()
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         return None
     if not (folder / sha256).exists():
         draft.chmod(READ_ONLY)
         folder.place(draft, sha256, sha256)
-    return Kept(sha256, before.st_size, before.st_mtime_ns)
+    return Kept(sha256, before.st_size, before.st_mtime_ns, beginnings)
 
 
-def _copy(read: BinaryIO, draft: Path) -> str:
-    """Copy and sync; returns the SHA-256 of the very bytes copied."""
+def _copy(read: BinaryIO, draft: Path, sizes: Sequence[int]) -> tuple[str, dict[int, str]]:
+    """Copy and sync; returns the SHA-256 of the very bytes copied, and those of the beginnings asked for."""
     whole = hashlib.sha256()
+    ahead = sorted(set(sizes), reverse=True)
+    beginnings: dict[int, str] = {}
+    copied = 0
     with draft.open("wb") as write:
         while chunk := read.read(1 << 20):
-            whole.update(chunk)
+            done = 0
+            while ahead and ahead[-1] < copied + len(chunk):
+                end = ahead[-1] - copied
+                whole.update(memoryview(chunk)[done:end])
+                beginnings[ahead.pop()], done = whole.hexdigest(), end
+            whole.update(memoryview(chunk)[done:])
+            copied += len(chunk)
             write.write(chunk)
         write.flush()
         os.fsync(write.fileno())
-    return whole.hexdigest()
+    # A size that a chunk ends on is met when the next one begins; so what is left is no shorter than the file.
+    return whole.hexdigest(), beginnings
 
 
 class QuarantineWriter:

@@ -47,7 +47,7 @@ class Foreign:
 def site_toml(name: str, zone: str, policy: str = "") -> str:
     return (
         f'[site]\nid = "{name}"\nname = "Invented berth {name}"\ntimezone = "{zone}"\nambient_c = 11.5\n'
-        f"[policy]\n{policy}"
+        f"[policy]\nsettle_s = 0\n{policy}"
     )
 
 

@@ -58,19 +58,22 @@ def commit(
     registers: Mapping[str, bytes] = REGISTERS,
     through: date | None = None,
     horizon_us: int | None = None,
+    started_us: int = NOON_US,
+    committed_us: int | None = None,
     **rows: Any,
 ) -> manifest.Manifest:
-    """Commit a run that adds these rows: a list of mappings for each table."""
+    """Commit a run that adds these rows: a list of mappings for each table. None: it does not say when."""
     tables = {table: manifest.frame(table, listed) for table, listed in rows.items()}
     return manifest.commit(
         Depot(root),
         manifest.next_run(root),
         tables,
         registers,
-        started_us=NOON_US,
+        started_us=started_us,
         program="tautlog test",
         through=through,
         horizon_us=horizon_us,
+        meta=None if committed_us is None else {"committed_us": committed_us},
     )
 
 

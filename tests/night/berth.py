@@ -208,7 +208,9 @@ def make_berth(
 ) -> Berth:
     """A berth with main lines L1, L2 and a tail T1. `riggings`: rows of rigging.csv; `files`: further registers."""
     berth = Berth(root)
-    berth.write("site.toml", f'[site]\nid = "b1"\nname = "Berth one"\ntimezone = "UTC"\n[policy]\n{policy}')
+    berth.write(
+        "site.toml", f'[site]\nid = "b1"\nname = "Berth one"\ntimezone = "UTC"\n[policy]\nsettle_s = 0\n{policy}'
+    )
     berth.write("specs/rope.toml", SPEC)
     berth.write("layouts/hooks.toml", LAYOUT)
     channels = [f"{hook},tension,load-pin,0.5,{CAPACITY_KN},{hook}," for hook in hooks]

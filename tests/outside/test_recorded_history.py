@@ -38,7 +38,7 @@ STEP = timedelta(seconds=10)
 STEP_CENTITONNES = 5
 RIGGED_FROM, RIGGED_TO, THROUGH = "2026-03-02T21:59:00Z", "2026-03-04T02:00:00Z", "2026-03-04"
 REGISTERS = {
-    "site.toml": '[site]\nid = "pier"\nname = "Invented pier"\ntimezone = "UTC"\n',
+    "site.toml": '[site]\nid = "pier"\nname = "Invented pier"\ntimezone = "UTC"\n[policy]\nsettle_s = 0\n',
     "channels.csv": "channel,quantity,kind,rate_hz,capacity,place\nhook,tension,load-pin,0.1,1000,hook\n",
     "ships.csv": "ship,design_mbl_kn,source\nS1,1300,invented for the test\n",
     "lines.csv": "line,ship,spec,part,in_service\nL1,S1,rope,main,2026-01-01\n",
