@@ -30,7 +30,7 @@ class Books:
 
 @dataclass
 class Cycles:
-    """Closed cycles of a line as (zone, low, high, closed), and its residues [kN] by zone."""
+    """Closed cycles of a line as (zone, range, mean, closed), and its residues [kN] by zone."""
 
     closed: Counter[tuple[str, float, float, int]]
     residue: dict[str, list[float]]

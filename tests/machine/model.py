@@ -116,7 +116,7 @@ class Model:
 
     def cycles(self, line: str) -> Cycles:
         flows = self.flows(line)
-        closed = Counter((z, c.low, c.high, c.closed_us) for z, flow in flows.items() for c in flow.cycles)
+        closed = Counter((z, c.range_kn, c.mean_kn, c.closed_us) for z, flow in flows.items() for c in flow.cycles)
         # A rigging without a reading has no sheet, and a residue of one point holds nothing open.
         return Cycles(closed, {zone: flow.residue for zone, flow in flows.items() if len(flow.residue) > 1})
 

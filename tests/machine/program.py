@@ -86,13 +86,7 @@ def cycles(root: Path, line: str) -> Cycles:
     with open_published(root) as ledger:
         answer = cycles_json(ledger, line, from_us=0, to_us=None)
     closed = Counter(
-        (
-            one["zone"],
-            one["mean_kn"] - one["range_kn"] / 2,
-            one["mean_kn"] + one["range_kn"] / 2,
-            rfc3339_us(one["closed_at"]),
-        )
-        for one in answer["cycles"]
+        (one["zone"], one["range_kn"], one["mean_kn"], rfc3339_us(one["closed_at"])) for one in answer["cycles"]
     )
     residue: dict[str, list[float]] = {}
     for point in answer["residue"]:
