@@ -126,19 +126,20 @@ STARTS_US = [
     )
 ]
 STEPS_US = [S // 2, S, 2 * S, 4 * S, 10 * S, 11 * S]  # around max_gap_s, which is 10
-LEVELS = st.integers(-2, 8)
+FEW_LEVELS = (0, 3, 5, 7)
+LEVELS = st.sampled_from([*FEW_LEVELS, *FEW_LEVELS, 1, 8, -1, -2])
 LOGS: st.SearchStrategy[Log] = st.sampled_from(["hooks", "winch"])
 
 
 def storm(seed: int, count: int) -> list[int | None]:
     """A long, tie-heavy stretch."""
     rng = random.Random(seed)
-    return [rng.randint(0, 7) for _ in range(count)]
+    return [rng.choice(FEW_LEVELS) for _ in range(count)]
 
 
 TENSIONS: st.SearchStrategy[list[int | None]] = st.one_of(
-    st.lists(LEVELS, min_size=1, max_size=12).map(list),
-    st.lists(st.one_of(LEVELS, st.none()), min_size=1, max_size=12).map(list),
+    st.lists(LEVELS, min_size=5, max_size=24).map(list),
+    st.lists(st.one_of(LEVELS, LEVELS, st.none()), min_size=5, max_size=24).map(list),
     st.builds(storm, st.integers(0, 999), st.integers(20, 90)),
 )
 
@@ -169,6 +170,6 @@ def winch_rows(start_us: int, step_us: int, steps: Sequence[tuple[int | None, in
 STARTS = st.sampled_from(STARTS_US)
 STEPS = st.sampled_from(STEPS_US)
 HOOK_ROWS = st.builds(hook_rows, st.sampled_from(["H1", "H2"]), STARTS, STEPS, TENSIONS)
-WINCH_ROWS = st.builds(winch_rows, STARTS, STEPS, st.lists(WINCH_STEP, min_size=1, max_size=12))
+WINCH_ROWS = st.builds(winch_rows, STARTS, STEPS, st.lists(WINCH_STEP, min_size=5, max_size=16))
 STRETCHES = st.one_of(HOOK_ROWS, HOOK_ROWS, WINCH_ROWS)
 """A stretch of one recording; stretches may lie over each other, and then tell different things of one instant."""

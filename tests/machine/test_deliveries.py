@@ -78,14 +78,26 @@ class Deliveries(RuleBasedStateMachine):
 
     # ------------------------------------------------------------------------------ what was recorded
 
-    @initialize(stretches=st.lists(STRETCHES, min_size=1, max_size=6), cuts=st.sets(FEW, max_size=5))
-    def a_record_is_cut_into_pieces(self, stretches: list[list[Row]], cuts: set[int]) -> None:
+    @initialize(
+        stretches=st.lists(STRETCHES, min_size=1, max_size=6),
+        cuts=st.sets(FEW, max_size=5),
+        delayed=st.lists(FEW, max_size=3),
+        tonight=TONIGHT,
+    )
+    def a_record_is_cut_into_pieces(
+        self, stretches: list[list[Row]], cuts: set[int], delayed: list[int], tonight: bool
+    ) -> None:
+        """Most pieces come before the first night; some are delayed."""
         (self.root / "inbox").mkdir()
-        self.registers.write(self.root)
         self.record.add([row for rows in stretches for row in rows])
         for log, rows in self.record.rows.items():
             bounds = [0, *sorted({cut * 3 % len(rows) for cut in cuts} - {0}), len(rows)] if rows else [0]
             self.held += [_piece(log, rows[a:b]) for a, b in pairwise(bounds)]
+        late = {pick % len(self.held) for pick in delayed}
+        for piece in [piece for i, piece in enumerate(self.held) if i not in late]:
+            self.held.remove(piece)
+            self._drop(piece, "m")
+        self._perhaps(tonight)
 
     # ------------------------------------------------------------------------------ deliveries
 
