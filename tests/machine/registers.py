@@ -114,6 +114,7 @@ SPEC_CHOICES: Mapping[str, tuple[float, ...]] = {
     "b": (0.4, 0.0),
     "m": (4.5, 5.3, 3.0),
 }
+BREAK_FORCES = ("1111", "1300.5", "")
 MBL_CHOICES = ("1000", "", "800")
 
 
