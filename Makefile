@@ -3,6 +3,7 @@
 # make test    everything that CI runs, but lint, types and format
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
+# make machine the state machine of deliveries, long and at random
 # make lock    compile requirements.txt, and ops/requirements.txt of the image, anew from pyproject.toml
 SHELL := /bin/bash
 PYTHON ?= python3
@@ -11,7 +12,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test check format bench lock clean
+.PHONY: setup demo test check format bench machine lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -44,6 +45,9 @@ format: setup
 
 bench: setup
 	$(BIN)/python -m ops.bench
+
+machine: setup
+	$(BIN)/python -m pytest tests/machine --hypothesis-profile=machine
 
 # The lock names no index: pip's own configuration decides where from, the hashes decide what.
 lock:

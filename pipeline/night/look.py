@@ -109,19 +109,27 @@ def _readings_near(job: DayJob) -> dict[str, Readings]:
     own = read_readings(job.store, job.plan.parts)
     before = read_readings(job.store, job.plan.before, from_us=start_us - EDGE_US)
     after = read_readings(job.store, job.plan.after, to_us=end_us + EDGE_US)
-    if any(c.quantity == "brake" and c.channel not in before for c in job.channels):
-        # A brake's state holds until the next one is told, however long ago that was on the day before.
-        whole = read_readings(job.store, job.plan.before)
-        before |= {
-            c.channel: _last(whole[c.channel]) for c in job.channels if c.quantity == "brake" and c.channel in whole
-        }
+    brakes = [c.channel for c in job.channels if c.quantity == "brake"]
+    if any(_begins_unknown(before.get(name), before) for name in brakes):
+        # A state holds until the next one is told, however long ago that was on the day before.
+        earlier = read_readings(job.store, job.plan.before, to_us=start_us - EDGE_US)
+        for name in (name for name in brakes if name in earlier):
+            before[name] = _joined([_last_state(earlier[name]), *([before[name]] if name in before else [])])
     names = own.keys() | before.keys() | after.keys()
     near = {name: _joined([r[name] for r in (before, own, after) if name in r]) for name in sorted(names)}
     return {name: replace(r, conflicts=own[name].conflicts if name in own else 0) for name, r in near.items()}
 
 
-def _last(readings: Readings) -> Readings:
-    return Readings(readings.at_us[-1:], readings.value[-1:])
+def _begins_unknown(brake: Readings | None, beside: Mapping[str, Readings]) -> bool:
+    """Whether a brake's state is not yet told when the first of the readings beside it are."""
+    told_us = [] if brake is None else brake.at_us[~np.isnan(brake.value)].tolist()
+    return not told_us or any(readings.at_us[0] < told_us[0] for readings in beside.values() if readings.at_us.size)
+
+
+def _last_state(readings: Readings) -> Readings:
+    """The last reading that is not missing; none where all are."""
+    told = np.flatnonzero(~np.isnan(readings.value))[-1:]
+    return Readings(readings.at_us[told], readings.value[told])
 
 
 def _joined(pieces: Sequence[Readings]) -> Readings:

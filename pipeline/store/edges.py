@@ -13,14 +13,14 @@ from schemas.times import DAY_US, day_start_us
 
 Ints = NDArray[np.int64]
 EDGE_US = round(EDGE_S * 1e6)
-"""How far into a neighbouring day flags and detectors look; and at a brake's last reading, however old."""
+"""How far into a neighbouring day flags and detectors look; and at the state of a brake when that stretch began."""
 
 
 class Edges:
     """The readings near the ends of a part's day, gathered piece by piece, however the pieces are cut.
 
-    Of each channel those of the first and of the last `EDGE_US` of the day; and the last, whenever that was, of
-    channels that tell a state (unit 1: a brake), since a state holds until the next is told.
+    Of each channel those of the first and of the last `EDGE_US` of the day; and of channels that tell a state (unit 1:
+    a brake) the last that is not missing before that, whenever it was, since a state holds until the next is told.
     """
 
     def __init__(self, day: date, units: Mapping[str, str]) -> None:
@@ -42,16 +42,20 @@ class Edges:
         if at_us.size == 0:
             return
         self._seen.add(channel)
-        head_end, tail_begin, last_begin = np.searchsorted(
-            at_us, [self._head_end_us, self._tail_from_us, int(at_us[-1])]
-        )
+        head_end, tail_begin = np.searchsorted(at_us, [self._head_end_us, self._tail_from_us])
         self._head.setdefault(channel, []).append(_rows(at_us[:head_end], value[:head_end]))
         self._tail.setdefault(channel, []).append(_rows(at_us[tail_begin:], value[tail_begin:]))
-        if self._units[channel] != "1":
-            return
-        last_us, held = self._last.get(channel, (int(at_us[-1]), []))
-        held = held if last_us == at_us[-1] else []
-        self._last[channel] = (int(at_us[-1]), [*held, _rows(at_us[last_begin:], value[last_begin:])])
+        told = ~np.isnan(value[:tail_begin])
+        if self._units[channel] == "1" and told.any():
+            self._keep_last(channel, at_us[:tail_begin][told], value[:tail_begin][told])
+
+    def _keep_last(self, channel: str, at_us: Ints, state: Floats) -> None:
+        """The readings of the latest instant so far, all of them."""
+        last_us = int(at_us[-1])
+        known_us, held = self._last.get(channel, (last_us, []))
+        held = held if known_us == last_us else []
+        begin = int(np.searchsorted(at_us, last_us))
+        self._last[channel] = (last_us, [*held, _rows(at_us[begin:], state[begin:])])
 
     def head_digest(self) -> str:
         """Digest of what the day before may look at; "" when there is nothing."""
@@ -60,7 +64,7 @@ class Edges:
     def tail_digest(self) -> str:
         """Digest of what the day after may look at; "" when there is nothing."""
         last = {name: b"".join(rows) for name, (_, rows) in self._last.items()}
-        return self._digest((name, b"".join(rows) + last.get(name, b"")) for name, rows in self._tail.items())
+        return self._digest((name, last.get(name, b"") + b"".join(rows)) for name, rows in self._tail.items())
 
     def _digest(self, readings: Iterable[tuple[str, bytes]]) -> str:
         whole = hashlib.sha256()

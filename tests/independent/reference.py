@@ -19,15 +19,18 @@ CHOICES, where DESIGN.md leaves room (the most literal reading each time):
  7. Zero at `from` comes before a sample at the same instant; a sample at exactly `to` is outside.
  8. The residue includes the last sample so far (a tentative turning point), as check 2's does.
  9. Pending half cycles are summed as floats; only closed cycles are rounded to 2^-100.
-10. Brake state at an instant is the latest readable brake reading of the place, however old; 0 is open.
+10. Brake state at an instant is the latest readable brake reading of the place, of that UTC day or the day
+    before; 0 is open.
 11. A sample that a ten-minute bin's end cuts off stands for nothing in the next bin.
 12. Rigged time runs to `to`, or to the later of the site's latest sample and the end of `--through`'s
     day.
-13. Excursions of a line join across its riggings too, when their separation is under `cluster_gap_s`.
-14. A slip step is two successive readable payout samples while rigged; tension and brake are taken at
-    the later one (the latest tension sample within 1 s). A run starts at the earlier sample of its first
-    step and ends at the later sample of its last; "apart" is from that end to the next start; payout is
-    the difference between end and start; the median is over the later samples of the slip steps.
+13. Excursions of a line join across its riggings on one channel too, when their separation is under
+    `cluster_gap_s`; and so do slips.
+14. A slip step is two successive readable payout samples while rigged, at most `max_gap_s` apart; tension
+    and brake are taken at the later one (the latest tension sample within 1 s). A run starts at the earlier
+    sample of its first step and ends at the later sample of its last; "apart" is from that end to the next
+    start; payout is the difference between end and start; the median is over the later samples of the slip
+    steps.
 15. Repeated hour without a step back: the unambiguous time before it makes it the first pass (promise 2
     excepts only pieces wholly inside the hour), else the unambiguous time after it the second. Only a
     backward step of more than 60 s between two readings of the repeated hour is "the step back".
@@ -105,9 +108,7 @@ def reckon(root: Path, files: Iterable[Path], through: date) -> Answers:
         parts = [felt(site, rigging) for rigging in site.riggings if rigging.line == line]
         accounts[line] = _account(site, line, parts, horizon_us)
         peaks += peak_loads(site, line, parts)
-        if site.lines[line]["part"] == "main":
-            for part in parts:
-                renders += brake_renders(site, line, part)
+        renders += brake_renders(site, line, parts)
     return Answers(site, accounts, peaks, renders)
 
 

@@ -1,12 +1,14 @@
 """Coverage, time at level, peak-load and brake-render from DESIGN.md's definitions."""
 
 import bisect
+import itertools
 import math
 import statistics
 from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from tests.independent.reference_store import Felt, Rigging, Samples, Site
+from tests.independent.reference_store import Felt, Samples, Site, brake_open
 
 SECOND_US = 1_000_000
 BIN_US = 600 * SECOND_US
@@ -27,6 +29,9 @@ def time_at_level(one: Felt, max_gap_us: int) -> Counter[tuple[int, float]]:
     return stood
 
 
+Tails = tuple[tuple[str, float], ...]  # tail, its part of the peak as percent of its own break force
+
+
 @dataclass(frozen=True)
 class PeakLoad:
     """Excursions of a main line above its level, joined when close; `peak_pct` of ship design MBL."""
@@ -38,6 +43,9 @@ class PeakLoad:
     peak_kn: float
     peak_us: int
     peak_pct: float
+    at_least: bool
+    excursions: int
+    tails: Tails
 
 
 def limit_base_kn(site: Site, line: str) -> float:
@@ -68,27 +76,60 @@ def excursions(tension: Samples, level_kn: float, max_gap_us: int) -> list[Sampl
     return runs
 
 
-def peak_loads(site: Site, line: str, parts: list[Felt]) -> list[PeakLoad]:
+def by_channel(parts: Sequence[Felt]) -> list[list[Felt]]:
+    """A line's riggings, in time order, apart by channel."""
+    found: dict[str, list[Felt]] = {}
+    for part in parts:
+        found.setdefault(part.rigging.channel, []).append(part)
+    return list(found.values())
+
+
+def tails_at(site: Site, parts: Sequence[Felt], at_us: int, peak_kn: float) -> Tails:
+    """Tails rigged on the channel at an instant; what each felt of the peak follows from both shares."""
+    channel = parts[0].rigging.channel
+    (share,) = (part.rigging.share for part in parts if part.rigging.holds(at_us))
+    return tuple(
+        (tail.line, 100.0 * (peak_kn / share * tail.share) / break_force_kn(site, tail.line))
+        for tail in site.riggings
+        if tail.channel == channel and site.lines[tail.line]["part"] == "tail" and tail.holds(at_us)
+    )
+
+
+def peak_loads(site: Site, line: str, parts: Sequence[Felt]) -> list[PeakLoad]:
     """Peak-load events of a main line, over all its riggings in time order."""
     if site.lines[line]["part"] != "main":
         return []
+    return [event for found in by_channel(parts) for event in _peak_loads(site, line, found)]
+
+
+def _peak_loads(site: Site, line: str, parts: Sequence[Felt]) -> Iterator[PeakLoad]:
     base_kn = limit_base_kn(site, line)
     level_kn = site.policy("peak_load_pct", 50.0) * base_kn / 100.0
     max_gap_us = round(site.policy("max_gap_s", 10.0) * SECOND_US)
     cluster_us = round(site.policy("cluster_gap_s", 60.0) * SECOND_US)
-    joined: list[tuple[str, Samples]] = []
+    joined: list[list[Samples]] = []
     for part in parts:
         for run in excursions(part.tension, level_kn, max_gap_us):
-            if joined and run[0][0] - joined[-1][1][-1][0] < cluster_us:
-                joined[-1][1].extend(run)
+            if joined and run[0][0] - joined[-1][-1][-1][0] < cluster_us:
+                joined[-1].append(run)
             else:
-                joined.append((part.rigging.channel, list(run)))
-    events = []
-    for channel, run in joined:
-        peak_us, peak_kn = max(run, key=lambda sample: sample[1])  # max keeps the first of equals
-        pct = 100.0 * peak_kn / base_kn
-        events.append(PeakLoad(line, channel, run[0][0], run[-1][0], peak_kn, peak_us, pct))
-    return events
+                joined.append([run])
+    clipped_us = frozenset[int]().union(*(part.clipped_us for part in parts))
+    for runs in joined:
+        samples = [sample for run in runs for sample in run]
+        peak_us, peak_kn = max(samples, key=lambda sample: sample[1])  # max keeps the first of equals
+        yield PeakLoad(
+            line=line,
+            channel=parts[0].rigging.channel,
+            from_us=samples[0][0],
+            to_us=samples[-1][0],
+            peak_kn=peak_kn,
+            peak_us=peak_us,
+            peak_pct=100.0 * peak_kn / base_kn,
+            at_least=any(at_us in clipped_us for at_us, _ in samples),
+            excursions=len(runs),
+            tails=tails_at(site, parts, peak_us, peak_kn),
+        )
 
 
 @dataclass(frozen=True)
@@ -100,9 +141,14 @@ class Render:
     from_us: int
     to_us: int
     breakout_kn: float
+    breakout_us: int
+    peak_kn: float
+    peak_us: int
     render_kn: float
     payout_m: float
+    slips: int
     verdict: str | None
+    tails: Tails
 
 
 def latest_within(tension: Samples, at_us: int, window_us: int) -> float | None:
@@ -113,61 +159,83 @@ def latest_within(tension: Samples, at_us: int, window_us: int) -> float | None:
     return tension[index][1]
 
 
-def brake_renders(site: Site, line: str, part: Felt) -> list[Render]:
-    """Brake-render events of one rigging of a line."""
-    payout_channel = site.at_place(part.rigging.channel, "payout")
-    if payout_channel is None:
+@dataclass(frozen=True)
+class Step:
+    """A slip: payout samples before and after [us, m], the latest tension at the later one, the rigging it is of."""
+
+    from_us: int
+    to_us: int
+    from_m: float
+    to_m: float
+    kn: float
+    part: Felt
+
+
+def brake_renders(site: Site, line: str, parts: Sequence[Felt]) -> list[Render]:
+    """Brake-render events of a main line, over all its riggings in time order."""
+    if site.lines[line]["part"] != "main":
         return []
-    payout = [(at, v) for at, v in site.live(payout_channel) if v is not None and part.rigging.holds(at)]
-    steps = _slip_steps(site, line, part, payout)
-    runs: list[list[int]] = []  # indices of the later sample of each slip step
-    for index in steps:
-        starts_us = payout[index - 1][0]
-        if runs and starts_us - payout[runs[-1][-1]][0] < 5 * SECOND_US:
-            runs[-1].append(index)
+    return [event for found in by_channel(parts) for event in _brake_renders(site, line, found)]
+
+
+def _brake_renders(site: Site, line: str, parts: Sequence[Felt]) -> Iterator[Render]:
+    runs: list[list[Step]] = []
+    for step in (step for part in parts for step in _slip_steps(site, line, part)):
+        if runs and step.from_us - runs[-1][-1].to_us < 5 * SECOND_US:
+            runs[-1].append(step)
         else:
-            runs.append([index])
-    events = []
+            runs.append([step])
     for run in runs:
-        first, last = run[0] - 1, run[-1]
-        paid_m = payout[last][1] - payout[first][1]
-        if paid_m >= 0.05:
-            events.append(_render(site, line, part, payout, run, paid_m))
-    return events
+        if run[-1].to_m - run[0].from_m >= 0.05:
+            yield _render(site, line, parts, run)
 
 
-def _slip_steps(site: Site, line: str, part: Felt, payout: Samples) -> list[int]:
+def _slip_steps(site: Site, line: str, part: Felt) -> Iterator[Step]:
+    channel = part.rigging.channel
+    payout_channel = site.at_place(channel, "payout")
+    if payout_channel is None:
+        return
+    payout = [(at, m) for at, m in site.live(payout_channel) if m is not None and part.rigging.holds(at)]
+    states = site.brake_states(channel)
     least_kn = site.policy("render_min_pct", 15.0) * limit_base_kn(site, line) / 100.0
-    steps = []
-    for index in range(1, len(payout)):
-        (t0, p0), (t1, p1) = payout[index - 1], payout[index]
-        if (p1 - p0) / ((t1 - t0) / SECOND_US) < 0.01:
+    max_gap_us = round(site.policy("max_gap_s", 10.0) * SECOND_US)
+    for (t0, p0), (t1, p1) in itertools.pairwise(payout):
+        if t1 - t0 > max_gap_us or (p1 - p0) / ((t1 - t0) / SECOND_US) < 0.01:
             continue
         kn = latest_within(part.tension, t1, SECOND_US)
-        if kn is not None and kn >= least_kn and not site.brake_open(part.rigging.channel, t1):
-            steps.append(index)
-    return steps
+        if kn is not None and kn >= least_kn and not brake_open(states, t1):
+            yield Step(t0, t1, p0, p1, kn, part)
 
 
-def _render(site: Site, line: str, part: Felt, payout: Samples, run: list[int], paid_m: float) -> Render:
-    from_us, first_slip_us = payout[run[0] - 1][0], payout[run[0]][0]
-    window = [kn for at, kn in part.tension if from_us - 2 * SECOND_US <= at <= first_slip_us]
-    loads = [latest_within(part.tension, payout[index][0], SECOND_US) for index in run]
-    breakout_kn = max(window)
+def _render(site: Site, line: str, parts: Sequence[Felt], run: Sequence[Step]) -> Render:
+    first, last = run[0], run[-1]
+    window_us = first.from_us - 2 * SECOND_US
+    before = [(at, kn) for at, kn in first.part.tension if window_us <= at <= first.to_us]
+    of_its_riggings = [
+        sample for part in parts if part.rigging.from_us >= first.part.rigging.from_us for sample in part.tension
+    ]
+    within = [(at, kn) for at, kn in of_its_riggings if window_us <= at <= last.to_us]
+    breakout_us, breakout_kn = max(before, key=lambda sample: sample[1])
+    peak_us, peak_kn = max(within, key=lambda sample: sample[1])
     return Render(
-        line,
-        part.rigging.channel,
-        from_us,
-        payout[run[-1]][0],
-        breakout_kn,
-        statistics.median(kn for kn in loads if kn is not None),
-        paid_m,
-        _verdict(site, part.rigging, breakout_kn),
+        line=line,
+        channel=first.part.rigging.channel,
+        from_us=first.from_us,
+        to_us=last.to_us,
+        breakout_kn=breakout_kn,
+        breakout_us=breakout_us,
+        peak_kn=peak_kn,
+        peak_us=peak_us,
+        render_kn=statistics.median(step.kn for step in run),
+        payout_m=last.to_m - first.from_m,
+        slips=len(run),
+        verdict=_verdict(site, first.part.rigging.channel, breakout_kn),
+        tails=tails_at(site, parts, peak_us, peak_kn),
     )
 
 
-def _verdict(site: Site, rigging: Rigging, breakout_kn: float) -> str | None:
-    set_kn = site.brake_set_kn.get(site.channels[rigging.channel]["place"])
+def _verdict(site: Site, channel: str, breakout_kn: float) -> str | None:
+    set_kn = site.brake_set_kn.get(site.channels[channel]["place"])
     if set_kn is None:
         return None
     if breakout_kn < 0.9 * set_kn:

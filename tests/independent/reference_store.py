@@ -12,6 +12,8 @@ from tests.independent.reference_raw import Layout, RawLine, file_bytes, file_sh
 from tests.independent.reference_times import parse_rfc3339
 
 Samples = list[tuple[int, float]]  # (at_us, kN or m), in time order
+DAY_US = 86_400_000_000
+IMPOSSIBLE_KN = 1e6  # where no capacity is registered (DEVELOPERS.md, "Flag 4")
 
 
 def stamp_us(text: str) -> int:
@@ -120,20 +122,26 @@ class Site:
     def take(self, path: Path) -> None:
         """Read one delivered file into the store; the same bytes again are only noted."""
         sha256 = file_sha256(path)
-        if sha256 in self.taken:
-            return
-        (layout,) = (one for one in self.layouts if fnmatch.fnmatchcase(path.name, one.match))
-        self.taken[sha256] = path.name
-        lines = read_log(file_bytes(path), layout)
+        if sha256 not in self.taken:
+            self.add(path.name, sha256, read_log(file_bytes(path), self.layout_of(path.name)))
+
+    def layout_of(self, name: str) -> Layout:
+        """The one layout that a file's name matches."""
+        (layout,) = (one for one in self.layouts if fnmatch.fnmatchcase(name, one.match))
+        return layout
+
+    def add(self, name: str, sha256: str, lines: list[RawLine]) -> None:
+        """Take the classed lines of a file that is not known yet into the store, and write its receipt."""
+        self.taken[sha256] = name
         self.store.add(lines, sha256)
         tally: Counter[str] = Counter(line.kind for line in lines)
         tally["lines"] = len(lines)
         tally["cells_quarantined"] = sum(line.bad_cells for line in lines)
-        self.receipts[path.name] = tally
+        self.receipts[name] = tally
         instants = [reading.at_us for line in lines for reading in line.readings]
         if instants:
-            self.spans[path.name] = (min(instants), max(instants))
-        self.quarantine[path.name] = Counter(line.reason for line in lines if line.kind == "quarantined")
+            self.spans[name] = (min(instants), max(instants))
+        self.quarantine[name] = Counter(line.reason for line in lines if line.kind == "quarantined")
 
     def live(self, channel: str) -> list[tuple[int, float | None]]:
         """Live readings of a channel (read once all files are taken)."""
@@ -159,40 +167,60 @@ class Site:
         _, zero_kn, gain = max(in_force)
         return (value - zero_kn) * gain
 
-    def brake_open(self, channel: str, at_us: int) -> bool:
-        """Whether the latest brake reading of the channel's place says open (0)."""
+    def possible(self, channel: str, value: float) -> bool:
+        """Whether a reading, before calibration, is one that its sensor could give (else it is flagged 4)."""
+        text = self.channels[channel]["capacity"]
+        if not text:
+            return -IMPOSSIBLE_KN <= value <= IMPOSSIBLE_KN
+        return -0.25 * float(text) <= value <= 2.0 * float(text)
+
+    def clipped(self, channel: str, value: float) -> bool:
+        """Whether a reading, before calibration, stands at its sensor's capacity or above."""
+        text = self.channels[channel]["capacity"]
+        return bool(text) and value >= float(text)
+
+    def brake_states(self, channel: str) -> Samples:
+        """Readable brake readings of the channel's place."""
         brake = self.at_place(channel, "brake")
-        if brake is None:
-            return False
-        states = [(at, value) for at, value in self.live(brake) if value is not None]
-        index = bisect.bisect_right(states, (at_us, float("inf"))) - 1
-        return index >= 0 and states[index][1] == 0.0
+        return [] if brake is None else [(at, value) for at, value in self.live(brake) if value is not None]
+
+
+def brake_open(states: Samples, at_us: int) -> bool:
+    """Whether the latest brake state says open (0); one from before the day before is unknown."""
+    index = bisect.bisect_right(states, (at_us, float("inf"))) - 1
+    if index < 0 or states[index][0] // DAY_US < at_us // DAY_US - 1:
+        return False
+    return states[index][1] == 0.0
 
 
 @dataclass(frozen=True)
 class Felt:
-    """What one rigging felt: usable tension [kN], with how long each sample's channel waited for its next."""
+    """What one rigging felt: usable tension [kN], with how long each sample's channel waited for its next.
+
+    `clipped_us`: instants of usable samples at capacity.
+    """
 
     rigging: Rigging
     tension: Samples
     next_us: list[int | None]
+    clipped_us: frozenset[int] = frozenset()
 
 
 def felt(site: Site, rigging: Rigging) -> Felt:
-    """Tension of a line while rigged, without samples flagged 4 or 9 (4 here: a winch gauge, brake open)."""
-    live = site.live(rigging.channel)
-    gauge = site.channels[rigging.channel]["kind"] == "winch-brake"
-    brake = site.at_place(rigging.channel, "brake") if gauge else None
-    states = [(at, v) for at, v in site.live(brake) if v is not None] if brake is not None else []
+    """Tension of a line while rigged, without samples flagged 4 (impossible; a winch gauge, brake open) or 9."""
+    channel = rigging.channel
+    live = site.live(channel)
+    states = site.brake_states(channel) if site.channels[channel]["kind"] == "winch-brake" else []
     tension: Samples = []
     next_us: list[int | None] = []
-    cursor, state = 0, 1.0
+    clipped: set[int] = set()
     for index, (at_us, value) in enumerate(live):
-        while cursor < len(states) and states[cursor][0] <= at_us:
-            state = states[cursor][1]
-            cursor += 1
-        if value is None or state == 0.0 or not rigging.holds(at_us):
+        if value is None or not rigging.holds(at_us) or not site.possible(channel, value):
             continue
-        tension.append((at_us, site.calibrated(rigging.channel, at_us, value) * rigging.share))
+        if states and brake_open(states, at_us):
+            continue
+        tension.append((at_us, site.calibrated(channel, at_us, value) * rigging.share))
         next_us.append(live[index + 1][0] if index + 1 < len(live) else None)
-    return Felt(rigging, tension, next_us)
+        if site.clipped(channel, value):
+            clipped.add(at_us)
+    return Felt(rigging, tension, next_us, frozenset(clipped))

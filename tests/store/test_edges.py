@@ -19,7 +19,7 @@ INSTANTS = st.one_of(
 ).map(lambda us: MIDNIGHT_US + us)
 """One day, at and beside the borders of its edges."""
 CHANNELS = ("pin", "brake")
-"""A brake tells a state (unit 1), which holds until the next is told: its last reading counts, however old."""
+"""A brake tells a state (unit 1), which holds until the next is told: its last before the tail counts, however old."""
 WHOLE = st.integers(-3, 3).map(float)
 FILES = raw_files(numbers=WHOLE, instants=INSTANTS, channels=CHANNELS)
 
@@ -27,12 +27,13 @@ Edge = list[tuple[str, int, list[int]]]
 
 
 def edges(lines: list[Line]) -> tuple[Edge, Edge]:
-    """Readings of the day's head, and of its tail with the brake's last, in order of time and then of line."""
+    """Readings of the day's head, and of its tail with the brake's last before it, in order of time, then of line."""
     in_time = sorted(lines, key=lambda line: line.at_us)
     told = [(name, line.at_us, bits([line.raw[name]])) for name in CHANNELS for line in in_time if name in line.raw]
-    last_us = max((at for name, at, _ in told if name == "brake"), default=-1)
+    tail_us = MIDNIGHT_US + DAY_US - EDGE_US
+    last_us = max((at for name, at, _ in told if name == "brake" and at < tail_us), default=-1)
     head = [r for r in told if r[1] < MIDNIGHT_US + EDGE_US]
-    tail = [r for r in told if r[1] >= MIDNIGHT_US + DAY_US - EDGE_US or r[:2] == ("brake", last_us)]
+    tail = [r for r in told if r[1] >= tail_us or r[:2] == ("brake", last_us)]
     return head, tail
 
 
