@@ -87,7 +87,7 @@ def run_night(
             facts |= {"days": len(made.days), "samples": made.samples, "sheets": len(made.sheet_rows)}
         with watch.stage("accounts") as facts:
             reckoned = reckon_accounts(
-                site, plan, made.places, made.inputs, ledger, run=run.ref.run, causes=ingested.causes
+                site, plan, made.places, made.inputs, ledger, run.workers, run=run.ref.run, causes=ingested.causes
             )
             events = event_rows(site, plan, made, ledger)
             facts |= {"entries": len(reckoned.entries), "events": len(events)}

@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from multiprocessing import connection
+from multiprocessing import connection, forkserver
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
@@ -33,8 +33,8 @@ J = TypeVar("J")
 R = TypeVar("R")
 LOCK = "workers.lock"
 SERIAL = "serial"
-PRELOADED = ("pipeline.night.place_day", "pipeline.night.reading", "pipeline.night.awake")
-"""What the fork server loads: all that a job imports."""
+PRELOADED = ("pipeline.night.awake",)
+"""What the fork server loads, once for all workers: everything that a job imports."""
 MEMORY_SHARE = 0.8
 """Of this machine's memory, what all workers together may take."""
 MEMORY_LEAST = 1 << 30
@@ -110,7 +110,7 @@ class Workers:
             partial(task, job) if limit is None else partial(_within, limit, task, job)
             for job, limit in zip(jobs, limits, strict=True)
         ]
-        futures = [self._now().submit(call) for call in calls]
+        futures = [self._submit(call) for call in calls]
         for future, call in zip(futures, calls, strict=True):
             try:
                 yield future.result()
@@ -130,10 +130,25 @@ class Workers:
             self._executor = None
             return Died(str(error))
 
+    def _submit(self, call: Callable[[], R]) -> Future[R]:
+        try:
+            return self._now().submit(call)
+        except BrokenExecutor as error:
+            broken: Future[R] = Future()
+            broken.set_exception(error)
+            return broken
+
     def _now(self) -> Executor:
         if self._executor is None:
             self._executor = self._start()
         return self._executor
+
+
+def expect_work(choice: str | None) -> None:
+    """Let the fork server load the program meanwhile, where `--workers` means processes: it takes half a second."""
+    if choice is None or choice.isdecimal():
+        forkserver.set_forkserver_preload(list(PRELOADED))
+        forkserver.ensure_running()
 
 
 def choose(choice: str | None, site_root: Path) -> Workers:
@@ -180,7 +195,7 @@ def wait_until_gone(site_root: Path, wait_s: float = LEAVING_S) -> None:
 
 def _processes(count: int, site_root: Path) -> ProcessPoolExecutor:
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(list(PRELOADED))
+    forkserver.set_forkserver_preload(list(PRELOADED))
     memory = max(MEMORY_LEAST, int(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") * MEMORY_SHARE) // count)
     return ProcessPoolExecutor(count, mp_context=context, initializer=_begin, initargs=(str(site_root), memory))
 

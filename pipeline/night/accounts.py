@@ -5,7 +5,6 @@ import tomllib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site
 from pipeline.store.sheets import read_sheets
 from pipeline.wear.fatigue import to_decimal
+from pipeline.workers import Workers
 
 Account = tuple[str, str]
 MECHANISM = "fatigue"
@@ -45,12 +45,19 @@ class Reckoned:
 
 
 @dataclass(frozen=True)
-class _Job:
+class AccountJob:
+    """An account in which something changed, with what a worker needs of the ledger and the store to bring it up to
+    date: `residues` from the day before the first change on, `sheets` by planned key.
+    """
+
     account: Account
     days: Sequence[AccountDay]
     stored: Mapping[date, Stored]
-    residues: Mapping[date, State]
+    residues: Mapping[date, tuple[list[float], list[int]]]
     wear: Wear | None
+    store: Path
+    sheets: Mapping[str, SheetPlace]
+    inputs: Mapping[str, Mapping[str, str]]
 
 
 def reckon_accounts(
@@ -59,6 +66,7 @@ def reckon_accounts(
     sheets: Mapping[str, SheetPlace],
     inputs: Mapping[str, Mapping[str, str]],
     ledger: Ledger,
+    workers: Workers,
     *,
     run: int,
     causes: Mapping[PlaceDay, str],
@@ -67,9 +75,7 @@ def reckon_accounts(
 
     `causes`: why stored rows of a place's day were taken out or read again, in words.
     """
-    jobs = _jobs(site, plan, sheets, ledger)
-    files = {place.sheet: site.store / place.path for place in sheets.values()}
-    settle = partial(_settle, {key: place.sheet for key, place in sheets.items()}, inputs, _loader(files))
+    jobs = _jobs(site, plan, sheets, inputs, ledger)
     postings = index.postings(ledger)
     policy_digest = digest(site.policy.model_dump(mode="json", by_alias=True))
     spec_digests = _spec_digests(site)
@@ -77,7 +83,7 @@ def reckon_accounts(
     desired: dict[tuple[str, str, date, str], Desired] = {}
     touched: set[tuple[str, str, date]] = set()
     held: set[tuple[str, str, date]] = set()
-    for job, lives in zip(jobs, map(settle, jobs), strict=True):
+    for job, lives in zip(jobs, workers.all(settle_job, jobs), strict=True):
         line, zone = job.account
         for life in lives:
             out.states.append(_state_row(line, zone, life))
@@ -124,7 +130,13 @@ def wear_of(site: Site, line: str) -> Wear:
     return Wear(site.break_force_kn(line), site.spec_of(line).fatigue)
 
 
-def _jobs(site: Site, plan: Plan, sheets: Mapping[str, SheetPlace], ledger: Ledger) -> list[_Job]:
+def _jobs(
+    site: Site,
+    plan: Plan,
+    sheets: Mapping[str, SheetPlace],
+    inputs: Mapping[str, Mapping[str, str]],
+    ledger: Ledger,
+) -> list[AccountJob]:
     """The accounts in which something changed, each with what the ledger holds of it."""
     stored: dict[Account, dict[date, Stored]] = {}
     for (line, zone, day), state in index.states(ledger).items():
@@ -135,46 +147,55 @@ def _jobs(site: Site, plan: Plan, sheets: Mapping[str, SheetPlace], ledger: Ledg
         # A line that is no longer registered has no days, and nothing to price.
         wear = wear_of(site, account[0]) if account[0] in site.lines else None
         ids = [tuple(sheets[key].sheet for key in day.keys) for day in days]
-        gone = kept.keys() - {day.day for day in days}
-        if gone or (wear is not None and changed_days(days, ids, kept, wear)):
-            residues = index.residues(ledger, [(*account, day) for day in kept])
-            jobs.append(_Job(account, days, kept, {key[2]: _state(*found) for key, found in residues.items()}, wear))
+        changed = set() if wear is None else changed_days(days, ids, kept, wear)
+        if not changed and not kept.keys() - {day.day for day in days}:
+            continue
+        begin = min(changed, default=len(days))
+        since = days[max(begin - 1, 0)].day if days else date.max
+        keys = {key for day in days for key in day.keys}
+        jobs.append(
+            AccountJob(
+                account,
+                days,
+                kept,
+                {key[2]: found for key, found in _residues(ledger, account, kept, since).items()},
+                wear,
+                site.store,
+                {key: sheets[key] for key in keys},
+                {key: inputs[key] for day in days[begin:] for key in day.keys},
+            )
+        )
     return jobs
 
 
-def _settle(
-    sheet_id: Mapping[str, str],
-    inputs: Mapping[str, Mapping[str, str]],
-    load: "partial[list[Sheet]]",
-    job: _Job,
-) -> list[DayLife]:
+def _residues(
+    ledger: Ledger, account: Account, kept: Collection[date], since: date
+) -> dict[tuple[str, str, date], tuple[list[float], list[int]]]:
+    return index.residues(ledger, [(*account, day) for day in kept if day >= since])
+
+
+def settle_job(job: AccountJob) -> list[DayLife]:
+    """Bring one account up to date: a worker's job. Reads sheets, writes nothing."""
     if job.wear is None:
         return []
+    files = {place.sheet: job.store / place.path for place in job.sheets.values()}
+
+    def load(sheets: Sequence[str]) -> list[Sheet]:
+        return [read_sheets(files[sheet], [sheet])[sheet] for sheet in sheets]
+
+    def residue_after(day: date) -> State | None:
+        found = job.residues.get(day)
+        return None if found is None else State(np.array(found[0], np.float64), np.array(found[1], np.int64))
+
     return settle_account(
         job.days,
         job.stored,
         wear=job.wear,
-        sheet_id=sheet_id,
-        inputs=inputs,
+        sheet_id={key: place.sheet for key, place in job.sheets.items()},
+        inputs=job.inputs,
         load=load,
-        residue_after=job.residues.get,
+        residue_after=residue_after,
     )
-
-
-def _loader(files: Mapping[str, Path]) -> "partial[list[Sheet]]":
-    # A main line and its tail rest on the same sheets; a day's file holds all sheets of its place.
-    @lru_cache(maxsize=64)
-    def one(sheet: str) -> Sheet:
-        return read_sheets(files[sheet], [sheet])[sheet]
-
-    def load(sheets: Sequence[str]) -> list[Sheet]:
-        return [one(sheet) for sheet in sheets]
-
-    return partial(load)
-
-
-def _state(residue_kn: Sequence[float], residue_us: Sequence[int]) -> State:
-    return State(np.array(residue_kn, np.float64), np.array(residue_us, np.int64))
 
 
 def _state_row(line: str, zone: str, life: DayLife) -> dict[str, Any]:

@@ -1,10 +1,51 @@
-"""Imported by the server that worker processes are forked from: loads, once for all, what their first job waits for."""
+"""Imported by the server that worker processes are forked from: loads, once for all, what their first job waits for.
 
-from pipeline import kernels
+It starts no thread, so that forking it is safe.
+"""
+
+import ctypes
+import gc
+from datetime import date
+
+import numpy as np
+
+from pipeline.events import brake_slips
 from pipeline.night import place_day, reading
-from pipeline.store import samples
+from pipeline.night.accounts import settle_job
+from pipeline.sheets.fold import EMPTY, fold
+from pipeline.sheets.sheet import Slice, make_sheet
+from pipeline.wear.fatigue import life_units
+from schemas.registers import FatigueCurve
 
-__all__ = ["place_day", "reading"]
+__all__ = ["brake_slips", "place_day", "reading", "settle_job"]
 
-kernels.wake()
-samples.wake()
+M_TRIM_THRESHOLD, M_TOP_PAD, M_MMAP_THRESHOLD = -1, -2, -3
+"""Of glibc's mallopt(3)."""
+GIB = 1 << 30
+
+
+def keep_memory() -> None:
+    """Have the allocator keep what it once got, rather than give it back after every array and fetch it page by page:
+    the same sizes come again with each piece and each day. Elsewhere than on glibc nothing is done.
+    """
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        for option, value in ((M_MMAP_THRESHOLD, GIB), (M_TRIM_THRESHOLD, GIB), (M_TOP_PAD, GIB >> 4)):
+            mallopt(option, value)
+
+
+def load_kernels() -> None:
+    """Load the compiled loops that every night needs, by a day of four samples."""
+    piece = Slice("T", "T", date(2026, 1, 1), 0, 4_000_000, False, False, 1.0, 2.0)
+    kn = np.array([1.0, 3.0, 1.0, 2.0])
+    sheet = make_sheet(piece, np.arange(4) * 1_000_000, kn, kn > 0.0, kn > 2.0, after_us=None, max_gap_us=10_000_000)
+    fold(EMPTY, sheet)
+    curve = FatigueCurve(a=3.0, b=0.0, m=5.0, source="none: nothing is posted")
+    life_units(sheet.low_kn, sheet.high_kn, sheet.count, break_force_kn=100.0, curve=curve)
+
+
+keep_memory()
+load_kernels()
+# What is loaded is never garbage: collecting it would touch, and so copy, every page the workers share.
+gc.collect()
+gc.freeze()
