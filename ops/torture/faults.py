@@ -16,7 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ops.torture.night import DONE, Failed, Hook, Night, tautlog, told
-from ops.torture.privilege import Skipped, read_only, small_disk, without_privileges
+from ops.torture.privilege import read_only, small_disk, without_privileges
 from ops.torture.reference import Reference, check, nothing_lost
 from ops.torture.site import drop
 
@@ -29,7 +29,7 @@ Fault = Callable[[Reference, Path, random.Random], list[int]]
 
 def heal(reference: Reference, site: Path, night: int, folder: Path) -> int:
     """Run the night undisturbed, and hold everything against the reference."""
-    ran = Night(site, reference.eves[night], folder / "healing").end()
+    ran = reference.start(site, night, folder / "healing").end()
     code = told(ran, DONE)
     check(reference, site, night)
     return code
@@ -44,7 +44,7 @@ def disk_full(reference: Reference, folder: Path, rng: random.Random) -> list[in
             site = reference.copy(night, disk / "site")
             free = shutil.disk_usage(disk).free
             (disk / "ballast").write_bytes(bytes(max(0, free - room)))
-            ran = Night(site, reference.eves[night], folder / "night").end()
+            ran = reference.start(site, night, folder / "night").end()
             if ran.code not in DONE or room < 4096:
                 break
             room //= 3  # it had room enough
@@ -62,9 +62,9 @@ def file_too_large(reference: Reference, folder: Path, rng: random.Random) -> li
     night = rng.randrange(len(reference.eves))
     limit = round(10 ** rng.uniform(3.0, 5.7))
     site = reference.copy(night, folder / "site")
-    running = Night(
+    running = reference.start(
         site,
-        reference.eves[night],
+        night,
         folder / "night",
         preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit)),
     )
@@ -82,26 +82,25 @@ def disk_read_only(reference: Reference, folder: Path, rng: random.Random) -> li
     night = rng.randrange(1, len(reference.eves))
     site = reference.copy(night, folder / "site")
     with read_only(site / rng.choice(WRITTEN)):
-        code = told(Night(site, reference.eves[night], folder / "night").end(), IO, site)
+        code = told(reference.start(site, night, folder / "night").end(), IO, site)
         nothing_lost(reference, site, night)
     return [code, heal(reference, site, night, folder)]
 
 
 def permission_lost(reference: Reference, folder: Path, rng: random.Random) -> list[int]:
-    """The night's user may no longer write to one folder, or no longer enter it."""
+    """The night's user may no longer write to one folder and those in it, or no longer enter it."""
     night = rng.randrange(1, len(reference.eves))
     site = reference.copy(night, folder / "site")
-    lost, mode = site / rng.choice(WRITTEN), rng.choice((0o555, 0o000))
-    if lost == site:
-        mode = 0o555  # a folder that cannot be entered is no site, which is another error
-    eve = reference.eves[night]
-    lost.chmod(mode)
+    top = site / rng.choice(WRITTEN)
+    mode = 0o555 if top == site else rng.choice((0o555, 0o000))  # what cannot be entered is no site: another error
+    below = [path for path in top.rglob("*") if path.is_dir() and not path.is_symlink()] if top != site else []
+    for lost in (*below, top):
+        lost.chmod(mode)
     try:
-        code = told(
-            Night(site, reference.eves[night], folder / "night", preexec_fn=without_privileges()).end(), IO, site
-        )
+        code = told(reference.start(site, night, folder / "night", preexec_fn=without_privileges()).end(), IO, site)
     finally:
-        lost.chmod(0o755)
+        for lost in (top, *below):
+            lost.chmod(0o755)
     nothing_lost(reference, site, night)
     return [code, heal(reference, site, night, folder)]
 
@@ -112,7 +111,7 @@ def unreadable_file(reference: Reference, folder: Path, rng: random.Random) -> l
     site = reference.copy(night, folder / "site")
     file = site / "inbox" / rng.choice(sorted(name for name in reference.eves[night].drops if name != "notes.txt"))
     file.chmod(0o000)
-    ran = Night(site, reference.eves[night], folder / "night", words=["--json"], preexec_fn=without_privileges()).end()
+    ran = reference.start(site, night, folder / "night", words=["--json"], preexec_fn=without_privileges()).end()
     file.chmod(0o644)
     if '"unreadable-file"' not in ran.out:
         raise Failed(f"exits {ran.code} without the finding that {file.name} cannot be read")
@@ -133,7 +132,7 @@ def clock_wrong(reference: Reference, folder: Path, rng: random.Random) -> list[
         if number > 0:
             drop(site, reference.eves[first + number])
         hook = Hook(clock_s=clock_s)
-        codes.append(told(Night(site, reference.eves[first + number], folder / f"night-{number}", hook).end(), DONE))
+        codes.append(told(reference.start(site, first + number, folder / f"night-{number}", hook).end(), DONE))
     check(reference, site, len(reference.eves) - 1)
     return codes
 
@@ -143,7 +142,7 @@ def two_runs(reference: Reference, folder: Path, rng: random.Random) -> list[int
     night = rng.randrange(len(reference.eves))
     site = reference.copy(night, folder / "site")
     first = _held(reference, site, night, folder, rng)
-    second = told(Night(site, reference.eves[night], folder / "second").end(), BUSY, "another run holds the site")
+    second = told(reference.start(site, night, folder / "second").end(), BUSY, "another run holds the site")
     audit = told(tautlog("audit", site), BUSY, "another run holds the site")
     (first.notes / "go").touch()
     code = told(first.end(), DONE)
@@ -155,7 +154,7 @@ def same_instant(reference: Reference, folder: Path, rng: random.Random) -> list
     """Two runs started at once: one does the night; the other is told so, or finds nothing left to do."""
     night = rng.randrange(len(reference.eves))
     site = reference.copy(night, folder / "site")
-    both = [Night(site, reference.eves[night], folder / f"run-{number}") for number in range(2)]
+    both = [reference.start(site, night, folder / f"run-{number}") for number in range(2)]
     codes = sorted(told(running.end(), DONE + BUSY) for running in both)
     if codes[0] not in DONE:
         raise Failed(f"two runs at once, and none did the night: {codes}")
@@ -168,8 +167,9 @@ def torn_log(reference: Reference, folder: Path, rng: random.Random) -> list[int
     night = rng.randrange(len(reference.eves))
     site = reference.copy(night, folder / "site")
     at = _event_of(reference, night, "/published/")
-    running = Night(site, reference.eves[night], folder / "night", Hook(at, do="kill-all"))
-    told(running.end(), (-signal.SIGKILL,))
+    running = reference.start(site, night, folder / "night", Hook(at, do="kill-all"))
+    if (ran := running.end()).code != -signal.SIGKILL:
+        raise Failed(f"exits {ran.code} and was not killed at event {at}")
     running.gone()
     log = site / "ledger.duckdb.wal"
     if not log.exists():
@@ -241,13 +241,10 @@ def drafts_left(reference: Reference, folder: Path, rng: random.Random) -> list[
 
 def worker_killed(reference: Reference, folder: Path, rng: random.Random) -> list[int]:
     """One worker process dies in the middle of a job: the run goes on, or ends with a clear error and is healed."""
-    able = [night for night, events in enumerate(reference.events) if events["worker"] > 0]
-    if not able:
-        raise Skipped("the nights have no worker processes")
-    night = rng.choice(able)
+    night = rng.randrange(len(reference.eves))
     site = reference.copy(night, folder / "site")
-    hook = Hook(rng.randint(1, reference.events[night]["worker"] // 2 or 1), role="worker")
-    running = Night(site, reference.eves[night], folder / "night", hook)
+    hook = Hook(rng.randint(1, reference.events[night]["worker"] // 2 or 8), role="worker")
+    running = reference.start(site, night, folder / "night", hook, words=["--workers", "2"])
     code = told(running.end(), DONE + IO)
     if not (running.notes / "worker-hit").exists():
         raise Failed("no worker was killed")
@@ -283,7 +280,7 @@ def original_missing(reference: Reference, folder: Path, rng: random.Random) -> 
     lost.unlink()
     if lost.suffix == ".json":
         lost.write_bytes(kept[:-1] + b" ")
-    code = told(Night(site, reference.eves[night], folder / "night").end(), IO, lost.name)
+    code = told(reference.start(site, night, folder / "night").end(), IO, lost.name)
     lost.write_bytes(kept)
     return [code, heal(reference, site, night, folder)]
 
@@ -292,7 +289,7 @@ def _held(reference: Reference, site: Path, night: int, folder: Path, rng: rando
     """A night that has begun, holds the site, and waits at some event until its `go` is there."""
     first = _event_of(reference, night, "/run.lock") + 2
     at = rng.randint(first, reference.events[night]["coordinator"] * 9 // 10)
-    running = Night(site, reference.eves[night], folder / "first", Hook(at, do="hold"))
+    running = reference.start(site, night, folder / "first", Hook(at, do="hold"))
     until = time.monotonic() + 120
     while not (running.notes / "holding").exists():
         if running.process.poll() is not None or time.monotonic() > until:

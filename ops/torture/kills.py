@@ -12,7 +12,7 @@ from pathlib import Path
 
 from ops.torture.night import DONE, Failed, Hook, Night, told
 from ops.torture.reference import Reference, check, nothing_lost, runs
-from ops.torture.site import Eve, drop
+from ops.torture.site import drop
 
 STAGES = ("ingest", "sheets", "accounts")
 PHASES = (
@@ -82,11 +82,11 @@ def kill_trial(reference: Reference, folder: Path, seed: str) -> Killed:
     if night + 1 < len(reference.eves) and reference.eves[night].through is None and rng.random() < 0.2:
         night += 1  # nobody looked: the next day's deliveries come on top
         drop(site, reference.eves[night])
-    told(Night(site, reference.eves[night], folder / "healing").end(), DONE)
+    told(reference.start(site, night, folder / "healing").end(), DONE)
     check(reference, site, night, rebuild=rng.random() < 0.5)
     done.litter = sum(1 for path in site.rglob(".*.draft"))
     if rng.random() < 0.2:
-        nothing_new(site, reference.eves[night], folder / "once-more")
+        nothing_new(reference, site, night, folder / "once-more")
     return done
 
 
@@ -96,15 +96,15 @@ def killed_at(reference: Reference, folder: Path, night: int, kill: Kill) -> str
     phase = _killed(reference, site, night, kill, folder / "kill")
     if phase is None:
         raise Failed("the night ended before its kill")
-    told(Night(site, reference.eves[night], folder / "healing").end(), DONE)
+    told(reference.start(site, night, folder / "healing").end(), DONE)
     check(reference, site, night)
     return phase
 
 
-def nothing_new(site: Path, eve: Eve, notes: Path) -> None:
+def nothing_new(reference: Reference, site: Path, night: int, notes: Path) -> None:
     """Failed unless one more night commits nothing."""
     before = runs(site)
-    told(Night(site, eve, notes).end(), DONE)
+    told(reference.start(site, night, notes).end(), DONE)
     if runs(site) != before:
         raise Failed(f"a night with nothing new commits {runs(site) - before} runs")
 
@@ -112,7 +112,7 @@ def nothing_new(site: Path, eve: Eve, notes: Path) -> None:
 def _killed(reference: Reference, site: Path, night: int, kill: Kill, notes: Path) -> str | None:
     """Run a night into its kill; where it fell, or None when the night had ended before."""
     before = runs(site)
-    running = Night(site, reference.eves[night], notes, kill.hook)
+    running = reference.start(site, night, notes, kill.hook)
     if kill.share is not None:
         time.sleep(kill.share * reference.seconds[night])
         running.kill(everyone=kill.everyone)

@@ -27,6 +27,13 @@ class Reference:
     seconds: tuple[float, ...]
     events: tuple[dict[str, int], ...]
     answers: tuple[dict[str, Any], ...]
+    words: tuple[str, ...] = ()
+
+    def start(
+        self, site: Path, night: int, notes: Path, hook: Hook | None = None, *, words: Sequence[str] = (), **popen: Any
+    ) -> Night:
+        """Start a night on a site, as the reference's nights were started; further `words` come last."""
+        return Night(site, self.eves[night], notes, hook, words=(*self.words, *words), **popen)
 
     def copy(self, night: int, to: Path) -> Path:
         """The site as it stood before a night, everything delivered, in a folder of its own. Returns the folder."""
@@ -38,9 +45,9 @@ class Reference:
         return {name: data for eve in self.eves[: night + 1] for name, data in eve.drops.items()}
 
 
-def make_reference(folder: Path, *, words: Sequence[str] = ()) -> Reference:
+def make_reference(folder: Path, *, eves: Sequence[Eve] | None = None, words: Sequence[str] = ()) -> Reference:
     """Run all nights undisturbed below a folder; each must end well and its audit agree. `words`: for `nightly`."""
-    eves, site = nights(), folder / "undisturbed"
+    eves, site = tuple(nights() if eves is None else eves), folder / "undisturbed"
     make_site(site)
     found: list[tuple[float, dict[str, int], dict[str, Any]]] = []
     for number, eve in enumerate(eves):
@@ -58,7 +65,8 @@ def make_reference(folder: Path, *, words: Sequence[str] = ()) -> Reference:
         if by_process["coordinator"] != 1 or events["coordinator"] == 0:
             raise Failed("the listener heard nothing of the night: is sitecustomize switched off?")
         found.append((ran.seconds, events, answers(site)))
-    reference = Reference(folder, eves, *(tuple(column) for column in zip(*found, strict=True)))
+    seconds, counts, told_after = zip(*found, strict=True)
+    reference = Reference(folder, eves, seconds, counts, told_after, tuple(words))
     agrees(site)
     return reference
 
