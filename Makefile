@@ -3,6 +3,7 @@
 # make test    everything that CI runs, but lint, types and format
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
+# make torture 300 kills and every fault; what came of it (TORTURE="--short" and so on)
 # make lock    compile requirements.txt anew from pyproject.toml
 SHELL := /bin/bash
 PYTHON ?= python3
@@ -11,7 +12,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test check format bench lock clean
+.PHONY: setup demo test check format bench torture lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -44,6 +45,9 @@ format: setup
 
 bench: setup
 	$(BIN)/python -m ops.bench
+
+torture: setup
+	$(BIN)/python -m ops.torture $(TORTURE)
 
 # The lock names no index: pip's own configuration decides where from, the hashes decide what.
 lock:

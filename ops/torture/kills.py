@@ -19,6 +19,13 @@ PHASES = (
     "before any write", "ingesting", "between stages", "making sheets", "reckoning accounts",
     "writing the run's tables", "between manifest and ledger", "publishing", "after publishing",
 )  # fmt: skip
+CHOSEN = (
+    ("/run.lock", 1, PHASES[0]), ("/raw/", 5, PHASES[1]), ("/store/samples", 4, PHASES[1]),
+    ("/store/sheets", 3, PHASES[3]), ("/manifests/000002-", 6, PHASES[5]), ("/manifests/000002.json", 0, PHASES[5]),
+    ("/manifests/000002.json", 1, PHASES[6]), ("/published/.0", 3, PHASES[7]), ("/published/current", 2, PHASES[7]),
+    ("", 0, PHASES[8]),
+)  # fmt: skip
+"""Kills for the short form: so many events after the first that touches a path, and where that must be."""
 WRITES = {"write", "os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.symlink", "os.chmod"}
 DRAWS = 8
 """How often a kill is drawn again because the night had ended before it."""
@@ -90,15 +97,17 @@ def kill_trial(reference: Reference, folder: Path, seed: str) -> Killed:
     return done
 
 
-def killed_at(reference: Reference, folder: Path, night: int, kill: Kill) -> str:
-    """The same with one given kill, for tests; returns the phase it fell in."""
-    site = reference.copy(night, folder / "site")
-    phase = _killed(reference, site, night, kill, folder / "kill")
-    if phase is None:
-        raise Failed("the night ended before its kill")
-    told(reference.start(site, night, folder / "healing").end(), DONE)
-    check(reference, site, night)
-    return phase
+def chosen_kill(reference: Reference, folder: Path, path: str, after: int, phase: str) -> Killed:
+    """A kill of the second night, `after` events after the first that touches `path`; it must fall in `phase`."""
+    site = reference.copy(1, folder / "site")
+    at = reference.event_of(1, path) + after if path else reference.events[1]["coordinator"]
+    kill = Kill(Hook(at, do="kill-all" if after % 2 else "kill-coordinator"), None, everyone=False, wait=True)
+    found = _killed(reference, site, 1, kill, folder / "kill")
+    if found != phase:
+        raise Failed(f"the kill at event {at} fell {found}, not {phase}")
+    told(reference.start(site, 1, folder / "healing").end(), DONE)
+    check(reference, site, 1, rebuild=False)
+    return Killed([phase])
 
 
 def nothing_new(reference: Reference, site: Path, night: int, notes: Path) -> None:

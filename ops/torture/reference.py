@@ -40,6 +40,14 @@ class Reference:
         shutil.copytree(self.folder / f"before-{night}", to, symlinks=True)
         return to
 
+    def event_of(self, night: int, path: str) -> int:
+        """The number of the first event of the undisturbed night that touches a path beginning so; Failed if none."""
+        (log,) = (self.folder / f"notes-{night}").glob("coordinator.*")
+        for number, line in enumerate(log.read_text().splitlines(), start=1):
+            if line.split("\t")[2].startswith(path):
+                return number
+        raise Failed(f"no event of night {night} touches {path}")
+
     def delivered(self, night: int) -> dict[str, bytes]:
         """Every file dropped up to a night."""
         return {name: data for eve in self.eves[: night + 1] for name, data in eve.drops.items()}
