@@ -22,12 +22,6 @@ if TYPE_CHECKING:
     from pipeline.nightly import Night
 
 SITE = click.argument("site", type=click.Path(path_type=Path))
-WORKERS = click.option(
-    "--workers",
-    metavar="WHO",
-    help="Who does the parallel work: a number of processes, serial, or tcp://HOST:PORT of a Dask scheduler "
-    "(default: a process for each core).",
-)
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON (version 1) on stdout.")
 
 
@@ -60,6 +54,25 @@ class Instant(click.ParamType[int]):
             return rfc3339_us(value)
         except (ValueError, OverflowError):
             self.fail(f"{value!r} is neither a day nor a time like 2026-03-31T06:00:00Z", param, ctx)
+
+
+class Who(click.ParamType[str]):
+    """Who does the parallel work of a night."""
+
+    name = "who"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if value == "serial" or "://" in value or (value.isdecimal() and 1 <= int(value) <= 1024):
+            return str(value)
+        self.fail(f"{value!r} is neither serial, nor a number of processes, nor like tcp://HOST:8786", param, ctx)
+
+
+WORKERS = click.option(
+    "--workers",
+    type=Who(),
+    help="Who does the parallel work: a number of processes, serial, or tcp://HOST:PORT of a Dask scheduler "
+    "(default: a process for each core).",
+)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})

@@ -32,6 +32,7 @@ from pipeline.errors import RegisterError, SiteBusy, StoreError
 J = TypeVar("J")
 R = TypeVar("R")
 LOCK = "workers.lock"
+MOST = 1024
 SERIAL = "serial"
 PRELOADED = ("pipeline.night.awake",)
 """What the fork server loads, once for all workers: everything that a job imports."""
@@ -70,10 +71,10 @@ class Workers:
     `count`: how many jobs run at once. `isolated`: a job that kills its process kills nobody else.
     """
 
-    def __init__(self, start: Callable[[], Executor], *, count: int, name: str, isolated: bool) -> None:
+    def __init__(self, start: Callable[[], Executor], *, count: int, isolated: bool) -> None:
         self._start = start
         self._executor: Executor | None = None
-        self.count, self.name, self.isolated = count, name, isolated
+        self.count, self.isolated = count, isolated
 
     def __enter__(self) -> Self:
         return self
@@ -154,22 +155,21 @@ def expect_work(choice: str | None) -> None:
 def choose(choice: str | None, site_root: Path) -> Workers:
     """The workers that `--workers` names: `serial`, a number of processes, `tcp://…` of a Dask scheduler.
 
-    None: a process for each core. Raises RegisterError for anything else.
+    None: a process for each core. Raises ValueError for anything else, StoreError when no scheduler answers.
     """
     if choice == SERIAL:
-        return Workers(Serial, count=1, name=SERIAL, isolated=False)
-    if choice is not None and "://" in choice:
+        return Workers(Serial, count=1, isolated=False)
+    if choice is not None and is_remote(choice):
         return _dask(choice)
-    try:
-        count = len(os.sched_getaffinity(0)) if choice is None else int(choice)
-    except ValueError:
-        count = 0
-    if not 1 <= count <= 1024:
-        raise RegisterError(
-            "no such workers", found=str(choice), expected="serial, a number of processes, or tcp://HOST:PORT of Dask"
-        )
-    start = partial(_processes, count, site_root)
-    return Workers(start, count=count, name=f"{count} processes", isolated=True)
+    count = len(os.sched_getaffinity(0)) if choice is None else int(choice)
+    if not 1 <= count <= MOST:
+        raise ValueError(f"from 1 to {MOST} processes")
+    return Workers(partial(_processes, count, site_root), count=count, isolated=True)
+
+
+def is_remote(choice: str | None) -> bool:
+    """Whether `--workers` names a cluster: then nothing on this machine tells when the last worker is gone."""
+    return choice is not None and "://" in choice
 
 
 def wait_until_gone(site_root: Path, wait_s: float = LEAVING_S) -> None:
@@ -243,7 +243,7 @@ def _dask(address: str) -> Workers:
             f"no Dask scheduler answers at {address}: {error}", next_step="start it, or leave --workers out"
         ) from error
     count = sum(client.nthreads().values())
-    return Workers(partial(_Cluster, client), count=count, name=address, isolated=False)
+    return Workers(partial(_Cluster, client), count=count, isolated=False)
 
 
 class _Cluster(Executor):

@@ -2,38 +2,23 @@
 
 import hashlib
 import tomllib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.posting import BASIS_WORDS, VANISHED, Desired, post
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.rows import State as Stored
-from pipeline.night.account import DayLife, Wear, changed_days, settle_account
-from pipeline.night.plan import AccountDay, PlaceDay, Plan, digest, touches
-from pipeline.sheets.fold import State
-from pipeline.sheets.sheet import Sheet
+from pipeline.night.account import Account, AccountJob, DayLife, SheetPlace, Wear, changed_days, settle_job
+from pipeline.night.plan import PlaceDay, Plan, digest, touches
 from pipeline.site import Site
-from pipeline.store.sheets import read_sheets
 from pipeline.wear.fatigue import to_decimal
 from pipeline.workers import Workers
 
-Account = tuple[str, str]
 MECHANISM = "fatigue"
-
-
-@dataclass(frozen=True)
-class SheetPlace:
-    """A sheet's id and the file (below `store/`) it lies in."""
-
-    sheet: str
-    path: str
 
 
 @dataclass
@@ -42,22 +27,6 @@ class Reckoned:
 
     states: list[dict[str, Any]] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class AccountJob:
-    """An account in which something changed, with what a worker needs of the ledger and the store to bring it up to
-    date: `residues` from the day before the first change on, `sheets` by planned key.
-    """
-
-    account: Account
-    days: Sequence[AccountDay]
-    stored: Mapping[date, Stored]
-    residues: Mapping[date, tuple[list[float], list[int]]]
-    wear: Wear | None
-    store: Path
-    sheets: Mapping[str, SheetPlace]
-    inputs: Mapping[str, Mapping[str, str]]
 
 
 def reckon_accounts(
@@ -172,30 +141,6 @@ def _residues(
     ledger: Ledger, account: Account, kept: Collection[date], since: date
 ) -> dict[tuple[str, str, date], tuple[list[float], list[int]]]:
     return index.residues(ledger, [(*account, day) for day in kept if day >= since])
-
-
-def settle_job(job: AccountJob) -> list[DayLife]:
-    """Bring one account up to date: a worker's job. Reads sheets, writes nothing."""
-    if job.wear is None:
-        return []
-    files = {place.sheet: job.store / place.path for place in job.sheets.values()}
-
-    def load(sheets: Sequence[str]) -> list[Sheet]:
-        return [read_sheets(files[sheet], [sheet])[sheet] for sheet in sheets]
-
-    def residue_after(day: date) -> State | None:
-        found = job.residues.get(day)
-        return None if found is None else State(np.array(found[0], np.float64), np.array(found[1], np.int64))
-
-    return settle_account(
-        job.days,
-        job.stored,
-        wear=job.wear,
-        sheet_id={key: place.sheet for key, place in job.sheets.items()},
-        inputs=job.inputs,
-        load=load,
-        residue_after=residue_after,
-    )
 
 
 def _state_row(line: str, zone: str, life: DayLife) -> dict[str, Any]:

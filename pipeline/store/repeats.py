@@ -1,15 +1,20 @@
 """Which rows of a raw file bring a reading that is new or different, and which only repeat what is stored."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import polars as pl
 import pyarrow as pa
 
 from pipeline.store.days import part_table, part_values
 from pipeline.store.samples import Part
 from pipeline.store.scaled import value_bits
+
+if TYPE_CHECKING:
+    import polars as pl
 
 
 def count_new_rows(store: Path, parts: Sequence[Part], earlier: Iterable[Part]) -> int:
@@ -17,6 +22,8 @@ def count_new_rows(store: Path, parts: Sequence[Part], earlier: Iterable[Part]) 
 
     A reading is channel, instant and value; missing is a value like any other here.
     """
+    import polars as pl  # loads long, and most nights repeat nothing
+
     before = list(earlier)
     fresh: list[pl.Series] = []
     for place, day in sorted({(part.place, part.day) for part in parts}):
@@ -35,6 +42,8 @@ def count_new_rows(store: Path, parts: Sequence[Part], earlier: Iterable[Part]) 
 
 def _readings(store: Path, part: Part) -> pl.DataFrame:
     """Every reading of a part, one row each; a value as the bits of its double, one NaN for all missing."""
+    import polars as pl
+
     table = part_table(store, part)
     at = table["at"].cast(pa.int64()).to_numpy()
     raw_line = table["raw_line"].to_numpy()

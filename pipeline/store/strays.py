@@ -1,5 +1,6 @@
 """Files of the store that no manifest names: left by a run that died before it committed. They are nobody's."""
 
+import time
 from collections.abc import Collection, Iterable
 from pathlib import Path
 
@@ -15,9 +16,13 @@ def strays(folders: Iterable[Path], named: Collection[Path]) -> list[Path]:
     ]
 
 
-def sweep(folders: Iterable[Path], named: Collection[Path]) -> int:
-    """Take away the strays; returns how many there were. Only under the site's lock: no other run is writing."""
-    found = strays(folders, named)
+def sweep(folders: Iterable[Path], named: Collection[Path], *, older_than_s: float = 0.0) -> int:
+    """Take away the strays last written so long ago; returns how many. Only under the site's lock: no other run writes.
+
+    A clock that was set back makes a stray look young: it goes with a later sweep.
+    """
+    before = time.time() - older_than_s
+    found = [path for path in strays(folders, named) if older_than_s == 0.0 or path.stat().st_mtime < before]
     for path in found:
         path.unlink()
     return len(found)
