@@ -318,8 +318,8 @@ def main() -> NoReturn:
     """Run the command; a deliberate error becomes one message on stderr and its exit code."""
     from pipeline.errors import TautlogError
 
-    if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGTERM, _terminate)
+    main_thread = threading.current_thread() is threading.main_thread()
+    before = signal.signal(signal.SIGTERM, _terminate) if main_thread else None
     try:
         code = tautlog.main(prog_name="tautlog", standalone_mode=False)
         sys.exit(0 if code is None else code)
@@ -349,6 +349,8 @@ def main() -> NoReturn:
         click.echo("tautlog: this is a bug; please report the lines above", err=True)
         sys.exit(70)
     finally:
+        if before is not None:
+            signal.signal(signal.SIGTERM, before)
         gc.freeze()  # else the interpreter's end looks through all that was ever loaded: a third of a second
 
 

@@ -117,7 +117,7 @@ def _tell(outcome: Outcome, hit: int) -> None:
     how = "FAILED" if outcome.failed else "skipped" if outcome.skipped else "healed"
     what = ", ".join(outcome.killed.phases) or " ".join(map(str, outcome.codes)) or outcome.skipped
     line = f"{how:<8}{outcome.task.kind}, seed {outcome.task.seed}: {what[:90]} ({outcome.seconds:.1f} s; {hit} kills)"
-    print(line, file=sys.stderr, flush=True)
+    print(line, *filter(None, [outcome.failed]), sep="\n  ", file=sys.stderr, flush=True)
 
 
 def _arguments() -> argparse.Namespace:
