@@ -16,8 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ops.torture.kills import PHASES
-from ops.torture.reference import Reference, make_reference
-from ops.torture.site import few_nights, nights
+from ops.torture.reference import Reference, make_reference, make_short_reference
 from ops.torture.trials import DAMAGE, FAULTS, KILLS, Outcome, Task, do, short_tasks
 
 
@@ -39,11 +38,10 @@ def main() -> int:
     began_s = time.monotonic()
     print(f"the nights undisturbed, in {base}", file=sys.stderr, flush=True)
     if given.short:
-        # In one process a short night takes half the time; the fault that kills a worker asks for workers itself.
-        reference = make_reference(base / "reference", eves=few_nights(), words=("--workers", "serial"))
+        reference = make_short_reference(base / "reference")
         tasks, kills = short_tasks(given.seed), 0
     else:
-        reference = make_reference(base / "reference", eves=nights())
+        reference = make_reference(base / "reference")
         tasks, kills = _tasks(given), given.kills if given.only in (None, KILLS) else 0
     outcomes = run(tasks, kills, reference, base, seed=given.seed, jobs=given.jobs)
     print(table(outcomes, given.seed, time.monotonic() - began_s))
@@ -59,7 +57,8 @@ def run(tasks: list[Task], kills: int, reference: Reference, base: Path, *, seed
     """The outcome of every task, and of as many trials of kills as it takes for `kills` to hit; `jobs` at a time."""
     outcomes: list[Outcome] = []
     trials, hit = _kill_tasks(seed), 0
-    with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn")) as pool:
+    pool = ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn"))
+    try:
         pending = {pool.submit(do, task, reference, base) for task in tasks}
         while pending or hit < kills:
             while hit < kills and len(pending) < jobs:
@@ -72,6 +71,8 @@ def run(tasks: list[Task], kills: int, reference: Reference, base: Path, *, seed
                 hit += len(outcome.killed.phases) + (outcome.task.kind == KILLS and bool(outcome.failed))
                 _tell(outcome, hit)
             time.sleep(0.02)
+    finally:
+        pool.shutdown(cancel_futures=True)  # stopped by hand: what has begun is finished, no more
     return outcomes
 
 

@@ -89,7 +89,7 @@ def kill_trial(reference: Reference, folder: Path, seed: str) -> Killed:
     if night + 1 < len(reference.eves) and reference.eves[night].through is None and rng.random() < 0.2:
         night += 1  # nobody looked: the next day's deliveries come on top
         drop(site, reference.eves[night])
-    told(reference.start(site, night, folder / "healing").end(), DONE)
+    reference.let_through(site, night, folder / "healing")
     check(reference, site, night, rebuild=rng.random() < 0.5)
     done.litter = sum(1 for path in site.rglob(".*.draft"))
     if rng.random() < 0.2:
@@ -105,7 +105,7 @@ def chosen_kill(reference: Reference, folder: Path, path: str, after: int, phase
     found = _killed(reference, site, 1, kill, folder / "kill")
     if found != phase:
         raise Failed(f"the kill at event {at} fell {found}, not {phase}")
-    told(reference.start(site, 1, folder / "healing").end(), DONE)
+    reference.let_through(site, 1, folder / "healing")
     check(reference, site, 1, rebuild=False)
     return Killed([phase])
 
@@ -113,7 +113,7 @@ def chosen_kill(reference: Reference, folder: Path, path: str, after: int, phase
 def nothing_new(reference: Reference, site: Path, night: int, notes: Path) -> None:
     """Failed unless one more night commits nothing."""
     before = runs(site)
-    told(reference.start(site, night, notes).end(), DONE)
+    reference.let_through(site, night, notes)
     if runs(site) != before:
         raise Failed(f"a night with nothing new commits {runs(site) - before} runs")
 

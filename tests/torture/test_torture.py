@@ -14,14 +14,13 @@ import pytest
 from ops.torture.__main__ import run, table
 from ops.torture.kills import CHOSEN
 from ops.torture.night import Failed, Ran, difference, told
-from ops.torture.reference import Reference, check, make_reference, nothing_lost
-from ops.torture.site import few_nights
+from ops.torture.reference import Reference, check, make_short_reference, nothing_lost
 from ops.torture.trials import DAMAGE, FAULTS, KILLS, short_tasks
 
 
 def test_whatever_befalls_a_night_the_next_run_ends_as_if_nothing_had(tmp_path: Path) -> None:
     seed = 3
-    reference = make_reference(tmp_path / "reference", eves=few_nights(), words=("--workers", "serial"))
+    reference = make_short_reference(tmp_path / "reference")
     a_site_that_misses_a_night_is_not_taken_for_healed(reference, tmp_path)
     a_delivered_file_that_is_gone_is_noticed(reference, tmp_path)
     outcomes = run(short_tasks(seed), 0, reference, tmp_path, seed=seed, jobs=2)
