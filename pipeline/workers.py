@@ -84,6 +84,10 @@ class Workers:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.end(wait=kind is None)
+        if kind is not None:
+            # What they are doing counts for nothing any more; else the interpreter would wait for them at its end.
+            for process in multiprocessing.active_children():
+                process.kill()
 
     def end(self, *, wait: bool = True) -> None:
         """Let the workers go, once they have done what they were at; the next job would start new ones."""
