@@ -39,10 +39,10 @@ class Reference:
         """Start a night on a site, as the reference's nights were started; further `words` come last."""
         return Night(site, self.eves[night], notes, hook, words=(*self.words, *words), **popen)
 
-    def let_through(self, site: Path, night: int, notes: Path) -> int:
+    def let_through(self, site: Path, night: int, notes: Path, *, words: Sequence[str] = ()) -> int:
         """Run a night undisturbed; its exit code, which must be that of a run that did its work."""
         if not self.inside:
-            return told(self.start(site, night, notes).end(), DONE)
+            return told(self.start(site, night, notes, words=words).end(), DONE)
         through = self.eves[night].through
         return told(tautlog("nightly", site, *self.words, *(() if through is None else ("--through", through))), DONE)
 

@@ -7,6 +7,7 @@ block of the file that holds a figure is read. Nothing is healed here: `database
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,6 +20,8 @@ from pipeline.ledger.database import Ledger, create, ledger_file, open_reader
 from pipeline.manifest import Manifest
 from pipeline.store.files import digest_of
 
+_OF_A_RUN = re.compile(r"\d{6,}\.json|\.\d{6,}\.json\.draft|\d{6,}-[0-9a-f]{8}|archive", re.ASCII)
+_DRAFT_OF_A_REGISTER = re.compile(r"\.[0-9a-f]{64}\.draft", re.ASCII)
 LAWS = {
     "a reversal names no posting, or another key than its own, or not its negated life": """
         SELECT r.entry FROM entries AS r
@@ -49,13 +52,15 @@ LAWS = {
 def manifest_differences(site_root: Path) -> list[str]:
     """Everything wrong with the manifests: chain, table files, archive, files nobody named.
 
-    Folders of runs that never committed are not differences: they do not exist for anyone.
+    Folders, drafts and archived registers of runs that never committed are not differences: they do not exist for
+    anyone. What no run would leave there is one.
     """
     try:
         committed = manifests.chain(site_root)
     except StoreError as error:
         return [str(error)]
     differences = [text for manifest in committed for text in _manifest_files(site_root, manifest)]
+    differences += _guests(site_root / "manifests")
     return list(dict.fromkeys(differences))
 
 
@@ -169,6 +174,17 @@ def _manifest_files(site_root: Path, manifest: Manifest) -> Iterator[str]:
     folder = site_root / "manifests" / manifest.run_id
     for stray in sorted(set(folder.glob("*")) - named.keys()):
         yield f"{stray}: no manifest names this file"
+
+
+def _guests(folder: Path) -> Iterator[str]:
+    """Files among the manifests and in their archive that no run, committed or dead, would have left there."""
+    for path in sorted(folder.glob("*")):
+        if _OF_A_RUN.fullmatch(path.name) is None:
+            yield f"{path}: no manifest names this file"
+    for path in sorted((folder / "archive").glob("*")):
+        whole = path.is_file() and digest_of(path) == path.name
+        if not whole and _DRAFT_OF_A_REGISTER.fullmatch(path.name) is None:
+            yield f"{path}: no manifest names this file"
 
 
 def _altered(path: Path, digest: str) -> str:
