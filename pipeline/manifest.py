@@ -251,8 +251,17 @@ def _write_table(site_root: Path, ref: RunRef, table: str, rows: pl.DataFrame) -
     except (dy.exc.SchemaError, dy.exc.ValidationError) as error:
         raise Bug(f"rows for table {table} break its schema: {error}") from error
     path = site_root / _table_path(ref.run_id, table)
-    digest = write_whole(path, partial(valid.write_parquet, compression="zstd"))
+    digest = write_whole(path, partial(_write_parquet, valid))
     return TableFile(_table_path(ref.run_id, table), digest, path.stat().st_size, valid.height)
+
+
+def _write_parquet(rows: pl.DataFrame, path: Path) -> None:
+    import polars as pl
+
+    try:
+        rows.write_parquet(path, compression="zstd")
+    except pl.exceptions.PolarsError as error:
+        raise OSError(str(error)) from error  # so Polars tells of a disk that refuses; the rows are valid
 
 
 def _keep(site_root: Path, content: bytes) -> str:

@@ -48,11 +48,12 @@ def keep_raw(folder: Path, source: Path) -> Kept | None:
     before = source.stat()
     with source.open("rb") as read:
         try:
-            return _keep(folder, source, before, read, draft)
-        except OSError as error:
+            try:
+                return _keep(folder, source, before, read, draft)
+            finally:
+                draft.unlink(missing_ok=True)
+        except OSError as error:  # a read-only disk refuses the unlink too, of what is not there
             raise cannot_write(folder, error) from error
-        finally:
-            draft.unlink(missing_ok=True)
 
 
 def _keep(folder: Path, source: Path, before: os.stat_result, read: BinaryIO, draft: Path) -> Kept | None:
