@@ -34,17 +34,19 @@ def count_new_rows(store: Path, parts: Sequence[Part], earlier: Iterable[Part]) 
         known = ["channel", "at", "bits"]
         new = readings.unique(known, keep="first", maintain_order=True)
         if beside:
-            stored = pl.concat([_readings(store, part) for part in beside]).select(known).unique()
+            stored = pl.concat([_readings(store, part, first, last + 1) for part in beside]).select(known).unique()
             new = new.join(stored, on=known, how="anti")
         fresh.append(new["raw_line"])
     return pl.concat(fresh).n_unique() if fresh else 0
 
 
-def _readings(store: Path, part: Part) -> pl.DataFrame:
-    """Every reading of a part, one row each; a value as the bits of its double, one NaN for all missing."""
+def _readings(store: Path, part: Part, from_us: int | None = None, to_us: int | None = None) -> pl.DataFrame:
+    """Readings of a part, or of its [from_us, to_us), one row each; a value as the bits of its double, one NaN for all
+    missing.
+    """
     import polars as pl
 
-    table = part_table(store, part)
+    table = part_table(store, part, from_us, to_us)
     at = table["at"].cast(pa.int64()).to_numpy()
     raw_line = table["raw_line"].to_numpy()
     frames = []
