@@ -60,7 +60,7 @@ def manifest_differences(site_root: Path) -> list[str]:
     except StoreError as error:
         return [str(error)]
     differences = [text for manifest in committed for text in _manifest_files(site_root, manifest)]
-    differences += _guests(site_root / "manifests")
+    differences += _guests(site_root / "manifests", committed)
     return list(dict.fromkeys(differences))
 
 
@@ -176,14 +176,15 @@ def _manifest_files(site_root: Path, manifest: Manifest) -> Iterator[str]:
         yield f"{stray}: no manifest names this file"
 
 
-def _guests(folder: Path) -> Iterator[str]:
+def _guests(folder: Path, committed: list[Manifest]) -> Iterator[str]:
     """Files among the manifests and in their archive that no run, committed or dead, would have left there."""
     for path in sorted(folder.glob("*")):
         if _OF_A_RUN.fullmatch(path.name) is None:
             yield f"{path}: no manifest names this file"
+    named = {digest for manifest in committed for digest in manifest.archive.values()}
     for path in sorted((folder / "archive").glob("*")):
-        whole = path.is_file() and digest_of(path) == path.name
-        if not whole and _DRAFT_OF_A_REGISTER.fullmatch(path.name) is None:
+        known = path.name in named or (path.is_file() and digest_of(path) == path.name)
+        if not known and _DRAFT_OF_A_REGISTER.fullmatch(path.name) is None:
             yield f"{path}: no manifest names this file"
 
 
