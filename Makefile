@@ -3,6 +3,7 @@
 # make test    everything that CI runs, but lint, types and format
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
+# make torture 300 kills and every fault; what came of it (TORTURE="--short" and so on)
 # make machine the state machine of deliveries, long and at random
 # make lock    compile requirements.txt, and ops/requirements.txt of the image, anew from pyproject.toml
 SHELL := /bin/bash
@@ -12,7 +13,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test check format bench machine lock clean
+.PHONY: setup demo test check format bench torture machine lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -45,6 +46,9 @@ format: setup
 
 bench: setup
 	$(BIN)/python -m ops.bench
+
+torture: setup
+	$(BIN)/python -m ops.torture $(TORTURE)
 
 machine: setup
 	$(BIN)/python -m pytest tests/machine --hypothesis-profile=machine

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import sys
+import threading
 from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
@@ -421,16 +423,29 @@ def _tell_comparison(differences: list[str], as_json: bool, what: str) -> NoRetu
     sys.exit(1 if differences else 0)
 
 
+class _Terminated(BaseException):
+    """SIGTERM came: the service manager, or a shutdown, wants the run to end."""
+
+
+def _terminate(*_: object) -> NoReturn:
+    raise _Terminated
+
+
 def main() -> NoReturn:
     """Run the command; a deliberate error becomes one message on stderr and its exit code."""
     from pipeline.errors import TautlogError
 
+    main_thread = threading.current_thread() is threading.main_thread()
+    before = signal.signal(signal.SIGTERM, _terminate) if main_thread else None
     try:
         code = tautlog.main(prog_name="tautlog", standalone_mode=False)
         sys.exit(0 if code is None else code)
     except click.Abort:
-        click.echo("tautlog: stopped by hand; what was not committed counts for nothing", err=True)
+        click.echo("tautlog: stopped by hand; what was not committed counts for nothing; next: run again", err=True)
         sys.exit(130)
+    except _Terminated:
+        click.echo("tautlog: stopped by SIGTERM; what was not committed counts for nothing; next: run again", err=True)
+        sys.exit(143)
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
@@ -451,6 +466,8 @@ def main() -> NoReturn:
         click.echo("tautlog: this is a bug; please report the lines above", err=True)
         sys.exit(70)
     finally:
+        if before is not None:
+            signal.signal(signal.SIGTERM, before)
         gc.freeze()  # else the interpreter's end looks through all that was ever loaded: a third of a second
 
 

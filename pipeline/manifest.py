@@ -307,8 +307,17 @@ def _write_table(depot: Depot, ref: RunRef, table: str, rows: pl.DataFrame) -> T
     except (dy.exc.SchemaError, dy.exc.ValidationError) as error:
         raise Bug(f"rows for table {table} break its schema: {error}") from error
     name = _table_path(ref.run_id, table)
-    digest = depot.write(name, partial(valid.write_parquet, compression="zstd"))
+    digest = depot.write(name, partial(_write_parquet, valid))
     return TableFile(name, digest, (depot / name).stat().st_size, valid.height)
+
+
+def _write_parquet(rows: pl.DataFrame, path: Path) -> None:
+    import polars as pl
+
+    try:
+        rows.write_parquet(path, compression="zstd")
+    except pl.exceptions.PolarsError as error:
+        raise OSError(str(error)) from error  # so Polars tells of a disk that refuses; the rows are valid
 
 
 def _keep(depot: Depot, content: bytes) -> str:

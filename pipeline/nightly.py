@@ -186,10 +186,13 @@ def _open_run(root: Path, what: str, choice: str | None, watch: Watch) -> Iterat
                 _undecided(ledger),
                 workers,
             )
+            if workers.lost:
+                workers.end()
+                _sweep(site, ledger, "", watch, remote=False)
 
 
 def _sweep(site: Site, ledger: Ledger, died: str, watch: Watch, *, remote: bool) -> None:
-    """Take away what earlier runs left and no manifest names: a run that died, or a worker's job that was done twice.
+    """Take away what no manifest names: left by a run that died, by a worker that did, or by a job done twice.
 
     Workers of this machine are known to be gone. Those of a cluster are not: what they may still be writing is let be
     until it is old.

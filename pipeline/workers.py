@@ -68,13 +68,14 @@ class Serial(Executor):
 class Workers:
     """Workers of one run, started when the first job comes. Use it in a `with`, which ends them.
 
-    `count`: how many jobs run at once. `isolated`: a job that kills its process kills nobody else.
+    `count`: how many jobs run at once. `isolated`: a job that kills its process kills nobody else. `lost`: whether a
+    worker has died; then half of what it, and those ended with it, were writing may still lie in the store.
     """
 
     def __init__(self, start: Callable[[], Executor], *, count: int, isolated: bool) -> None:
         self._start = start
         self._executor: Executor | None = None
-        self.count, self.isolated = count, isolated
+        self.count, self.isolated, self.lost = count, isolated, False
 
     def __enter__(self) -> Self:
         return self
@@ -82,12 +83,17 @@ class Workers:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._executor is not None:
-            self._executor.shutdown(wait=kind is None, cancel_futures=True)
+        self.end(wait=kind is None)
         if kind is not None:
             # What they are doing counts for nothing any more; else the interpreter would wait for them at its end.
             for process in multiprocessing.active_children():
                 process.kill()
+
+    def end(self, *, wait: bool = True) -> None:
+        """Let the workers go, once they have done what they were at; the next job would start new ones."""
+        if self._executor is not None:
+            self._executor.shutdown(wait=wait, cancel_futures=True)
+            self._executor = None
 
     def start(self) -> None:
         """Start now rather than with the first job, because there will be one."""
@@ -128,7 +134,7 @@ class Workers:
 
     def _alone(self, call: Callable[[], R]) -> R | Died:
         """Run a job again whose worker died, or died beside it: with nothing else to blame."""
-        self._executor = None
+        self._executor, self.lost = None, True
         try:
             return self._now().submit(call).result()
         except BrokenExecutor as error:

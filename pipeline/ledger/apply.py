@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -71,9 +72,11 @@ def apply_to(
         con.execute("INSERT INTO applied VALUES (?, ?)", [manifest.run, manifest.sha256])
         con.execute("COMMIT")
     except BaseException as error:
-        # After a FatalException the whole instance is dead; the next open heals from the manifests.
+        # After a FatalException the whole instance is dead, and a COMMIT that the disk refused has ended its
+        # transaction already; the next open heals from the manifests.
         if not isinstance(error, duckdb.FatalException):
-            con.execute("ROLLBACK")
+            with suppress(duckdb.TransactionException, duckdb.FatalException):
+                con.execute("ROLLBACK")
         if isinstance(error, duckdb.Error):
             raise StoreError(
                 f"the ledger cannot take in run {manifest.run}: {error}",

@@ -7,6 +7,7 @@ block of the file that holds a figure is read. Nothing is healed here: `database
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,6 +21,8 @@ from pipeline.manifest import Manifest
 from pipeline.store.files import digest_of
 from schemas.versions import ADDED_COLUMNS, AddedColumn
 
+_OF_A_RUN = re.compile(r"\d{6,}\.json|\.\d{6,}\.json\.draft|\d{6,}-[0-9a-f]{8}|archive", re.ASCII)
+_DRAFT_OF_A_REGISTER = re.compile(r"\.[0-9a-f]{64}\.draft", re.ASCII)
 LAWS = {
     "a reversal names no posting, or another key than its own, or not its negated life": """
         SELECT r.entry FROM entries AS r
@@ -50,13 +53,15 @@ LAWS = {
 def manifest_differences(site_root: Path) -> list[str]:
     """Everything wrong with the manifests: chain, table files, archive, files nobody named.
 
-    Folders of runs that never committed are not differences: they do not exist for anyone.
+    Folders, drafts and archived registers of runs that never committed are not differences: they do not exist for
+    anyone. What no run would leave there is one.
     """
     try:
         committed = manifests.chain(site_root)
     except StoreError as error:
         return [str(error)]
     differences = [text for manifest in committed for text in _manifest_files(site_root, manifest)]
+    differences += _guests(site_root / "manifests", committed)
     return list(dict.fromkeys(differences))
 
 
@@ -188,6 +193,18 @@ def _manifest_files(site_root: Path, manifest: Manifest) -> Iterator[str]:
     folder = site_root / "manifests" / manifest.run_id
     for stray in sorted(set(folder.glob("*")) - named.keys()):
         yield f"{stray}: no manifest names this file"
+
+
+def _guests(folder: Path, committed: list[Manifest]) -> Iterator[str]:
+    """Files among the manifests and in their archive that no run, committed or dead, would have left there."""
+    for path in sorted(folder.glob("*")):
+        if _OF_A_RUN.fullmatch(path.name) is None:
+            yield f"{path}: no manifest names this file"
+    named = {digest for manifest in committed for digest in manifest.archive.values()}
+    for path in sorted((folder / "archive").glob("*")):
+        known = path.name in named or (path.is_file() and digest_of(path) == path.name)
+        if not known and _DRAFT_OF_A_REGISTER.fullmatch(path.name) is None:
+            yield f"{path}: no manifest names this file"
 
 
 def _altered(path: Path, digest: str) -> str:

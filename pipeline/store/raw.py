@@ -54,11 +54,12 @@ def keep_raw(folder: Depot, source: Path, sizes: Sequence[int] = ()) -> Kept | N
     before = source.stat()
     with source.open("rb") as read:
         try:
-            return _keep(folder, source, before, read, draft, sizes)
-        except OSError as error:
+            try:
+                return _keep(folder, source, before, read, draft, sizes)
+            finally:
+                draft.unlink(missing_ok=True)
+        except OSError as error:  # a read-only disk refuses the unlink too, of what is not there
             raise cannot_write(folder.folder, error) from error
-        finally:
-            draft.unlink(missing_ok=True)
 
 
 def _keep(

@@ -21,7 +21,7 @@ from pipeline.errors import Bug
 from pipeline.readers import PlaceRows
 from pipeline.store.depot import Depot
 from pipeline.store.edges import Edges
-from pipeline.store.files import draft_of, place_day, unique_name
+from pipeline.store.files import cannot_write, draft_of, place_day, unique_name
 from pipeline.store.scaled import AS_FLOAT, scaled_exactly, smallest_scale
 from schemas.times import DAY_US, day_of
 
@@ -104,9 +104,13 @@ class SampleWriter:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        if kind is not None:
-            self.abandon()
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, *_: object) -> None:
+        if kind is None:
+            return
+        paths = [draft.path for draft in self._drafts.values()]
+        self.abandon()
+        if isinstance(error, OSError) and error.filename is None:  # pyarrow's, of a disk that refuses
+            raise cannot_write(paths[-1] if paths else self._store / "samples", error) from error
 
     def add(self, rows: PlaceRows) -> None:
         """Take the rows of one place from one piece of the file, in file order."""
@@ -177,7 +181,7 @@ class SampleWriter:
             draft.edges.add(name, at_us[there], column[there])
 
     def _finish(self, place: str) -> None:
-        draft = self._drafts.pop(place)
+        draft = self._drafts[place]
         draft.writer.close()
         self._parts.append(
             Part(
@@ -194,6 +198,7 @@ class SampleWriter:
                 channels=draft.edges.channels,
             )
         )
+        del self._drafts[place]  # not before: a draft that cannot be finished is taken away with the others
 
 
 def _encode(values: Mapping[str, Floats], scales: Mapping[str, int]) -> dict[str, NDArray[np.generic]] | None:

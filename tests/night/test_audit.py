@@ -99,7 +99,10 @@ def test_a_last_manifest_altered_in_words_that_nothing_else_names_is_found(berth
     assert any("has not taken in run 2" in found for found in berth.audit())
 
 
-@pytest.mark.parametrize("folder", ["raw", "store/samples/H1/2026-03-02", "quarantine", "published/current"])
+@pytest.mark.parametrize(
+    "folder",
+    ["raw", "store/samples/H1/2026-03-02", "quarantine", "manifests", "manifests/archive", "published/current"],
+)
 def test_one_added_file_is_found_and_named(berth: Berth, folder: str) -> None:
     (berth.root / folder / "guest").write_bytes(b"x")
     differences = berth.audit()

@@ -34,6 +34,19 @@ class Killer(Silent):
 run_night(Path(sys.argv[1]), watch=Killer())
 """
 
+LIMITED = """
+import resource, sys
+from pathlib import Path
+from pipeline.errors import StoreError
+from pipeline.nightly import run_night
+
+resource.setrlimit(resource.RLIMIT_FSIZE, (16_000, 16_000))
+try:
+    run_night(Path(sys.argv[1]))
+except StoreError as error:
+    print(error)
+"""
+
 
 class Died(Exception):
     """Stands for whatever ends a run."""
@@ -150,6 +163,16 @@ def test_a_disk_that_refuses_the_snapshot_keeps_the_run_and_the_inbox(news: Bert
     assert news.waiting() == []
     assert news.audit() == []
     assert news.live() == news.anew().live()
+
+
+def test_a_disk_that_refuses_the_ledgers_log_at_its_commit_keeps_the_run(news: Berth) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(news.root)], cwd=REPOSITORY, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.startswith("the ledger cannot take in run 2: "), done.stdout
+    assert news.runs() == 2
+    assert news.waiting() == ["hooks_late.csv", "hooks_next.csv"]
+    healed(news)
 
 
 @pytest.mark.parametrize("lost", ["ledger.duckdb", "published"])
