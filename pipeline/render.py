@@ -7,6 +7,8 @@ from math import floor
 from shutil import get_terminal_size
 from typing import Any
 
+from pipeline.errors import plain
+
 Row = Mapping[str, Any]
 LAST_COLUMN = 40
 """The least width of a table's last column, which may wrap."""
@@ -229,7 +231,7 @@ def _differences(answer: Row) -> str:
 
 def trace_text(answer: Row) -> str:
     """A reference walked back, indented."""
-    return _plain("\n".join(_indented(answer["trace"], 0)))
+    return plain("\n".join(_indented(answer["trace"], 0)))
 
 
 def _indented(value: Any, depth: int) -> Iterable[str]:
@@ -312,12 +314,7 @@ def _short(at: str) -> str:
 
 
 def _join(*parts: str) -> str:
-    return "\n\n".join(_plain(part) for part in parts if part)
-
-
-def _plain(text: str) -> str:
-    """No control character reaches a terminal: file names and sources may hold any."""
-    return "".join(m if m.isprintable() or m == "\n" else m.encode("unicode_escape").decode() for m in text)
+    return "\n\n".join(plain(part) for part in parts if part)
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -332,7 +329,7 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     for i, name in enumerate(head):
         table.add_column(Text(name), overflow="fold", no_wrap=i < len(head) - 1)
     needed = LAST_COLUMN
-    cells = [[_plain(cell).replace("\n", "\\n") for cell in row] for row in rows]
+    cells = [[plain(cell).replace("\n", "\\n") for cell in row] for row in rows]
     for column in list(zip(head, *cells, strict=True))[:-1]:
         needed += max(map(cell_len, column)) + 2
     for row in cells:
