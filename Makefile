@@ -3,6 +3,7 @@
 # make test    everything that CI runs, but lint, types and format
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
+# make fuzz    a million hostile inputs through every reader
 # make lock    compile requirements.txt anew from pyproject.toml
 SHELL := /bin/bash
 PYTHON ?= python3
@@ -11,7 +12,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test check format bench lock clean
+.PHONY: setup demo test check format bench fuzz lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -45,6 +46,9 @@ format: setup
 bench: setup
 	$(BIN)/python -m ops.bench
 
+fuzz: setup
+	$(BIN)/python -m ops.fuzz --inputs 1000000
+
 # The lock names no index: pip's own configuration decides where from, the hashes decide what.
 lock:
 	$(PYTHON) -m venv --clear .venv-lock
@@ -56,5 +60,5 @@ lock:
 	rm -rf .venv-lock
 
 clean:
-	rm -rf $(VENV) .venv-lock demo-site build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) .venv-lock demo-site build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .numba-bounds
 	find . -name __pycache__ -type d -not -path './.git/*' -prune -exec rm -rf {} +
