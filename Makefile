@@ -4,6 +4,7 @@
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
 # make torture 300 kills and every fault; what came of it (TORTURE="--short" and so on)
+# make fuzz    a million hostile inputs through every reader
 # make machine the state machine of deliveries, long and at random
 # make lock    compile requirements.txt, and ops/requirements.txt of the image, anew from pyproject.toml
 SHELL := /bin/bash
@@ -13,7 +14,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test check format bench torture machine lock clean
+.PHONY: setup demo test check format bench torture fuzz machine lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -50,6 +51,9 @@ bench: setup
 torture: setup
 	$(BIN)/python -m ops.torture $(TORTURE)
 
+fuzz: setup
+	$(BIN)/python -m ops.fuzz --inputs 1000000
+
 machine: setup
 	$(BIN)/python -m pytest tests/machine --hypothesis-profile=machine
 
@@ -68,5 +72,5 @@ lock:
 	rm -rf .venv-lock
 
 clean:
-	rm -rf $(VENV) .venv-lock demo-site build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) .venv-lock demo-site build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .numba-bounds
 	find . -name __pycache__ -type d -not -path './.git/*' -prune -exec rm -rf {} +

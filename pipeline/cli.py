@@ -13,6 +13,7 @@ import sys
 import threading
 from collections.abc import Callable
 from datetime import date, timedelta
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -431,9 +432,16 @@ def _terminate(*_: object) -> NoReturn:
     raise _Terminated
 
 
+def _one_line(error: Exception) -> str:
+    """An error on one line, so that no file name can pass for a message of its own."""
+    from pipeline.errors import plain
+
+    return plain(str(error)).replace("\n", "\\n")
+
+
 def main() -> NoReturn:
     """Run the command; a deliberate error becomes one message on stderr and its exit code."""
-    from pipeline.errors import TautlogError
+    from pipeline.errors import TautlogError, plain
 
     main_thread = threading.current_thread() is threading.main_thread()
     before = signal.signal(signal.SIGTERM, _terminate) if main_thread else None
@@ -447,22 +455,24 @@ def main() -> NoReturn:
         click.echo("tautlog: stopped by SIGTERM; what was not committed counts for nothing; next: run again", err=True)
         sys.exit(143)
     except click.ClickException as error:
-        error.show()
+        shown = StringIO()
+        error.show(file=shown)
+        click.echo(plain(shown.getvalue()), nl=False, err=True)
         sys.exit(error.exit_code)
     except TautlogError as error:
-        click.echo(f"tautlog: {error}", err=True)
+        click.echo(f"tautlog: {_one_line(error)}", err=True)
         sys.exit(error.exit_code)
     except BrokenPipeError:
         # Whoever read our answer has seen enough; Python must not complain about it once more at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(141)
     except OSError as error:
-        click.echo(f"tautlog: {error}; next: look at the disk and at permissions, then run again", err=True)
+        click.echo(f"tautlog: {_one_line(error)}; next: look at the disk and at permissions, then run again", err=True)
         sys.exit(74)
     except Exception:
         import traceback
 
-        traceback.print_exc()
+        click.echo(plain(traceback.format_exc()), err=True)
         click.echo("tautlog: this is a bug; please report the lines above", err=True)
         sys.exit(70)
     finally:

@@ -101,6 +101,14 @@ def exit_code_of(error: BaseException) -> int:
     return 74 if isinstance(error, OSError) else 70
 
 
+def plain(text: str) -> str:
+    """A text that a terminal shows and obeys none of: control and unprintable characters but line ends as escapes.
+
+    File names, log texts and free texts of registers may hold any.
+    """
+    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text)
+
+
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known name most like `word`, for "did you mean"; None when nothing is near."""
     names = list(dict.fromkeys(known))

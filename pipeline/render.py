@@ -4,9 +4,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from math import floor
 from typing import Any
 
+from pipeline.errors import plain
 from pipeline.text import join as _join
 from pipeline.text import life as _life
-from pipeline.text import plain as _plain
 from pipeline.text import table as _table
 
 Row = Mapping[str, Any]
@@ -251,7 +251,7 @@ def _differences(answer: Row) -> str:
 
 def trace_text(answer: Row) -> str:
     """A reference walked back, indented."""
-    return _plain("\n".join(_indented(answer["trace"], 0)))
+    return plain("\n".join(_indented(answer["trace"], 0)))
 
 
 def _indented(value: Any, depth: int) -> Iterable[str]:

@@ -150,6 +150,14 @@ class Site:
 
 def open_site(root: Path) -> Site:
     """Read and check a site folder. RegisterError names file, row, nearest name; StoreError: unreadable."""
+    odd = sorted(set(str(root.resolve())) & set("?*["))
+    if odd:
+        raise RegisterError(
+            "the ledger's database takes these characters in a path for patterns",
+            file=root,
+            found=" ".join(odd),
+            next_step="rename the folder, or one above it",
+        )
     try:
         return site_from_archive(_read_folder(root), root)
     except OSError as error:

@@ -5,6 +5,8 @@ from decimal import Decimal
 from io import StringIO
 from shutil import get_terminal_size
 
+from pipeline.errors import plain
+
 LAST_COLUMN = 40
 """The least width of a table's last column, which may wrap."""
 
@@ -17,11 +19,6 @@ def life(value: Decimal | None) -> str:
 def join(*parts: str) -> str:
     """Parts of an answer, an empty line between them; empty parts are left out."""
     return "\n\n".join(plain(part) for part in parts if part)
-
-
-def plain(text: str) -> str:
-    """No control character reaches a terminal: file names and sources may hold any."""
-    return "".join(m if m.isprintable() or m == "\n" else m.encode("unicode_escape").decode() for m in text)
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -8,6 +8,8 @@ from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
+from pipeline.errors import plain
+
 Facts = dict[str, Any]
 
 
@@ -134,7 +136,7 @@ class Terminal:
         pass
 
     def note(self, text: str) -> None:
-        self._console.print(f"  note: {text}")
+        self._console.print(f"  note: {plain(text)}")
 
     @contextmanager
     def stage(self, name: str) -> Iterator[Facts]:

@@ -15,10 +15,16 @@ VERSION = 1
 
 
 def answer_text(answer: dict[str, Any]) -> str:
-    """An answer as JSON text with its version. Decimals are written to the last digit; ValueError for NaN."""
-    return simplejson.dumps(
+    """An answer as JSON text with its version. Decimals are written to the last digit; ValueError for NaN.
+
+    What no terminal should obey is escaped, beyond what JSON asks for: a name may hold any character.
+    """
+    text: str = simplejson.dumps(
         {"version": VERSION, **answer}, use_decimal=True, allow_nan=False, ensure_ascii=False, indent=2
     )
+    if text.isascii() and "\x7f" not in text:
+        return text
+    return "".join(c if c.isprintable() or c == "\n" else simplejson.dumps(c)[1:-1] for c in text)
 
 
 def events_json(

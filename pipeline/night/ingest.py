@@ -233,8 +233,12 @@ def _findings_of(read: FileRead, now_us: int) -> Iterable[Finding]:
         yield Finding(
             "future-stamp", name, "warning", text, scope=scope, evidence={"last_us": last_us, "arrived_us": now_us}
         )
-    for key, count in sorted(read.notes.unknown_keys.items()):
+    unknown = read.notes.unknown_keys
+    for key, count in sorted(unknown.by_name.items()):
         text = f"{count} rows name {key!r}, of which no channel is registered; they are ignored"
         yield Finding("unregistered", name, "warning", text, scope=scope, evidence={"key": key, "rows": count})
+    if unknown.others > 0:
+        text = f"{unknown.others} rows name still other keys, of which no channel is registered; they are ignored"
+        yield Finding("unregistered", name, "warning", text, scope=scope, evidence={"rows": unknown.others})
     for text in read.notes.texts:
         yield Finding("reading-note", name, "info", text, scope=scope)

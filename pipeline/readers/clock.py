@@ -221,7 +221,8 @@ def _regex(item: Item) -> str:
 
 def _calendar_us(got: Mapping[str, str | None]) -> int | None:
     """Microseconds of the parts of a calendar time; None when there is no such time."""
-    part = {field: int(text) for field, text in got.items() if text is not None and text.isdecimal()}
+    # A fraction may have any number of digits; it is cut off below.
+    part = {field: int(text) for field, text in got.items() if text is not None and text.isdecimal() and len(text) <= 4}
     year = part.get("year")
     if year is None:
         century = part["year_of_century"]

@@ -77,11 +77,11 @@ class _Finder:
     def find(self, what: str, name: str) -> int:
         """The index of the one column of that name."""
         if self.names is None:
-            if name.isascii() and name.isdecimal() and int(name) > 0:
+            if name.isascii() and name.isdecimal() and len(name) <= 5 and int(name) > 0:
                 return int(name) - 1
             raise self._error(
                 f"{what} {name!r} of layout {self.layout.name!r}: without a header line columns are numbered",
-                expected='a number as text, such as "1" for the first column',
+                expected='a number below 100000 as text, such as "1" for the first column',
             )
         found = [index for index, known in enumerate(self.names) if known == bare(name)]
         if len(found) == 1:

@@ -53,14 +53,15 @@ class _Reader:
         self._slot_of = {index: slot for slot, index in enumerate(dict.fromkeys(columns.asked))}
         self._program = program_of(columns.form)
         self._packed = [rules.packed() for rules in columns.rules]
-        self._keys = KeyCodes()
+        self._keys = KeyCodes(lambda key: bool(feeds_of_key(source.layout, source.channels, key)[0]))
         self._feeds: list[tuple[Feed, ...]] = []
         self._unread_channels: list[tuple[str, ...]] = []
         if columns.key is None:
             self._feeds.append(feeds_of_all(source.layout, source.channels))
         self._clock: LocalTimes | None = None
         if not columns.form.gives_utc:
-            self._clock = LocalTimes(ZoneClock(source.zone()), source.layout.time.fold, source.notes)
+            zone = ZoneClock(source.zone())
+            self._clock = LocalTimes(zone, source.layout.time.fold, source.notes, file=source.name)
 
     def read(self, part: TextPiece | LongLine, *, header: int) -> Piece:
         """One piece; `header`: lines before it in the same piece of the file."""
@@ -117,6 +118,8 @@ class _Reader:
         for row, cells in work.as_text.items():
             if work.alive[row]:
                 work.code[row] = self._keys.code(bare(cells[1]))
+        if self._keys.has_strangers:
+            self._ignore_strangers(work, slot)
         for name in self._keys.keys[len(self._feeds) :]:
             fed, unread = feeds_of_key(self._source.layout, self._source.channels, name)
             self._feeds.append(fed)
@@ -125,14 +128,24 @@ class _Reader:
         notes = self._source.notes
         for code, count in enumerate(counts):
             if count > 0 and not self._feeds[code]:
-                notes.unknown_keys[self._keys.keys[code]] += count
+                notes.unknown_keys.add(self._keys.keys[code], count)
                 work.alive &= work.code != code
                 work.ignored += count
             elif count > 0:
                 notes.unread_channels.update(dict.fromkeys(self._unread_channels[code], count))
 
+    def _ignore_strangers(self, work: Work, slot: int) -> None:
+        """Rows of keys without a code feed nothing: they are counted by name, one by one."""
+        for row in np.flatnonzero(work.code == KeyCodes.STRANGER).tolist():
+            work.code[row] = 0
+            if work.alive[row]:
+                name = bare(work.as_text[row][1] if row in work.as_text else work.cell(row, slot))
+                self._source.notes.unknown_keys.add(name)
+                work.alive[row] = False
+                work.ignored += 1
+
     def _read_values(self, work: Work) -> None:
-        fed_by = np.zeros((len(self._feeds), len(self._columns.values)), np.bool_)
+        fed_by = np.zeros((max(1, len(self._feeds)), len(self._columns.values)), np.bool_)
         for code, fed in enumerate(self._feeds):
             fed_by[code, np.array([feed.value for feed in fed], np.int64)] = True
         decimal = ord(self._source.layout.text.decimal)

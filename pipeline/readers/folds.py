@@ -69,6 +69,7 @@ def _walk(local_us: Ints, span_us: int, fold: NDArray[np.int8]) -> int:
     onward_us = moves_us[moves_us > 0]
     step_us = int(np.median(onward_us)) if onward_us.size else 0
     near_us = min(max(DISORDER_US, 2 * step_us), span_us // 6)
+    landed_us, moved_us = local_us[jumps], moves_us[np.array(jumps, np.int64) - 1]
     steps, k = 0, 0
     while k < len(jumps):
         at = jumps[k]
@@ -77,22 +78,23 @@ def _walk(local_us: Ints, span_us: int, fold: NDArray[np.int8]) -> int:
         k += 1
         if drop_us < 0:  # a gap
             continue
-        back = next((n for n in range(k, len(jumps)) if _returns(local_us, jumps[n], left_us, drop_us, near_us)), None)
+        back = _return(landed_us[k:], moved_us[k:], left_us, drop_us, near_us)
         if back is None:
             steps += 1
             fold[at:] = 1
         elif span_us - drop_us <= near_us and steps == 0:
-            fold[at : jumps[back]] = 1
-            k = back + 1
+            fold[at : jumps[k + back]] = 1
+            k += back + 1
         elif 2 * drop_us < span_us:
-            k = back + 1
+            k += back + 1
         else:
             return 2
     return steps
 
 
-def _returns(local_us: Ints, at: int, left_us: int, drop_us: int, near_us: int) -> bool:
-    """Whether the row at a jump goes on where the file left at `left_us`, out of a drop that the jump
-    undoes."""
-    jump_us = int(local_us[at]) - int(local_us[at - 1])
-    return 2 * jump_us >= drop_us and 0 <= int(local_us[at]) - left_us <= near_us
+def _return(landed_us: Ints, moved_us: Ints, left_us: int, drop_us: int, near_us: int) -> int | None:
+    """The first of some jumps whose row goes on where the file left at `left_us`, out of a drop that the jump
+    undoes. `landed_us`, `moved_us`: local time after each jump, and by how much it jumped."""
+    onward_us = landed_us - left_us
+    found = np.flatnonzero((2 * moved_us >= drop_us) & (onward_us >= 0) & (onward_us <= near_us))
+    return int(found[0]) if found.size else None

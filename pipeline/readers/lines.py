@@ -18,7 +18,14 @@ from pipeline.readers.streams import ByteStream
 MAX_LINE_BYTES = 1 << 20
 """A longer line is quarantined as `too-long`; its first MiB is kept beside the reason."""
 
-_STATEFUL = ("utf-7", "hz", "iso2022")
+_DENSE = 1 << 16
+"""Pieces of up to this many lines are never cut smaller."""
+
+_LEAST_MEAN_BYTES = 16
+"""Where lines are shorter than this on average, as no line with a stamp is, pieces are cut smaller: what is kept
+of each line would otherwise take many times the piece."""
+
+_UNCUTTABLE = ("utf-7", "hz", "iso2022", "unicode-escape", "raw-unicode-escape", "punycode", "idna")
 _MARKS = (
     ("utf-8", codecs.BOM_UTF8, "utf-8"),
     ("utf-8-sig", codecs.BOM_UTF8, "utf-8"),
@@ -78,7 +85,7 @@ def encoding_of(name: str, head: bytes) -> tuple[Encoding, int]:
     UTF-16 and UTF-32 without a byte-order mark are taken as little-endian.
     """
     known = codecs.lookup(name).name
-    if known.startswith(_STATEFUL):
+    if known.startswith(_UNCUTTABLE):
         raise RegisterError(
             "text in this encoding cannot be cut at line ends",
             found=repr(name),
@@ -179,7 +186,10 @@ def text_pieces(stream: ByteStream, encoding_name: str, piece_bytes: int) -> Ite
         if end:
             piece, left = TextPiece(data[:end], line_no, encoding), data[end:]
             line_no += piece.lines
-            yield piece
+            if piece.lines <= max(_DENSE, piece_bytes // _LEAST_MEAN_BYTES):
+                yield piece
+            else:
+                yield from _smaller(piece, max(_DENSE, piece_bytes // _LEAST_MEAN_BYTES))
         elif len(data) <= MAX_LINE_BYTES + 2 * width:
             left = data
         else:
@@ -193,6 +203,19 @@ def text_pieces(stream: ByteStream, encoding_name: str, piece_bytes: int) -> Ite
         yield piece
     if left:
         yield TextPiece(left + encoding.line_feed, line_no, encoding, ended=False)
+
+
+def _smaller(piece: TextPiece, size: int) -> Iterator[TextPiece]:
+    """The lines of a piece of very short lines, about `size` bytes at a time."""
+    data, encoding, line_no, start = piece.data, piece.encoding, piece.first_line_no, 0
+    size -= size % len(encoding.line_feed)
+    while start < len(data):
+        end = start + encoding.line_end(data[start : start + size])
+        if end == start:
+            end = encoding.first_line_end(data, start)
+        part = TextPiece(data[start:end], line_no, encoding)
+        line_no, start = line_no + part.lines, end
+        yield part
 
 
 def _after_line_end(stream: ByteStream, encoding: Encoding, data: bytes, piece_bytes: int) -> bytes:

@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.errors import DataError
 from pipeline.readers.blocks import Block, Dated
 from pipeline.readers.clock import LEAST_US, MOST_US
 from pipeline.readers.folds import passes
@@ -20,6 +21,9 @@ from pipeline.readers.pieces import ReadNotes, Reason
 from pipeline.readers.zones import Placed, ZoneClock
 
 Ints = NDArray[np.int64]
+
+MOST_WAITING_BYTES = 1 << 30
+"""Rows of a repeated hour are held until something settles them. Two hours of a berth's logs are a tenth of this."""
 
 
 @dataclass(frozen=True)
@@ -55,13 +59,15 @@ class LocalTimes:
     """Dates the blocks of one file, in order. `fold`: what the layout says of a run that the file leaves
     open."""
 
-    def __init__(self, clock: ZoneClock, fold: int | None, notes: ReadNotes) -> None:
+    def __init__(self, clock: ZoneClock, fold: int | None, notes: ReadNotes, *, file: str | None = None) -> None:
+        self._file = file
         self._clock = clock
         self._fold = fold
         self._notes = notes
         self._series: dict[int, _Series] = {}
         self._last_us = np.empty(0, np.int64)
         self._seen = np.empty(0, np.bool_)
+        self._held_bytes = 0
 
     def date(self, block: Block) -> list[Dated]:
         """The block with what is known of its rows, after rows of earlier blocks that it settles."""
@@ -80,12 +86,28 @@ class LocalTimes:
                 if rows.size:
                     older += self._follow(self._series[code], block, rows, placed, verdict)
             self._remember(block, verdict)
+        self._count_held(block)
         waiting = np.concatenate(verdict.waiting) if verdict.waiting else np.empty(0, np.int64)
         return [*older, Dated(block, verdict.at_us, verdict.undated, waiting)]
 
     def finish(self) -> list[Dated]:
         """The rows that still wait, now that the file has ended."""
         return [dated for series in self._series.values() for dated in self._close(series, None, None, None)]
+
+    def _count_held(self, block: Block) -> None:
+        """DataError when more text waits, since last nothing did, than a repeated hour of any berth has."""
+        if not any(series.run for series in self._series.values()):
+            self._held_bytes = 0
+            return
+        self._held_bytes += len(block.source.data)
+        if self._held_bytes > MOST_WAITING_BYTES:
+            raise DataError(
+                f"more than {MOST_WAITING_BYTES >> 20} MiB of rows wait for a repeated local hour to be settled",
+                file=self._file,
+                line_no=block.source.first_line_no,
+                expected="an hour or two of rows",
+                next_step="have the log written in UTC, or cut into files of a few hours",
+            )
 
     def _mark_impossible(self, block: Block, placed: Placed, verdict: _Verdict) -> None:
         if placed.never is not None:

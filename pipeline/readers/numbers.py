@@ -26,9 +26,17 @@ LONGEST_CELL = 63
 def bare(text: str) -> str:
     """A cell, key or name as it is compared: without white space and pairs of double quotes around it."""
     text = text.strip()
-    while len(text) >= 2 and text[0] == text[-1] == '"':
-        text = text[1:-1].strip()
-    return text
+    if len(text) < 2 or not text[0] == text[-1] == '"':
+        return text
+    # By index, not by one copy a pair: a line may hold half a million of them.
+    start, end = 0, len(text)
+    while end - start >= 2 and text[start] == text[end - 1] == '"':
+        start, end = start + 1, end - 1
+        while start < end and text[start].isspace():
+            start += 1
+        while end > start and text[end - 1].isspace():
+            end -= 1
+    return text[start:end]
 
 
 def shown(text: str) -> str:

@@ -81,6 +81,29 @@ class Piece:
     good: int = 0
 
 
+MOST_NAMES = 100
+"""How many names a file's notes tell apart."""
+LONGEST_NAME = 120
+"""Of a longer name, so many characters are kept, and its length."""
+
+
+@dataclass
+class NameCounts:
+    """How often names came that a log is free to invent: by name for the `MOST_NAMES` that sort first, together
+    for the `others`. Whatever the order they come in, and however many there are: the same, in flat memory."""
+
+    by_name: dict[str, int] = field(default_factory=dict)
+    others: int = 0
+
+    def add(self, name: str, count: int = 1) -> None:
+        """`count` more of a name."""
+        if len(name) > LONGEST_NAME:
+            name = f"{name[:LONGEST_NAME]}... ({len(name)} characters)"
+        self.by_name[name] = self.by_name.get(name, 0) + count
+        if len(self.by_name) > MOST_NAMES:
+            self.others += self.by_name.pop(max(self.by_name))
+
+
 @dataclass
 class ReadNotes:
     """What else was seen while reading a file; filled in as the pieces are drawn.
@@ -92,7 +115,7 @@ class ReadNotes:
     `texts`: what a reader of the receipt should know, such as a compressed stream that ends early.
     """
 
-    unknown_keys: Counter[str] = field(default_factory=Counter)
+    unknown_keys: NameCounts = field(default_factory=NameCounts)
     unread_channels: Counter[str] = field(default_factory=Counter)
     settled_rows: Counter[str] = field(default_factory=Counter)
     texts: list[str] = field(default_factory=list)

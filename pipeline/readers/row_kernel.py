@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -176,23 +177,30 @@ class KeyCodes:
     """The keys that a log names its places by, each with a code in order of first appearance.
 
     The compiled loop knows keys by their bytes; bytes that are the same key as text (in other white space,
-    or in quotes) have the same code.
+    or in quotes) have the same code. A log may invent any number of keys: those beyond `MOST`, and long ones, are
+    `STRANGER`, unless `is_wanted` says of a key that it feeds something.
     """
 
-    _MOST = 4096
+    MOST = 4096
+    STRANGER = -1
 
-    def __init__(self) -> None:
+    def __init__(self, is_wanted: Callable[[str], bool]) -> None:
+        self._is_wanted = is_wanted
         self.keys: list[str] = []
+        self.has_strangers = False
         self._code_of: dict[str, int] = {}
-        self._letters = np.zeros((self._MOST, LONGEST_CELL), np.uint8)
-        self._lengths = np.zeros(self._MOST, np.int32)
-        self._code_of_letters = np.zeros(self._MOST, np.int32)
-        self._follower = np.zeros(self._MOST, np.int32)
+        self._letters = np.zeros((self.MOST, LONGEST_CELL), np.uint8)
+        self._lengths = np.zeros(self.MOST, np.int32)
+        self._code_of_letters = np.zeros(self.MOST, np.int32)
+        self._follower = np.zeros(self.MOST, np.int32)
         self._known = 0
 
     def code(self, key: str) -> int:
         """The code of a bare key."""
         if key not in self._code_of:
+            if (len(self.keys) >= self.MOST or len(key) > LONGEST_CELL) and not self._is_wanted(key):
+                self.has_strangers = True
+                return self.STRANGER
             self._code_of[key] = len(self.keys)
             self.keys.append(key)
         return self._code_of[key]

@@ -62,6 +62,8 @@ class Work:
     def is_header_or_blank(self, row: int, columns: Columns) -> bool:
         """Whether the row, seen as text, is no row after all; it is counted as what it is."""
         text = self.text(row) or ""
+        if not self.piece.ended:
+            text = text.removesuffix("\r")  # the file may end between the two of a line end
         if columns.header is not None and text.removeprefix("\ufeff") == columns.header:
             self.header += 1
         elif columns.is_blank(text):

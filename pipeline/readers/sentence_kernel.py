@@ -161,6 +161,8 @@ def _fits(buffer: Bytes, spans: NDArray[np.int64], forms: NDArray[np.int32]) -> 
         return False
     form = buffer[spans[0, 0]] * 256
     if unit == 1:
+        if buffer[spans[2, 0]] == 0:  # a NUL is no missing unit
+            return False
         form += buffer[spans[2, 0]]
     fits = False
     for k in range(forms.size):

@@ -8,7 +8,6 @@ can be read in.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -23,7 +22,7 @@ from pipeline.readers.header import HeaderLines
 from pipeline.readers.lines import MAX_LINE_BYTES, TOO_LONG, LongLine, TextPiece, text_pieces
 from pipeline.readers.number_kernel import read_column
 from pipeline.readers.numbers import Bytes, bare, cell_rules, shown
-from pipeline.readers.pieces import Piece, QuarantinedLine, Reason
+from pipeline.readers.pieces import NameCounts, Piece, QuarantinedLine, Reason
 from pipeline.readers.sentence_kernel import FINE, FoundLines, asked_names, find_readings
 from pipeline.readers.sentence_rules import Asked, Refused, is_blank, read_sentence, transducers_of
 from pipeline.readers.source import Source
@@ -87,7 +86,7 @@ class _Reader:
         self._program = program_of(self._form)
         self._rules = cell_rules((*source.layout.text.missing, ""), None, ".")
         self._packed = self._rules.packed()
-        self._others: Counter[str] = Counter()
+        self._others = NameCounts()
 
     def read(self, part: TextPiece | LongLine, *, header: int) -> Piece:
         """One piece; `header`: lines before it in the same piece of the file."""
@@ -115,9 +114,10 @@ class _Reader:
     def note_others(self) -> None:
         """Once all is read: transducers asked for that came in a form that their channel cannot be read
         in."""
-        for name, count in sorted(self._others.items()):
-            text = f"transducer {name} came {count} times in a type or unit that its channel cannot be read in"
-            self._source.notes.texts.append(text)
+        texts, why = self._source.notes.texts, "in a type or unit that its channel cannot be read in"
+        texts += [f"transducer {name} came {n} times {why}" for name, n in sorted(self._others.by_name.items())]
+        if self._others.others > 0:
+            texts.append(f"transducers came {self._others.others} times more {why}")
 
     def _find(self, piece: TextPiece) -> _Work:
         buffer = np.frombuffer(piece.buffer, np.uint8)
@@ -173,7 +173,8 @@ class _Reader:
         if isinstance(read, Refused):
             work.quarantine(row, read.reason, read.detail)
             return
-        self._others.update(read.others)
+        for name in read.others:
+            self._others.add(name)
         if not read.readings:
             work.ignored += 1
             work.alive[row] = False

@@ -18,6 +18,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _DAY_US = 86_400_000_000
 _WINDOW_US = 32 * _DAY_US
 _FAR_US = 2**62
+_MOST_KNOWN = 4096
 
 
 @dataclass(frozen=True)
@@ -71,6 +72,8 @@ class ZoneClock:
 
     def _regimes(self, first: int, last: int) -> _Regimes:
         if (first, last) not in self._known:
+            if len(self._known) >= _MOST_KNOWN:  # stamps all over the calendar
+                self._known.clear()
             self._known[first, last] = self._look_up(first, last)
         return self._known[first, last]
 

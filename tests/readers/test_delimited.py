@@ -190,7 +190,7 @@ def test_a_key_names_the_place_of_a_row_and_keys_may_come_in_turn_or_in_blocks()
 def test_rows_of_an_unregistered_key_are_ignored_and_counted() -> None:
     out = read(winch_log(f"{T0},w1,1,2,0", f"{T0},w8,1,2,0", f"{T0},w8,x,,", f"{T0},,1,2,0"), WINCH_LOG, WINCHES)
     assert (out.ignored, out.good) == (3, 1)
-    assert out.notes.unknown_keys == {"w8": 2, "": 1}
+    assert out.notes.unknown_keys.by_name == {"w8": 2, "": 1}
 
 
 def test_a_row_of_an_unregistered_key_that_is_not_sound_is_quarantined() -> None:
