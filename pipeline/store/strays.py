@@ -39,13 +39,13 @@ def sweep(depots: Iterable[Depot], named: Collection[Path]) -> int:
     """
     depots = list(depots)
     found = strays(depots, named)
-    ours = {_meant(path) for path in found}
+    local, ours = set(found), {_meant(path) for path in found}
     long_ago = datetime.now(UTC) - GRACE
     count = len(found)
     for depot, name, put_at in stray_objects(depots, named):
         if put_at < long_ago or (depot / name in ours and _DIGEST.fullmatch(name) is None):
             bucket.delete(depot.url or "", name)
-            count += depot / name not in found
+            count += depot / name not in local
     for path in found:
         path.unlink()
     return count
