@@ -49,7 +49,7 @@ bench: setup
 lock:
 	$(PYTHON) -m venv --clear .venv-lock
 	.venv-lock/bin/python -m pip install --quiet --disable-pip-version-check pip-tools==7.6.2
-	CUSTOM_COMPILE_COMMAND="make lock" .venv-lock/bin/pip-compile --quiet --upgrade --extra dev --extra oracles \
+	CUSTOM_COMPILE_COMMAND="make lock" .venv-lock/bin/pip-compile --quiet --upgrade --extra dask --extra dev --extra oracles \
 	  --generate-hashes --allow-unsafe --strip-extras --no-annotate \
 	  --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
 	  --output-file requirements.txt pyproject.toml

@@ -8,9 +8,8 @@ is no fast-math: a sum or a power has the same digits as the same expression in 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import ParamSpec, TypeVar, cast
-
-import numba
+from functools import update_wrapper
+from typing import Any, Generic, ParamSpec, TypeVar, cast
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -23,7 +22,32 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
     function around it makes sure of dtypes, equal lengths and order. A kernel may call kernels of its own
     file only, because the kept machine code does not notice a change in another file.
     """
-    return cast(Callable[P, R], numba.njit(cache=True, nogil=True, error_model="numpy")(function))
+    return cast(Callable[P, R], _Kernel(function))
+
+
+class _Kernel(Generic[P, R]):
+    """A kernel until its first call, and the door to it afterwards: who calls none never waits for numba to load."""
+
+    def __init__(self, function: Callable[P, R]) -> None:
+        self._function = function
+        self._machine: Callable[P, R] | None = None
+        update_wrapper(self, function)
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        if self._machine is None:
+            self._load_file()
+        assert self._machine is not None
+        return self._machine(*args, **kwargs)
+
+    def _load_file(self) -> None:
+        """Give every kernel of this one's file its machine code: numba finds those that a kernel calls by name."""
+        import numba
+
+        names: dict[str, Any] = self._function.__globals__
+        for name, kernel in list(names.items()):
+            if isinstance(kernel, _Kernel) and kernel._function.__globals__ is names:
+                kernel._machine = numba.njit(cache=True, nogil=True, error_model="numpy")(kernel._function)
+                names[name] = kernel._machine
 
 
 @compiled

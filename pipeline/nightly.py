@@ -40,6 +40,8 @@ from pipeline.watch import Silent, Watch
 from pipeline.workers import Workers
 from schemas.times import DAY_US, day_of, day_start_us
 
+GRACE_S = 3600.0
+"""How old a file of a cluster's worker must be that no manifest names, before it is swept away."""
 YEAR_US = 366 * DAY_US
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -88,7 +90,7 @@ def run_night(
             facts |= {"days": len(made.days), "samples": made.samples, "sheets": len(made.sheet_rows)}
         with watch.stage("accounts") as facts:
             reckoned = reckon_accounts(
-                site, plan, made.places, made.inputs, ledger, run=run.ref.run, causes=ingested.causes
+                site, plan, made.places, made.inputs, ledger, run.workers, run=run.ref.run, causes=ingested.causes
             )
             events = event_rows(site, plan, made, ledger)
             facts |= {"entries": len(reckoned.entries), "events": len(events)}
@@ -129,7 +131,8 @@ class _Run:
 def _open_run(root: Path, what: str, choice: str | None, watch: Watch) -> Iterator[_Run]:
     """The site held, its registers read and its ledger open at the head of the chain; what a dead run left, gone."""
     open_site(root)  # a folder that is no site is told so, and not locked
-    with hold(root / LOCK, what) as died:
+    remote = hands.is_remote(choice)
+    with hold(root / LOCK, f"{what} by workers at {choice}" if remote else what) as died:
         site = open_site(root)
         fetched = fetch_manifests(site.depot)
         with hands.choose(choice, root) as workers, open_ledger(root) as ledger:
@@ -141,11 +144,8 @@ def _open_run(root: Path, what: str, choice: str | None, watch: Watch) -> Iterat
                 watch.note(
                     f"{fetched} committed runs that this folder had not seen were fetched from {site.info.store}"
                 )
-            if died:
-                hands.wait_until_gone(root)
-                named = {root / name for name in index.named_files(ledger)}
-                swept = sweep((site.raw, site.store, site.quarantine), named)
-                watch.note(f"an earlier run died ({died}); {swept} files that it had not committed were swept away")
+            if died or remote:
+                _sweep(site, ledger, died, watch, remote=remote or hands.is_remote(died))
             yield _Run(
                 site,
                 ledger,
@@ -156,6 +156,21 @@ def _open_run(root: Path, what: str, choice: str | None, watch: Watch) -> Iterat
                 _undecided(ledger),
                 workers,
             )
+
+
+def _sweep(site: Site, ledger: Ledger, died: str, watch: Watch, *, remote: bool) -> None:
+    """Take away what earlier runs left and no manifest names: a run that died, or a worker's job that was done twice.
+
+    Workers of this machine are known to be gone. Those of a cluster are not: what they may still be writing is let be
+    until it is old.
+    """
+    hands.wait_until_gone(site.root)
+    named = {site.root / name for name in index.named_files(ledger)}
+    swept = sweep((site.raw, site.store, site.quarantine), named, older_than_s=GRACE_S if remote else 0.0)
+    if died:
+        watch.note(f"an earlier run died ({died}); {swept} files that it had not committed were swept away")
+    elif swept:
+        watch.note(f"{swept} files that no run had committed were swept away")
 
 
 def _undecided(ledger: Ledger) -> frozenset[str]:

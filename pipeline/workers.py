@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from multiprocessing import connection
+from multiprocessing import connection, forkserver
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
@@ -32,9 +32,10 @@ from pipeline.errors import RegisterError, SiteBusy, StoreError
 J = TypeVar("J")
 R = TypeVar("R")
 LOCK = "workers.lock"
+MOST = 1024
 SERIAL = "serial"
-PRELOADED = ("pipeline.night.place_day", "pipeline.night.reading", "pipeline.night.awake")
-"""What the fork server loads: all that a job imports."""
+PRELOADED = ("pipeline.night.awake",)
+"""What the fork server loads, once for all workers: everything that a job imports."""
 MEMORY_SHARE = 0.8
 """Of this machine's memory, what all workers together may take."""
 MEMORY_LEAST = 1 << 30
@@ -70,10 +71,10 @@ class Workers:
     `count`: how many jobs run at once. `isolated`: a job that kills its process kills nobody else.
     """
 
-    def __init__(self, start: Callable[[], Executor], *, count: int, name: str, isolated: bool) -> None:
+    def __init__(self, start: Callable[[], Executor], *, count: int, isolated: bool) -> None:
         self._start = start
         self._executor: Executor | None = None
-        self.count, self.name, self.isolated = count, name, isolated
+        self.count, self.isolated = count, isolated
 
     def __enter__(self) -> Self:
         return self
@@ -83,6 +84,10 @@ class Workers:
     ) -> None:
         if self._executor is not None:
             self._executor.shutdown(wait=kind is None, cancel_futures=True)
+        if kind is not None:
+            # What they are doing counts for nothing any more; else the interpreter would wait for them at its end.
+            for process in multiprocessing.active_children():
+                process.kill()
 
     def start(self) -> None:
         """Start now rather than with the first job, because there will be one."""
@@ -110,7 +115,7 @@ class Workers:
             partial(task, job) if limit is None else partial(_within, limit, task, job)
             for job, limit in zip(jobs, limits, strict=True)
         ]
-        futures = [self._now().submit(call) for call in calls]
+        futures = [self._submit(call) for call in calls]
         for future, call in zip(futures, calls, strict=True):
             try:
                 yield future.result()
@@ -130,31 +135,45 @@ class Workers:
             self._executor = None
             return Died(str(error))
 
+    def _submit(self, call: Callable[[], R]) -> Future[R]:
+        try:
+            return self._now().submit(call)
+        except BrokenExecutor as error:
+            broken: Future[R] = Future()
+            broken.set_exception(error)
+            return broken
+
     def _now(self) -> Executor:
         if self._executor is None:
             self._executor = self._start()
         return self._executor
 
 
+def expect_work(choice: str | None) -> None:
+    """Let the fork server load the program meanwhile, where `--workers` means processes: it takes half a second."""
+    if choice is None or choice.isdecimal():
+        forkserver.set_forkserver_preload(list(PRELOADED))
+        forkserver.ensure_running()
+
+
 def choose(choice: str | None, site_root: Path) -> Workers:
     """The workers that `--workers` names: `serial`, a number of processes, `tcp://…` of a Dask scheduler.
 
-    None: a process for each core. Raises RegisterError for anything else.
+    None: a process for each core. Raises ValueError for anything else, StoreError when no scheduler answers.
     """
     if choice == SERIAL:
-        return Workers(Serial, count=1, name=SERIAL, isolated=False)
-    if choice is not None and "://" in choice:
+        return Workers(Serial, count=1, isolated=False)
+    if choice is not None and is_remote(choice):
         return _dask(choice)
-    try:
-        count = len(os.sched_getaffinity(0)) if choice is None else int(choice)
-    except ValueError:
-        count = 0
-    if not 1 <= count <= 1024:
-        raise RegisterError(
-            "no such workers", found=str(choice), expected="serial, a number of processes, or tcp://HOST:PORT of Dask"
-        )
-    start = partial(_processes, count, site_root)
-    return Workers(start, count=count, name=f"{count} processes", isolated=True)
+    count = len(os.sched_getaffinity(0)) if choice is None else int(choice)
+    if not 1 <= count <= MOST:
+        raise ValueError(f"from 1 to {MOST} processes")
+    return Workers(partial(_processes, count, site_root), count=count, isolated=True)
+
+
+def is_remote(choice: str | None) -> bool:
+    """Whether `--workers` names a cluster: then nothing on this machine tells when the last worker is gone."""
+    return choice is not None and "://" in choice
 
 
 def wait_until_gone(site_root: Path, wait_s: float = LEAVING_S) -> None:
@@ -180,7 +199,7 @@ def wait_until_gone(site_root: Path, wait_s: float = LEAVING_S) -> None:
 
 def _processes(count: int, site_root: Path) -> ProcessPoolExecutor:
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(list(PRELOADED))
+    forkserver.set_forkserver_preload(list(PRELOADED))
     memory = max(MEMORY_LEAST, int(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") * MEMORY_SHARE) // count)
     return ProcessPoolExecutor(count, mp_context=context, initializer=_begin, initargs=(str(site_root), memory))
 
@@ -228,7 +247,7 @@ def _dask(address: str) -> Workers:
             f"no Dask scheduler answers at {address}: {error}", next_step="start it, or leave --workers out"
         ) from error
     count = sum(client.nthreads().values())
-    return Workers(partial(_Cluster, client), count=count, name=address, isolated=False)
+    return Workers(partial(_Cluster, client), count=count, isolated=False)
 
 
 class _Cluster(Executor):

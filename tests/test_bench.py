@@ -7,12 +7,15 @@ from pathlib import Path
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 ROWS = {
-    r"whole night / bare copy \([\d.]+ M samples\)": "at most 2.5",
-    r"night with nothing new \[s\]": "under 2",
+    r"whole night / bare copy \([\d.]+ M samples\)": "at most 2.0",
+    r"night with nothing new \[s\]": "under 1",
     r"store, provenance, flags and sheets \[B/sample\]": "at most 2.0",
     r"fastest other / our counting \([\d.]+ M\)": "at least 3",
-    r"peak memory, \d+ days / 1 day": "at most 1.2",
-    r"peak memory of \d+ days \[GiB\]": "under 1.5 GB",
+    r"one process on one core / two on two": "at least 1.7",
+    r"Dask, two workers / two local processes": "at most 1.3",
+    r"\d+ days / 1 day, time": "at most 3",
+    r"\d+ days / 1 day, peak memory": "at most 1.2",
+    r"a late hour / \d+ days, time": "at most 0.10",
     r"tautlog --help \[s\]": "under 0.2",
 }
 OTHERS = ("pylife", "rfcnt", "fatpack", "rainflow")

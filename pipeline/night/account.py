@@ -10,8 +10,21 @@ from pipeline.ledger.rows import State as Stored
 from pipeline.night.plan import AccountDay, digest
 from pipeline.sheets.fold import EMPTY, State, fold
 from pipeline.sheets.sheet import Sheet
+from pipeline.store.depot import Depot
+from pipeline.store.sheets import read_sheets
 from pipeline.wear.fatigue import life_units
 from schemas.registers import FatigueCurve
+
+Account = tuple[str, str]
+"""A line and a zone."""
+
+
+@dataclass(frozen=True)
+class SheetPlace:
+    """A sheet's id and the file (below `store/`) it lies in."""
+
+    sheet: str
+    path: str
 
 
 @dataclass(frozen=True)
@@ -38,6 +51,46 @@ class DayLife:
     observed: bool
     basis: Mapping[str, str]
     postable: bool
+
+
+@dataclass(frozen=True)
+class AccountJob:
+    """An account in which something changed, with what a worker needs of the ledger and the store to bring it up to
+    date: `residues` from the day before the first change on, `sheets` by planned key.
+    """
+
+    account: Account
+    days: Sequence[AccountDay]
+    stored: Mapping[date, Stored]
+    residues: Mapping[date, tuple[list[float], list[int]]]
+    wear: Wear | None
+    store: Depot
+    sheets: Mapping[str, SheetPlace]
+    inputs: Mapping[str, Mapping[str, str]]
+
+
+def settle_job(job: AccountJob) -> list[DayLife]:
+    """Bring one account up to date: a worker's job. Reads sheets, writes nothing."""
+    if job.wear is None:
+        return []
+    files = {place.sheet: place.path for place in job.sheets.values()}
+
+    def load(sheets: Sequence[str]) -> list[Sheet]:
+        return [read_sheets(job.store, files[sheet], [sheet])[sheet] for sheet in sheets]
+
+    def residue_after(day: date) -> State | None:
+        found = job.residues.get(day)
+        return None if found is None else State(np.array(found[0], np.float64), np.array(found[1], np.int64))
+
+    return settle_account(
+        job.days,
+        job.stored,
+        wear=job.wear,
+        sheet_id={key: place.sheet for key, place in job.sheets.items()},
+        inputs=job.inputs,
+        load=load,
+        residue_after=residue_after,
+    )
 
 
 def settle_account(

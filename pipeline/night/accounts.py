@@ -2,38 +2,23 @@
 
 import hashlib
 import tomllib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from functools import lru_cache, partial
 from typing import Any
-
-import numpy as np
 
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.posting import BASIS_WORDS, VANISHED, Desired, post
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.rows import State as Stored
-from pipeline.night.account import DayLife, Wear, changed_days, settle_account
-from pipeline.night.plan import AccountDay, PlaceDay, Plan, digest, touches
-from pipeline.sheets.fold import State
-from pipeline.sheets.sheet import Sheet
+from pipeline.night.account import Account, AccountJob, DayLife, SheetPlace, Wear, changed_days, settle_job
+from pipeline.night.plan import PlaceDay, Plan, digest, touches
 from pipeline.site import Site
-from pipeline.store.depot import Depot
-from pipeline.store.sheets import read_sheets
 from pipeline.wear.fatigue import to_decimal
+from pipeline.workers import Workers
 
-Account = tuple[str, str]
 MECHANISM = "fatigue"
-
-
-@dataclass(frozen=True)
-class SheetPlace:
-    """A sheet's id and the file (below `store/`) it lies in."""
-
-    sheet: str
-    path: str
 
 
 @dataclass
@@ -44,21 +29,13 @@ class Reckoned:
     entries: list[Entry] = field(default_factory=list)
 
 
-@dataclass(frozen=True)
-class _Job:
-    account: Account
-    days: Sequence[AccountDay]
-    stored: Mapping[date, Stored]
-    residues: Mapping[date, State]
-    wear: Wear | None
-
-
 def reckon_accounts(
     site: Site,
     plan: Plan,
     sheets: Mapping[str, SheetPlace],
     inputs: Mapping[str, Mapping[str, str]],
     ledger: Ledger,
+    workers: Workers,
     *,
     run: int,
     causes: Mapping[PlaceDay, str],
@@ -67,9 +44,7 @@ def reckon_accounts(
 
     `causes`: why stored rows of a place's day were taken out or read again, in words.
     """
-    jobs = _jobs(site, plan, sheets, ledger)
-    files = {place.sheet: place.path for place in sheets.values()}
-    settle = partial(_settle, {key: place.sheet for key, place in sheets.items()}, inputs, _loader(site.store, files))
+    jobs = _jobs(site, plan, sheets, inputs, ledger)
     postings = index.postings(ledger)
     policy_digest = digest(site.policy.model_dump(mode="json", by_alias=True))
     spec_digests = _spec_digests(site)
@@ -77,7 +52,7 @@ def reckon_accounts(
     desired: dict[tuple[str, str, date, str], Desired] = {}
     touched: set[tuple[str, str, date]] = set()
     held: set[tuple[str, str, date]] = set()
-    for job, lives in zip(jobs, map(settle, jobs), strict=True):
+    for job, lives in zip(jobs, workers.all(settle_job, jobs), strict=True):
         line, zone = job.account
         for life in lives:
             out.states.append(_state_row(line, zone, life))
@@ -124,7 +99,13 @@ def wear_of(site: Site, line: str) -> Wear:
     return Wear(site.break_force_kn(line), site.spec_of(line).fatigue)
 
 
-def _jobs(site: Site, plan: Plan, sheets: Mapping[str, SheetPlace], ledger: Ledger) -> list[_Job]:
+def _jobs(
+    site: Site,
+    plan: Plan,
+    sheets: Mapping[str, SheetPlace],
+    inputs: Mapping[str, Mapping[str, str]],
+    ledger: Ledger,
+) -> list[AccountJob]:
     """The accounts in which something changed, each with what the ledger holds of it."""
     stored: dict[Account, dict[date, Stored]] = {}
     for (line, zone, day), state in index.states(ledger).items():
@@ -135,46 +116,31 @@ def _jobs(site: Site, plan: Plan, sheets: Mapping[str, SheetPlace], ledger: Ledg
         # A line that is no longer registered has no days, and nothing to price.
         wear = wear_of(site, account[0]) if account[0] in site.lines else None
         ids = [tuple(sheets[key].sheet for key in day.keys) for day in days]
-        gone = kept.keys() - {day.day for day in days}
-        if gone or (wear is not None and changed_days(days, ids, kept, wear)):
-            residues = index.residues(ledger, [(*account, day) for day in kept])
-            jobs.append(_Job(account, days, kept, {key[2]: _state(*found) for key, found in residues.items()}, wear))
+        changed = set() if wear is None else changed_days(days, ids, kept, wear)
+        if not changed and not kept.keys() - {day.day for day in days}:
+            continue
+        begin = min(changed, default=len(days))
+        since = days[max(begin - 1, 0)].day if days else date.max
+        keys = {key for day in days for key in day.keys}
+        jobs.append(
+            AccountJob(
+                account,
+                days,
+                kept,
+                {key[2]: found for key, found in _residues(ledger, account, kept, since).items()},
+                wear,
+                site.store,
+                {key: sheets[key] for key in keys},
+                {key: inputs[key] for day in days[begin:] for key in day.keys},
+            )
+        )
     return jobs
 
 
-def _settle(
-    sheet_id: Mapping[str, str],
-    inputs: Mapping[str, Mapping[str, str]],
-    load: "partial[list[Sheet]]",
-    job: _Job,
-) -> list[DayLife]:
-    if job.wear is None:
-        return []
-    return settle_account(
-        job.days,
-        job.stored,
-        wear=job.wear,
-        sheet_id=sheet_id,
-        inputs=inputs,
-        load=load,
-        residue_after=job.residues.get,
-    )
-
-
-def _loader(store: Depot, files: Mapping[str, str]) -> "partial[list[Sheet]]":
-    # A main line and its tail rest on the same sheets; a day's file holds all sheets of its place.
-    @lru_cache(maxsize=64)
-    def one(sheet: str) -> Sheet:
-        return read_sheets(store, files[sheet], [sheet])[sheet]
-
-    def load(sheets: Sequence[str]) -> list[Sheet]:
-        return [one(sheet) for sheet in sheets]
-
-    return partial(load)
-
-
-def _state(residue_kn: Sequence[float], residue_us: Sequence[int]) -> State:
-    return State(np.array(residue_kn, np.float64), np.array(residue_us, np.int64))
+def _residues(
+    ledger: Ledger, account: Account, kept: Collection[date], since: date
+) -> dict[tuple[str, str, date], tuple[list[float], list[int]]]:
+    return index.residues(ledger, [(*account, day) for day in kept if day >= since])
 
 
 def _state_row(line: str, zone: str, life: DayLife) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from typing import Any
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import SheetRef
-from pipeline.night.accounts import SheetPlace
+from pipeline.night.account import SheetPlace
 from pipeline.night.finding import Finding
 from pipeline.night.look import DayJob
 from pipeline.night.place_day import DayMade, day_scope, make_day

@@ -49,11 +49,6 @@ class Part:
     channels: tuple[str, ...]
 
 
-def wake() -> None:
-    """Have Arrow load what its first array loads (pandas, where it is installed): a while, best spent beside others."""
-    pa.array(np.zeros(1))
-
-
 def store_part(row: Any) -> Part:
     """A part from a row of the ledger's index, which has the same columns and more."""
     return Part(
@@ -234,12 +229,15 @@ def _table(
     absent: Mapping[str, NDArray[np.bool_]],
     schema: pa.Schema,
 ) -> pa.Table:
-    arrays = [pa.array(at_us).cast(schema.field("at").type), pa.array(line_no)]
-    arrays += [
-        pa.array(column, schema.field(name).type, mask=absent.get(name), from_pandas=False)
-        for name, column in columns.items()
-    ]
+    arrays = [_array(at_us, schema.field("at").type), _array(line_no, pa.int64())]
+    arrays += [_array(column, schema.field(name).type, absent.get(name)) for name, column in columns.items()]
     return pa.Table.from_arrays(arrays, schema=schema)
+
+
+def _array(column: NDArray[np.generic], kind: pa.DataType, absent: NDArray[np.bool_] | None = None) -> pa.Array:
+    """An Arrow array over a column's own memory. (`pa.array` copies it, and loads pandas where that is installed.)"""
+    there = None if absent is None else pa.py_buffer(np.packbits(~absent, bitorder="little"))
+    return pa.Array.from_buffers(kind, column.size, [there, pa.py_buffer(np.ascontiguousarray(column))])
 
 
 def _parquet_options(schema: pa.Schema) -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """Files of the store that no manifest names: left by a run that died before it committed. They are nobody's."""
 
 import re
+import time
 from collections.abc import Collection, Iterable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -30,15 +31,17 @@ def stray_objects(depots: Iterable[Depot], named: Collection[Path]) -> list[tupl
     ]
 
 
-def sweep(depots: Iterable[Depot], named: Collection[Path]) -> int:
-    """Take away the strays; returns how many there were. Only under the site's lock: no other run is writing here.
+def sweep(depots: Iterable[Depot], named: Collection[Path], *, older_than_s: float = 0.0) -> int:
+    """Take away the strays last written so long ago; returns how many. Only under the site's lock: no other run of
+    this folder writes. A clock that was set back makes a stray look young: it goes with a later sweep.
 
     Into an object store others may write, under locks of their own. So of the objects only those go that are older
     than `GRACE`, and those that the dead run put: the folder tells them, as names are used once. An original has the
     name of its bytes, so that another run may be about to name it too: it waits for its day.
     """
     depots = list(depots)
-    found = strays(depots, named)
+    before = time.time() - older_than_s
+    found = [path for path in strays(depots, named) if older_than_s == 0.0 or path.stat().st_mtime < before]
     local, ours = set(found), {_meant(path) for path in found}
     long_ago = datetime.now(UTC) - GRACE
     count = len(found)

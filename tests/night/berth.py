@@ -189,12 +189,12 @@ class Berth:
         (root / "inbox").mkdir()
         return Berth(root)
 
-    def anew(self) -> "Berth":
+    def anew(self, *, workers: str = "serial") -> "Berth":
         """A fresh berth with the registers as they stand now, everything delivered to it in one night."""
         fresh = self.emptied()
         for name, data in self.delivered.items():
             fresh.deliver(name, data)
-        fresh.night(through=None if self.through is None else self.through.isoformat())
+        run_night(fresh.root, through=self.through, workers=workers)
         return fresh
 
 
