@@ -97,11 +97,11 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     plan = make_plan(site, live.days(), index.latest_through(ledger), known_us=index.known_us(ledger))
     refs = {str(ref.inputs["key"]): ref for ref in index.sheets(ledger)}
     wanted = {sheet.key for day in plan.days.values() for sheet in day.sheets}
-    yield from (f"sheet {refs[key].sheet} is live, but nothing asks for it" for key in sorted(refs.keys() - wanted))
     unmade = sum(1 for key in wanted if key not in refs)
     if unmade:
-        yield f"{unmade} sheets have not been made yet; run `tautlog nightly`"
+        yield f"{unmade} sheets have not been made yet, or not by this version of the program; run `tautlog nightly`"
         return
+    yield from (f"sheet {refs[key].sheet} is live, but nothing asks for it" for key in sorted(refs.keys() - wanted))
     by_name = {ref.sheet: ref for ref in refs.values()}
     again: dict[str, Sheet] = {}
     marks: dict[str, list[Mark]] = {}

@@ -75,6 +75,7 @@ def test_all_tables_of_the_whole_chain_are_those_that_are_published(tmp_path: Pa
             entries=[makers.entry(name, "L1", "0.1")],
             events=[makers.event(name, "L1")],
             findings=[makers.finding(name)],
+            removed=[makers.removed(name)],
         )
     with open_ledger(tmp_path) as ledger:
         publish(ledger)

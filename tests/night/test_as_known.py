@@ -110,5 +110,7 @@ def test_nothing_is_written_or_locked_by_asking(told: tuple[Berth, list[Answers]
         assert ledger.rows("SELECT max(run) FROM receipts") == [(3,)]
         berth.night()  # a run needs nothing that the answer holds
     assert {path: path.stat().st_mtime_ns for path in before} | {
-        path: before[path] for path in before if path.name in ("run.lock", "ledger.duckdb", berth.root.name)
+        path: before[path]
+        for path in before
+        if path.name in ("run.lock", "ledger.duckdb", "last-night.json", berth.root.name)
     } == before

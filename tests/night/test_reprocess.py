@@ -22,10 +22,10 @@ import dataclasses, sys
 from datetime import date
 from pathlib import Path
 import numpy as np
-from pipeline.night import ingest, place_day
+from pipeline.night import place_day, reading
 from pipeline.nightly import run_night
 
-read_log, make_sheet = ingest.read_log, place_day.make_sheet
+read_log, make_sheet = reading.read_log, place_day.make_sheet
 
 def halves(*args, **named):
     for piece in read_log(*args, **named):
@@ -38,7 +38,7 @@ def blind(wanted, at_us, kn, *args, **named):
     return make_sheet(wanted, at_us, np.where(kn > 300.0, 300.0, kn), *args, **named)
 
 if "reader" in sys.argv[2:]:
-    ingest.read_log = halves
+    reading.read_log = halves
 if "sheets" in sys.argv[2:]:
     place_day.make_sheet = blind
 run_night(Path(sys.argv[1]), through=date(2026, 3, 5))

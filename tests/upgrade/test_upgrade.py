@@ -131,6 +131,9 @@ def test_before_its_first_night_answers_say_what_to_do_and_rebuild_suffices_too(
     assert "made by another version of tautlog; next: run `tautlog nightly` once with this version" in ran.err
     rebuild_site(site)
     assert tautlog("status", site).code == 0
+    (difference,) = audit_site(site)
+    assert difference.endswith("not by this version of the program; run `tautlog nightly`")
+    run_night(site)
     assert audit_site(site) == []
 
 
