@@ -1,7 +1,8 @@
 """The command line: parse, call, print. Results on stdout, logs and progress on stderr.
 
 Exit codes: 0 done; 1 done, with findings or quarantine; 2 usage; 65 unreadable data; 70 bug; 74 I/O; 75 another
-run holds the site; 78 register or policy error. Everything heavy is imported by the command that needs it.
+run holds the site; 78 register or policy error; 130, 143 stopped. Everything heavy is imported by the command that
+needs it.
 """
 
 from __future__ import annotations
@@ -12,98 +13,16 @@ import signal
 import sys
 import threading
 from collections.abc import Callable
-from datetime import date, timedelta
 from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn
 
 import click
 
 from pipeline.cli_health import health
+from pipeline.cli_nights import NIGHTS
+from pipeline.cli_options import AS_JSON, AS_KNOWN, SITE, Instant, print_answer
 from pipeline.cli_upkeep import UPKEEP
-
-if TYPE_CHECKING:
-    from pipeline.nightly import Night
-
-SITE = click.argument("site", type=click.Path(path_type=Path))
-SITES = click.argument("sites", metavar="SITE...", nargs=-1, required=True, type=click.Path(path_type=Path))
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON (version 1) on stdout.")
-LOG = click.option(
-    "--log",
-    type=click.Choice(["auto", "text", "json"]),
-    default="auto",
-    show_default=True,
-    help="What stderr gets; auto: text on a terminal, else JSON lines.",
-)
-
-
-class Day(click.ParamType[date]):
-    """A UTC day, YYYY-MM-DD."""
-
-    name = "date"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
-        try:
-            return date.fromisoformat(value)
-        except ValueError:
-            self.fail(f"{value!r} is not a day; write it as 2026-03-31", param, ctx)
-
-
-class Instant(click.ParamType[int]):
-    """An instant: RFC 3339 with an offset, or a UTC day, of which the first instant is meant, or the end."""
-
-    name = "instant"
-
-    def __init__(self, *, end_of_day: bool = False) -> None:
-        self._days_on = 1 if end_of_day else 0
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        from schemas.times import day_start_us, rfc3339_us
-
-        try:
-            if len(value) == 10:
-                return day_start_us(date.fromisoformat(value) + timedelta(days=self._days_on))
-            return rfc3339_us(value)
-        except (ValueError, OverflowError):
-            self.fail(f"{value!r} is neither a day nor a time like 2026-03-31T06:00:00Z", param, ctx)
-
-
-class Who(click.ParamType[str]):
-    """Who does the parallel work of a night."""
-
-    name = "who"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        if value == "serial" or "://" in value or (value.isdecimal() and 1 <= int(value) <= 1024):
-            return str(value)
-        self.fail(f"{value!r} is neither serial, nor a number of processes, nor like tcp://HOST:8786", param, ctx)
-
-
-WORKERS = click.option(
-    "--workers",
-    type=Who(),
-    help="Who does the parallel work: a number of processes, serial, or tcp://HOST:PORT of a Dask scheduler "
-    "(default: a process for each core).",
-)
-
-
-class KnownOn(click.ParamType[int]):
-    """A UTC day, of which the last microsecond is meant, or an instant: RFC 3339 with an offset."""
-
-    name = "date"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        instant_us = Instant(end_of_day=True).convert(value, param, ctx)
-        return instant_us - 1 if len(value) == 10 else instant_us
-
-
-AS_KNOWN = click.option(
-    "--as-known-on",
-    "as_known_us",
-    type=KnownOn(),
-    help="What the ledger said at the end of this UTC day, or at this instant.",
-)
-
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(package_name="tautlog")
@@ -141,76 +60,6 @@ def demo(site: Path) -> None:
         f"\nWhere to look next:\n  tautlog events {site}\n  tautlog statement {site} {answer['lines'][0]['line']}\n"
         f"  tautlog receipts {site}\n  tautlog audit {site}"
     )
-
-
-@tautlog.command()
-@SITE
-@click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@WORKERS
-@LOG
-@AS_JSON
-def ingest(site: Path, files: tuple[Path, ...], workers: str | None, log: str, as_json: bool) -> None:
-    """Read raw logs (the inbox's, or the FILES named) into the store; say what each line became."""
-    from pipeline.workers import expect_work
-
-    expect_work(workers)
-    from pipeline.nightly import run_ingest
-    from pipeline.telling import told
-
-    with told("ingest", site, {"workers": workers}, log=log) as telling:
-        night = run_ingest(site, files, workers=workers, watch=telling.watch)
-        telling.done(night, _exit_code(night, named=bool(files)))
-    _tell_night(night, as_json, "ingest", named=bool(files))
-
-
-@tautlog.command()
-@SITES
-@click.option("--through", type=Day(), help="Post up to this UTC day, inclusive, even if no later sample has come.")
-@click.option("--reprocess", metavar="REASON", help="Read every raw file and make every sheet again, and say why.")
-@WORKERS
-@click.option(
-    "--metrics",
-    type=click.Path(path_type=Path),
-    help="Write Prometheus metrics to this text file (*.prom), or to one in this folder; also when the night fails.",
-)
-@click.option("--lineage", type=click.Path(path_type=Path), help="Append OpenLineage events to this file.")
-@LOG
-@AS_JSON
-def nightly(
-    sites: tuple[Path, ...],
-    through: date | None,
-    reprocess: str | None,
-    workers: str | None,
-    metrics: Path | None,
-    lineage: Path | None,
-    log: str,
-    as_json: bool,
-) -> None:
-    """Everything a night does, of each SITE by itself. Safe to run at any time, any number of times."""
-    if reprocess is not None and not reprocess.strip():
-        raise click.BadParameter("say why: the reason stands in the ledger for good", param_hint="--reprocess")
-    from pipeline.workers import expect_work
-
-    if reprocess is not None or any(any((site / "inbox").glob("*")) for site in sites):
-        expect_work(workers)
-    from pipeline.nightly import run_night
-    from pipeline.telling import told
-
-    reason = None if reprocess is None else " ".join(reprocess.split())
-    options = {"through": through, "reprocess": reason, "workers": workers}
-
-    def run_one_site(site: Path) -> tuple[Night, int]:
-        with told("nightly", site, options, log=log, metrics=metrics, lineage=lineage) as telling:
-            night = run_night(site, through=through, reprocess=reason, workers=workers, watch=telling.watch)
-            telling.done(night, _exit_code(night))
-        return night, _exit_code(night)
-
-    if len(sites) == 1:
-        night, _ = run_one_site(sites[0])
-        _tell_night(night, as_json, "nightly")
-    if metrics is not None and not metrics.is_dir():
-        raise click.UsageError(f"--metrics {metrics}: of several sites it must be a folder, for a file of each")
-    _tell_nights(sites, run_one_site, as_json)
 
 
 @tautlog.command()
@@ -333,8 +182,7 @@ def trace(site: Path, ref: str, as_json: bool) -> None:
     _answer(site, lambda ledger: trace_json(ledger, ref), as_json, "trace")
 
 
-tautlog.add_command(health)
-for command in UPKEEP:
+for command in (*NIGHTS, health, *UPKEEP):
     tautlog.add_command(command)
 
 
@@ -354,73 +202,11 @@ def _answer(
     else:
         with open_published(site) as ledger:
             answer = ask(ledger)
-    _print(answer, as_json, what)
-
-
-def _print(answer: dict[str, Any], as_json: bool, what: str) -> None:
-    if as_json:
-        from pipeline.ledger.queries import answer_text
-
-        click.echo(answer_text(answer))
-    else:
-        from pipeline import render
-
-        click.echo(render.as_known_text(answer) + getattr(render, f"{what}_text")(answer))
-
-
-def _tell_nights(sites: tuple[Path, ...], run_one_site: Callable[[Path], tuple[Night, int]], as_json: bool) -> NoReturn:
-    """Run and tell the nights of several sites, and exit with the worst of their codes."""
-    from pipeline.many import each_site, worst
-
-    codes, told = [], []
-    for outcome in each_site(sites, run_one_site):
-        codes.append(outcome.exit_code)
-        if outcome.result is None:
-            answer: dict[str, Any] = {"error": outcome.error}
-            click.echo(f"tautlog: {outcome.site}: {outcome.error}", err=True)
-        else:
-            answer = _night_answer(outcome.result, "nightly")
-        told.append({"site": str(outcome.site), "exit": outcome.exit_code, **answer})
-        if not as_json and outcome.result is not None:
-            click.echo(f"{outcome.site}:")
-            _print(answer, as_json, "night")
-    if as_json:
-        _print({"sites": told}, as_json, "nights")
-    sys.exit(worst(codes))
-
-
-def _tell_night(night: Night, as_json: bool, what: str, *, named: bool = False) -> NoReturn:
-    """Print what a run did, and exit: 65 where a file that was asked for by name could not be read."""
-    _print(_night_answer(night, what), as_json, "night")
-    sys.exit(_exit_code(night, named=named))
-
-
-def _night_answer(night: Night, what: str) -> dict[str, Any]:
-    from pipeline.ledger.queries import event_object, finding_object, receipt_object
-
-    answer: dict[str, Any] = {
-        "run_id": night.run_id,
-        "receipts": [receipt_object(receipt) for receipt in night.receipts],
-        "findings": [finding_object(finding) for finding in night.findings],
-    }
-    if what == "nightly":
-        answer |= {
-            "days": [day.isoformat() for day in night.days],
-            "entries_posted": night.entries_posted,
-            "events": [event_object(event) for event in night.events],
-        }
-    if night.reprocessed is not None:
-        answer["reprocessed"] = night.reprocessed
-    return answer
-
-
-def _exit_code(night: Night, *, named: bool = False) -> int:
-    unreadable = any(finding.kind == "unreadable-file" for finding in night.findings)
-    return 65 if named and unreadable else 0 if night.clean else 1
+    print_answer(answer, as_json, what)
 
 
 def _tell_comparison(differences: list[str], as_json: bool, what: str) -> NoReturn:
-    _print({"agrees": not differences, "differences": differences}, as_json, what)
+    print_answer({"agrees": not differences, "differences": differences}, as_json, what)
     sys.exit(1 if differences else 0)
 
 

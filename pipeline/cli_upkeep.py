@@ -9,7 +9,8 @@ from typing import Any
 
 import click
 
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON (version 1) on stdout.")
+from pipeline.cli_options import AS_JSON
+
 FOLDER = click.Path(path_type=Path)
 
 
@@ -20,7 +21,7 @@ FOLDER = click.Path(path_type=Path)
     type=click.FloatRange(min=0, min_open=True),
     default=36.0,
     show_default=True,
-    help="Name sites where no run has committed for this many hours.",
+    help="Name sites where no night came to its end for this many hours.",
 )
 @AS_JSON
 def fleet(folder: Path, overdue_after_h: float, as_json: bool) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 
 from pipeline.backup import MARK as BACKUP_MARK
 from pipeline.errors import RegisterError, TautlogError, exit_code_of
+from pipeline.lastnight import last_night
 from pipeline.ledger import index
 from pipeline.ledger.account import exact_sum
 from pipeline.ledger.database import open_published
@@ -24,7 +25,7 @@ from schemas.times import us_to_rfc3339
 
 HOUR_US = 3_600_000_000
 OVERDUE_H = 36.0
-"""After how many hours without a committed run a site is named. House rule: a night missed, and half a day."""
+"""After how many hours without a night that came to its end a site is named. House rule: a night missed, and half a day."""
 
 SILENT = ("silent-channel", "silent-site")
 NO_FIGURE = "no figure"
@@ -61,7 +62,7 @@ def fleet(root: Path, *, now_us: int, overdue_h: float = OVERDUE_H) -> dict[str,
     """The object that `fleet --json` prints, of every site in the folders below `root`; sites are named by their path.
 
     Sites and folders that cannot be read are in `unreadable`, each with why and what to do. `now_us`: the clock, for
-    telling which sites have had no run for `overdue_h` hours. RegisterError when there is no site below `root`.
+    telling which sites have had no good night for `overdue_h` hours. RegisterError when there is no site below `root`.
     """
     gathered = _Rollup()
     for path, problem in _sites(root):
@@ -124,6 +125,8 @@ def _gather(gathered: _Rollup, path: Path, name: str, now_us: int, overdue_h: fl
     except (TautlogError, OSError) as error:
         gathered.unreadable.append(_unreadable(name, error))
         return
+    night = last_night(path)
+    last_us = started_us if night is None else max(started_us, night.ended_us)
     counts = {severity: sum(f["severity"] == severity for f in findings) for severity in gathered.findings}
     for severity, count in counts.items():
         gathered.findings[severity] += count
@@ -148,7 +151,7 @@ def _gather(gathered: _Rollup, path: Path, name: str, now_us: int, overdue_h: fl
             "lines": len(answer["lines"]),
             "findings": counts,
             "unreckoned_days": answer["unreckoned_days"],
-            **_overdue(path, now_us - started_us, overdue_h),
+            **_overdue(path, now_us - last_us, overdue_h),
         }
     )
     for line in answer["lines"]:
@@ -177,8 +180,7 @@ def _overdue(path: Path, age_us: int, overdue_h: float) -> dict[str, Any]:
     hours = age_us / HOUR_US
     late = hours > overdue_h
     advice = (
-        f"nothing was committed for {hours:.0f} h: either nothing came, or the night does not run; look at its timer "
-        f"and log, and run `tautlog nightly {path}`"
+        f"no night came to its end for {hours:.0f} h: look at its timer and log, and run `tautlog nightly {path}`"
     )
     return {"age_h": round(hours, 1), "overdue": late, "advice": advice if late else None}
 

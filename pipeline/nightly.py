@@ -253,8 +253,10 @@ def _conclude(
     }
     new_through = through is not None and through > (index.latest_through(run.ledger) or date.min)
     changed = any(rows.values()) or new_through or _registers_changed(run)
-    if changed:
-        _commit(run, rows, through, horizon_us, {} if reprocess is None else {"reprocess": reprocess})
+    if changed or (made.looked and index.unreckoned(run.ledger)):
+        meta = {index.RECKONED: made.looked} | ({} if reprocess is None else {"reprocess": reprocess})
+        _commit(run, rows, through, horizon_us, meta)
+        changed = True
     publish(run.ledger)
     let_go(ingested.done_with)
     news = [found for found in raised if not (inbox_seen and told_once(found) and found.id in open_)]

@@ -18,6 +18,7 @@ FLOORS = (
     ("pipeline.units", "pipeline.kernels"),
     ("pipeline.readers", "pipeline.quality", "pipeline.sheets", "pipeline.events", "pipeline.wear"),
     (
+        "pipeline.cli_options",
         "pipeline.registers",
         "pipeline.lock",
         "pipeline.many",
@@ -45,10 +46,10 @@ FLOORS = (
         "pipeline.tracing",
     ),
     ("pipeline.fleet", "pipeline.render_upkeep", "pipeline.telling", "pipeline.cli_health"),
-    ("pipeline.cli_upkeep",),
+    ("pipeline.cli_nights", "pipeline.cli_upkeep"),
     ("pipeline.cli",),
 )
-COMMANDS = {"pipeline.cli", "pipeline.cli_health", "pipeline.cli_upkeep"}
+COMMANDS = {"pipeline.cli", "pipeline.cli_health", "pipeline.cli_nights", "pipeline.cli_options", "pipeline.cli_upkeep"}
 """Where commands stand: they alone know click, and import nothing heavy before a command needs it."""
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 PURE = (

@@ -111,14 +111,23 @@ def known_us(ledger: Ledger) -> int:
     return max(found[0][0] or 0, horizon_us(ledger) or 0)
 
 
+RECKONED = "reckoned"
+"""Key of a run's `meta`: that it brought sheets and accounts up to date. Nights of older manifests lack it; of theirs
+the flags tell."""
+
+
 def unreckoned(ledger: Ledger) -> int:
-    """How many places' days have samples that no night has made sheets and flags of yet."""
-    return int(
-        ledger.rows(
-            "SELECT count(*) FROM (SELECT place, day, max(run) AS run FROM live_parts GROUP BY place, day) AS p "
-            "LEFT JOIN live_flags AS f ON p.place = f.place AND p.day = f.day WHERE f.run IS NULL OR f.run < p.run"
-        )[0][0]
+    """How many places' days have samples that no night has looked at yet."""
+    [(days,)] = ledger.rows(
+        """
+        SELECT count(*) FROM (SELECT place, day, max(run) AS run FROM live_parts GROUP BY place, day) AS p
+        LEFT JOIN live_flags AS f ON p.place = f.place AND p.day = f.day
+        WHERE (f.run IS NULL OR f.run < p.run)
+            AND p.run > (SELECT coalesce(max(run), 0) FROM runs WHERE contains(meta, ?))
+        """,
+        [f'"{RECKONED}":true'],
     )
+    return int(days)
 
 
 def all_sheets(ledger: Ledger, names: Collection[str]) -> dict[str, SheetRef]:

@@ -9,6 +9,7 @@ from decimal import Decimal
 
 import pytest
 
+from pipeline.nightly import run_ingest
 from tests.night.berth import LAYOUT, Berth, felt, lives, record, values
 from tests.night.conftest import DAYS
 
@@ -374,3 +375,12 @@ def test_every_correction_leaves_its_reversal_and_the_sum_is_what_is_live(four_d
         net[row["zone"], row["day"]] = net.get((row["zone"], row["day"]), Decimal(0)) + row["life"]
     assert net == four_days.posted()  # few enough digits for the default context
     settled(four_days)
+
+
+def test_files_that_are_read_again_to_the_very_same_rows_are_reckoned_all_the_same(four_days: Berth) -> None:
+    four_days.edit("layouts/hooks.toml", 'missing = ["---"]', 'missing = ["---", "never written"]')
+    run_ingest(four_days.root, [])
+    assert four_days.statement()["unreckoned_days"] > 0
+    four_days.night()
+    assert four_days.statement()["unreckoned_days"] == 0
+    assert four_days.night().run_id is None
