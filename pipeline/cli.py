@@ -24,6 +24,7 @@ from pipeline.cli_nights import NIGHTS
 from pipeline.cli_options import AS_JSON, AS_KNOWN, SITE, Instant, print_answer
 from pipeline.cli_upkeep import UPKEEP
 
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(package_name="tautlog")
 def tautlog() -> None:

@@ -25,7 +25,7 @@ from schemas.times import us_to_rfc3339
 
 HOUR_US = 3_600_000_000
 OVERDUE_H = 36.0
-"""After how many hours without a night that came to its end a site is named. House rule: a night missed, and half a day."""
+"""After how many hours without a night that came to its end a site is named. House rule: one missed, and half a day."""
 
 SILENT = ("silent-channel", "silent-site")
 NO_FIGURE = "no figure"
@@ -179,9 +179,7 @@ def _worst_first(line: Mapping[str, Any]) -> tuple[Decimal, str, str]:
 def _overdue(path: Path, age_us: int, overdue_h: float) -> dict[str, Any]:
     hours = age_us / HOUR_US
     late = hours > overdue_h
-    advice = (
-        f"no night came to its end for {hours:.0f} h: look at its timer and log, and run `tautlog nightly {path}`"
-    )
+    advice = f"no night came to its end for {hours:.0f} h: look at its timer and log, and run `tautlog nightly {path}`"
     return {"age_h": round(hours, 1), "overdue": late, "advice": advice if late else None}
 
 

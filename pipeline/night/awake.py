@@ -6,18 +6,10 @@ It starts no thread, so that forking it is safe.
 import ctypes
 import gc
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import date
-
-import numpy as np
 
 from pipeline.events import brake_slips
-from pipeline.night import account, place_day, reading
-from pipeline.sheets.fold import EMPTY, fold
-from pipeline.sheets.sheet import Slice, make_sheet
-from pipeline.wear.fatigue import life_units
-from schemas.registers import FatigueCurve
+from pipeline.night import account, place_day, reading, warm
+from pipeline.store import columns
 
 __all__ = ["account", "brake_slips", "place_day", "reading"]
 
@@ -36,35 +28,24 @@ def keep_memory() -> None:
             mallopt(option, value)
 
 
-@contextmanager
-def no_scipy() -> Iterator[None]:
-    """Where scipy is installed numba loads it for its linear algebra, of which there is none here: a fifth of a second.
+class Hidden:
+    """A finder that has libraries taken for not installed."""
 
-    A module that stands as None among the loaded ones is told as not installed.
-    """
-    hidden = "scipy" not in sys.modules
-    if hidden:
-        sys.modules["scipy"] = None  # type: ignore[assignment]
-    try:
-        yield
-    finally:
-        if hidden:
-            del sys.modules["scipy"]
+    def __init__(self, *names: str) -> None:
+        self._names = names
 
-
-def load_kernels() -> None:
-    """Load the compiled loops that every night needs, by a day of four samples."""
-    piece = Slice("T", "T", date(2026, 1, 1), 0, 4_000_000, False, False, 1.0, 2.0)
-    kn = np.array([1.0, 3.0, 1.0, 2.0])
-    sheet = make_sheet(piece, np.arange(4) * 1_000_000, kn, kn > 0.0, kn > 2.0, after_us=None, max_gap_us=10_000_000)
-    fold(EMPTY, sheet)
-    curve = FatigueCurve(a=3.0, b=0.0, m=5.0, source="none: nothing is posted")
-    life_units(sheet.low_kn, sheet.high_kn, sheet.count, break_force_kn=100.0, curve=curve)
+    def find_spec(self, name: str, path: object = None, target: object = None) -> None:
+        if name in self._names:
+            raise ModuleNotFoundError(f"{name} is not looked for here", name=name)
 
 
 keep_memory()
-with no_scipy():
-    load_kernels()
+# Where it is installed, numba loads scipy, for its linear algebra, and Arrow pandas, to know its tables: half a second
+# for what no job uses.
+sys.meta_path.insert(0, hidden := Hidden("scipy", "pandas"))
+warm.load_sheet_kernels()
+columns.wake()
+sys.meta_path.remove(hidden)
 # What is loaded is never garbage: collecting it would touch, and so copy, every page the workers share.
 gc.collect()
 gc.freeze()

@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date
 from functools import partial
+from importlib import import_module
 from itertools import pairwise
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from pipeline.night.finding import Finding
 from pipeline.night.intake import Delivery, Ingested, LiveParts
 from pipeline.night.neighbours import fold_by_neighbours
 from pipeline.night.reading import FileRead, cpu_limit_s, read_job, read_or_explain
+from pipeline.night.warm import load_flag_kernels
 from pipeline.site import Site
 from pipeline.store.repeats import count_new_rows
 from pipeline.store.samples import Part
@@ -50,12 +52,14 @@ def ingest(
     """
     out = Ingested()
     deliveries = withdrawals(site, receipts, live, out) + rereads(site, receipts, out, reprocess)
-    if files or deliveries:
-        workers.start()
     with ThreadPoolExecutor(COPIERS) as copiers:
+        if files or deliveries:
+            copiers.submit(import_module, "polars")  # for the manifest: while the fork server loads, a core is free
+            workers.start()
         deliveries += new_files(site, files, receipts, out, copiers)
     waiting = {sha256: as_it_was(site, receipts[sha256]) for sha256 in undecided if sha256 in receipts}
     reads = list(_read(site, deliveries, workers))
+    workers.meanwhile(load_flag_kernels)  # while what is new is being decided here
     for read in reads:
         if isinstance(read, FileRead) and read.delivery.op == "reread":
             # All before any is settled: else two files that overlap would both be called the other's duplicate.

@@ -9,11 +9,11 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from pipeline.errors import StoreError
+from pipeline.store.columns import nulls, numbers
 from pipeline.store.depot import Depot
 from pipeline.store.samples import Floats, Ints, Part
 from pipeline.store.scaled import AS_FLOAT, unscaled
 from pipeline.units import to_canonical
-from schemas.times import instant_us
 
 Bools = NDArray[np.bool_]
 
@@ -51,7 +51,7 @@ def read_readings(
         if (to_us is not None and part.first_us >= to_us) or (from_us is not None and part.last_us < from_us):
             continue
         table = part_table(store, part, from_us, to_us, columns=["at", *part.channels])
-        at_us = table["at"].cast(pa.int64()).to_numpy()
+        at_us = numbers(table["at"])
         for name in table.column_names[1:]:
             value, absent = part_values(table, name)
             if absent is None:
@@ -71,6 +71,8 @@ def live(pieces: Sequence[tuple[Ints, Floats]]) -> Readings:
     if np.any(step < 0):
         order = np.argsort(at_us, kind="stable")
         at_us, value = at_us[order], value[order]
+        if np.all(at_us[1:] > at_us[:-1]):
+            return Readings(at_us, value)
     starts = np.flatnonzero(np.diff(at_us, prepend=at_us[0] - 1))
     largest = np.fmax.reduceat(value, starts)
     least = np.fmin.reduceat(value, starts)
@@ -87,7 +89,7 @@ def files_that_differ(store: Depot, parts: Sequence[Part], channel: str) -> dict
             table = part_table(store, part, columns=["at", channel])
             value, absent = part_values(table, channel)
             here = np.ones(value.size, np.bool_) if absent is None else ~absent
-            pieces.append((part.sha256, table["at"].cast(pa.int64()).to_numpy()[here], value[here]))
+            pieces.append((part.sha256, numbers(table["at"])[here], value[here]))
     at_us = np.unique(np.concatenate([at for _, at, _ in pieces]))
     least, largest = np.full(at_us.size, np.nan), np.full(at_us.size, np.nan)
     missing = np.zeros(at_us.size, np.bool_)
@@ -138,7 +140,7 @@ def part_table(
         raise StoreError(
             f"cannot read samples: {error}", file=path, next_step="restore it from a backup, or run `tautlog audit`"
         ) from error
-    at_us = table["at"].cast(pa.int64()).to_numpy()
+    at_us = numbers(table["at"])
     begin = 0 if from_us is None else int(np.searchsorted(at_us, from_us))
     end = at_us.size if to_us is None else int(np.searchsorted(at_us, to_us))
     return table.slice(begin, max(end - begin, 0))
@@ -149,7 +151,7 @@ def _overlaps(file: pq.ParquetFile, group: int, from_us: int | None, to_us: int 
     statistics = file.metadata.row_group(group).column(0).statistics
     if statistics is None or not statistics.has_min_max:
         return True
-    first_us, last_us = instant_us(statistics.min), instant_us(statistics.max)
+    first_us, last_us = statistics.min_raw, statistics.max_raw  # as they stand; `min` would load pandas
     return (to_us is None or first_us < to_us) and (from_us is None or last_us >= from_us)
 
 
@@ -157,12 +159,7 @@ def part_values(table: pa.Table, name: str) -> tuple[Floats, Bools | None]:
     """A column as canonical values, and where it holds no reading at all."""
     metadata: Mapping[bytes, bytes] = table.schema.field(name).metadata
     scale, unit = int(metadata[b"scale"]), to_canonical(metadata[b"unit"].decode())
-    column = table[name].combine_chunks()
-    absent = None
-    if column.null_count:
-        absent = column.is_null().to_numpy(zero_copy_only=False)
-        column = column.fill_null(0)
-    raw = column.to_numpy()
+    raw, absent = numbers(table[name]), nulls(table[name])
     value = raw if scale == AS_FLOAT else unscaled(raw, scale)
     with np.errstate(over="ignore"):  # infinity is flagged as impossible
         if unit.factor != 1.0:

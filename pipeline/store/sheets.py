@@ -9,6 +9,7 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import StoreError
 from pipeline.sheets.sheet import Excursion, Sheet, Slice
+from pipeline.store.columns import numbers
 from pipeline.store.depot import Depot
 
 _KN = pa.list_(pa.float64())
@@ -161,8 +162,8 @@ def _row(name: str, sheet: Sheet) -> dict[str, Any]:
 
 
 def _sheet(row: pa.Table) -> Sheet:
-    def numbers(name: str) -> Any:
-        return row[name].combine_chunks().flatten().to_numpy(zero_copy_only=False)
+    def flat(name: str) -> Any:
+        return numbers(row[name].combine_chunks().flatten())
 
     def instant(value: Any) -> int:
         return int(value.value)
@@ -184,21 +185,21 @@ def _sheet(row: pa.Table) -> Sheet:
     )
     return Sheet(
         slice=piece,
-        low_kn=numbers("low_kn"),
-        high_kn=numbers("high_kn"),
-        count=numbers("count"),
-        residue_kn=numbers("residue_kn"),
-        residue_us=numbers("residue_us"),
-        ends_kn=numbers("ends_kn"),
-        ends_us=numbers("ends_us"),
-        swing_bins=numbers("swing_bins"),
+        low_kn=flat("low_kn"),
+        high_kn=flat("high_kn"),
+        count=flat("count"),
+        residue_kn=flat("residue_kn"),
+        residue_us=flat("residue_us"),
+        ends_kn=flat("ends_kn"),
+        ends_us=flat("ends_us"),
+        swing_bins=flat("swing_bins"),
         swing_sums=np.column_stack(
-            (numbers("swing_n").astype(np.float64), numbers("swing_range_kn"), numbers("swing_range2_kn2"))
+            (flat("swing_n").astype(np.float64), flat("swing_range_kn"), flat("swing_range2_kn2"))
         ),
-        swing_cells=np.column_stack([numbers(f"cell_{name}") for name in ("bins", "low_classes", "high_classes", "n")]),
-        level_bins=numbers("level_bins"),
-        level_classes=numbers("level_classes"),
-        level_us=numbers("level_us"),
+        swing_cells=np.column_stack([flat(f"cell_{name}") for name in ("bins", "low_classes", "high_classes", "n")]),
+        level_bins=flat("level_bins"),
+        level_classes=flat("level_classes"),
+        level_us=flat("level_us"),
         excursions=tuple(
             Excursion(
                 instant(e["first"]), instant(e["last"]), e["peak_kn"].as_py(), instant(e["peak"]), e["at_least"].as_py()
