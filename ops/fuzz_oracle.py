@@ -269,7 +269,7 @@ def _expected_error(lines: list[tuple[bytes, bool]], recipe: Recipe, contents: C
     if contents.data.startswith(b"\xfe\xff") and text.encoding == "utf-16":
         unmarked = "utf-16-be"
     try:
-        line = raw[:KEPT_BYTES].decode(unmarked).removeprefix("\ufeff")
+        line = raw[:KEPT_BYTES].decode(unmarked).lstrip("\ufeff")
     except UnicodeDecodeError:
         return "a header that is no text"
     names = Counter(_bare(name) for name in line.split(text.separator))

@@ -48,9 +48,7 @@ def columns_of(layout: Layout, header: str | None, file: str) -> Columns:
 
     Raises DataError for a column that is missing or stands twice: the file is not of this layout.
     """
-    names = (
-        None if header is None else [bare(name) for name in header.removeprefix("\ufeff").split(layout.text.separator)]
-    )
+    names = None if header is None else [bare(name) for name in header.split(layout.text.separator)]
     place = _Finder(layout, names, file)
     time = place.find("[time] column", layout.time.column or "")
     key = None if layout.rows is None else place.find("[rows] key", layout.rows.key)

@@ -54,4 +54,4 @@ class HeaderLines:
                 found=f"byte 0x{self._last[error.start]:02x} at position {error.start + 1}",
                 next_step="correct [text] encoding or header_line of the layout, or have the file sent again",
             ) from None
-        return text.removesuffix("\n").removesuffix("\r").removeprefix("\ufeff")
+        return text.removesuffix("\n").removesuffix("\r").lstrip("\ufeff")  # one mark of byte order, or several

@@ -64,7 +64,7 @@ class Work:
         text = self.text(row) or ""
         if not self.piece.ended:
             text = text.removesuffix("\r")  # the file may end between the two of a line end
-        if columns.header is not None and text.removeprefix("\ufeff") == columns.header:
+        if columns.header is not None and text.lstrip("\ufeff") == columns.header:
             self.header += 1
         elif columns.is_blank(text):
             self.blank += 1
