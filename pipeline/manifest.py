@@ -207,7 +207,7 @@ def follows(manifest: Manifest, previous: str | None, site_root: Path) -> None:
     """StoreError unless the manifest names `previous` as the SHA-256 of the one before it."""
     if manifest.previous != previous:
         raise StoreError(
-            "the chain of manifests is broken: this one does not follow the one before it",
+            f"the chain of manifests is broken: this one does not follow {manifest.run - 1:06d}.json as that stands",
             file=manifest_path(site_root, manifest.run),
             found=manifest.previous or "no previous manifest",
             expected=previous or "no previous manifest",

@@ -18,7 +18,6 @@ FLOORS = (
     ("pipeline.units", "pipeline.kernels"),
     ("pipeline.readers", "pipeline.quality", "pipeline.sheets", "pipeline.events", "pipeline.wear"),
     (
-        "pipeline.cli_options",
         "pipeline.registers",
         "pipeline.lock",
         "pipeline.many",
@@ -45,7 +44,7 @@ FLOORS = (
         "pipeline.tidy",
         "pipeline.tracing",
     ),
-    ("pipeline.fleet", "pipeline.render_upkeep", "pipeline.telling", "pipeline.cli_health"),
+    ("pipeline.fleet", "pipeline.render_upkeep", "pipeline.telling", "pipeline.cli_health", "pipeline.cli_options"),
     ("pipeline.cli_nights", "pipeline.cli_upkeep"),
     ("pipeline.cli",),
 )

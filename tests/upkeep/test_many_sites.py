@@ -184,7 +184,7 @@ def test_a_site_without_a_run_for_long_is_overdue(sites: Path) -> None:
     assert fleet(sites, now_us=time.time_ns() // 1000)["overdue"] == []
     told = fleet(sites, now_us=time.time_ns() // 1000 + 40 * HOUR_US)
     assert [site["site"] for site in told["overdue"]] == ["east", "north/quay"]
-    assert "nothing was committed for 40 h" in told["overdue"][0]["advice"]
+    assert "no night came to its end for 40 h" in told["overdue"][0]["advice"]
     assert fleet(sites, now_us=time.time_ns() // 1000 + 40 * HOUR_US, overdue_h=48)["overdue"] == []
 
 
