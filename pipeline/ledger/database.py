@@ -27,7 +27,7 @@ from pipeline import manifest as manifests
 from pipeline.errors import SiteBusy, StoreError
 from pipeline.ledger.apply import apply_to, taken_in
 
-_NOT_ITS_FAULT = ("Permission denied", "No space left", "Read-only file system", "Too many open files")
+_NOT_ITS_FAULT = ("Permission denied", "No space left", "File too large", "Read-only", "Too many open files")
 _SQL_FILE = re.compile(r"\d{3}_[a-z_]+\.sql", re.ASCII)
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
@@ -78,7 +78,10 @@ class Ledger:
         if not self.writer:
             self.con.close()
             return
-        self.con.execute("CHECKPOINT")
+        try:
+            self.con.execute("CHECKPOINT")
+        except (duckdb.IOException, duckdb.TransactionException) as error:
+            raise _cannot_write(self.file, error) from error
         self.con.close()
         log = log_of(self.file)
         if log.exists():
@@ -158,12 +161,15 @@ def open_reader(site_root: Path, file: Path) -> Ledger:
 
 def create(site_root: Path, file: Path | str, *, writer: bool = True) -> Ledger:
     """A new, empty ledger in a file that is not there yet, or `":memory:"`. `writer`: closing it checkpoints it."""
-    con = duckdb.connect(str(file), config=_CONFIG)
-    _harden(con, site_root)
-    con.execute("BEGIN TRANSACTION")
-    con.execute(schema_sql())
-    con.execute("INSERT INTO schema_stamp VALUES (?)", [schema_sha256()])
-    con.execute("COMMIT")
+    try:
+        con = duckdb.connect(str(file), config=_CONFIG)
+        _harden(con, site_root)
+        con.execute("BEGIN TRANSACTION")
+        con.execute(schema_sql())
+        con.execute("INSERT INTO schema_stamp VALUES (?)", [schema_sha256()])
+        con.execute("COMMIT")
+    except (duckdb.IOException, duckdb.TransactionException) as error:
+        raise _cannot_write(file, error) from error
     return Ledger(site_root, Path(file), con, writer=writer)
 
 
@@ -221,6 +227,15 @@ def set_aside(file: Path) -> Path:
     if log.exists():
         log.rename(log_of(aside))
     return aside
+
+
+def _cannot_write(file: Path | str, error: duckdb.Error) -> StoreError:
+    """The disk refused the ledger, which is made from the manifests again when there is room."""
+    return StoreError(
+        f"cannot write the ledger: {str(error).splitlines()[0]}",
+        file=file,
+        next_step="free space or rights, then run again",
+    )
 
 
 def _open_or_renew(site_root: Path, file: Path, notes: list[str]) -> Ledger:
