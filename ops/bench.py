@@ -64,7 +64,7 @@ def _options(argv: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="ops.bench", description=__doc__)
     parser.add_argument("--days", type=int, default=10, help="days of 12 channels at 10 Hz (10.4 M samples each)")
     parser.add_argument("--hours", type=float, default=24.0, help="hours of each day")
-    parser.add_argument("--worker-days", type=int, default=4, help="of them, for comparing workers")
+    parser.add_argument("--worker-days", type=int, default=10, help="of them, for comparing workers")
     parser.add_argument("--long-days", type=int, default=30)
     parser.add_argument("--kernel-samples", type=int, default=5_000_000)
     parser.add_argument("--repeats", type=int, default=5)
