@@ -48,13 +48,3 @@ class _Kernel(Generic[P, R]):
             if isinstance(kernel, _Kernel) and kernel._function.__globals__ is names:
                 kernel._machine = numba.njit(cache=True, nogil=True, error_model="numpy")(kernel._function)
                 names[name] = kernel._machine
-
-
-@compiled
-def _same(number: int) -> int:
-    return number
-
-
-def wake() -> None:
-    """Have numba load what its first kernel loads: a while, best spent beside work that lets go of the interpreter."""
-    _same(1)
