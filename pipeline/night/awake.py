@@ -1,6 +1,7 @@
 """Imported by the server that worker processes are forked from: loads, once for all, what their first job waits for.
 
-It starts no thread, so that forking it is safe.
+Loading leaves two threads, OpenBLAS's and that of Arrow's allocator; both libraries see to a fork themselves. Nothing
+here may start another: a pool of threads does not survive one.
 """
 
 import ctypes

@@ -16,8 +16,8 @@ from schemas.registers import Channel
 
 CPU_LEAST_S = 300.0
 CPU_S_PER_MB = 10.0
-"""What reading a file may take [CPU seconds], house rule: far more than any log met here needs (the slowest input of the
-tests, stamps all over the calendar, takes some 3 s a MB). Compressed files are bounded by what they may unpack to."""
+"""What reading a file may take [CPU seconds], house rule: more than any log met here needs (the slowest of the tests,
+stamps all over the calendar, some 3 s a MB). Compressed files are bounded by what they may unpack to."""
 
 
 @dataclass(frozen=True)
