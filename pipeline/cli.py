@@ -211,12 +211,10 @@ def _tell_comparison(differences: list[str], as_json: bool, what: str) -> NoRetu
     sys.exit(1 if differences else 0)
 
 
-class _Terminated(BaseException):
-    """SIGTERM came: the service manager, or a shutdown, wants the run to end."""
-
-
 def _terminate(*_: object) -> NoReturn:
-    raise _Terminated
+    from pipeline.errors import Terminated
+
+    raise Terminated
 
 
 def _one_line(error: Exception) -> str:
@@ -228,7 +226,7 @@ def _one_line(error: Exception) -> str:
 
 def main() -> NoReturn:
     """Run the command; a deliberate error becomes one message on stderr and its exit code."""
-    from pipeline.errors import TautlogError, plain
+    from pipeline.errors import TautlogError, Terminated, plain, words_of
 
     main_thread = threading.current_thread() is threading.main_thread()
     before = signal.signal(signal.SIGTERM, _terminate) if main_thread else None
@@ -236,10 +234,10 @@ def main() -> NoReturn:
         code = tautlog.main(prog_name="tautlog", standalone_mode=False)
         sys.exit(0 if code is None else code)
     except click.Abort:
-        click.echo("tautlog: stopped by hand; what was not committed counts for nothing; next: run again", err=True)
+        click.echo(f"tautlog: {words_of(KeyboardInterrupt())}", err=True)
         sys.exit(130)
-    except _Terminated:
-        click.echo("tautlog: stopped by SIGTERM; what was not committed counts for nothing; next: run again", err=True)
+    except Terminated as stop:
+        click.echo(f"tautlog: {words_of(stop)}", err=True)
         sys.exit(143)
     except click.ClickException as error:
         shown = StringIO()

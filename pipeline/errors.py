@@ -92,13 +92,29 @@ class RegisterError(TautlogError):
     exit_code = 78
 
 
+class Terminated(BaseException):
+    """SIGTERM came: the service manager, or a shutdown, wants the run to end."""
+
+
 def exit_code_of(error: BaseException) -> int:
     """What the command ends with when nothing catches this error."""
     if isinstance(error, TautlogError):
         return error.exit_code
     if isinstance(error, KeyboardInterrupt):
         return 130
+    if isinstance(error, Terminated):
+        return 143
     return 74 if isinstance(error, OSError) else 70
+
+
+def words_of(error: BaseException) -> str:
+    """An error as its message tells it; a stop from outside with what it means for the run."""
+    if isinstance(error, KeyboardInterrupt):
+        return f"stopped by hand; {_STOPPED}"
+    return f"stopped by SIGTERM; {_STOPPED}" if isinstance(error, Terminated) else str(error) or repr(error)
+
+
+_STOPPED = "what was not committed counts for nothing; next: run again"
 
 
 def plain(text: str) -> str:

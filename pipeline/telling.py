@@ -15,7 +15,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import TautlogError, exit_code_of
+from pipeline.errors import TautlogError, exit_code_of, words_of
 from pipeline.lastnight import site_id
 from pipeline.watch import JsonLines, Recording, Terminal, watch_stderr
 
@@ -120,7 +120,7 @@ class _Outlets:
             self._write_metrics(telling, code)
             if self._refused is not None:
                 self.log.note(str(self._refused))
-        facts: dict[str, Any] = {"outcome": "failed", "message": str(error) or repr(error)}
+        facts: dict[str, Any] = {"outcome": "failed", "message": words_of(error)}
         if code == 70:
             facts["traceback"] = "".join(traceback.format_exception(error))
         self._end(facts, code)

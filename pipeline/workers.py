@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from multiprocessing import connection, forkserver
+from multiprocessing import connection, forkserver, resource_tracker
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
@@ -164,8 +164,7 @@ class Workers:
 def expect_work(choice: str | None) -> None:
     """Let the fork server load the program meanwhile, where `--workers` means processes: it takes half a second."""
     if choice is None or choice.isdecimal():
-        forkserver.set_forkserver_preload(list(PRELOADED))
-        forkserver.ensure_running()
+        _start_fork_server()
 
 
 def choose(choice: str | None, site_root: Path) -> Workers:
@@ -211,9 +210,20 @@ def wait_until_gone(site_root: Path, wait_s: float = LEAVING_S) -> None:
 
 def _processes(count: int, site_root: Path) -> ProcessPoolExecutor:
     context = multiprocessing.get_context("forkserver")
-    forkserver.set_forkserver_preload(list(PRELOADED))
+    _start_fork_server()
     memory = max(MEMORY_LEAST, int(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") * MEMORY_SHARE) // count)
     return ProcessPoolExecutor(count, mp_context=context, initializer=_begin, initargs=(str(site_root), memory))
+
+
+def _start_fork_server() -> None:
+    """Have it run, and load the program, unmoved by Ctrl-C: a terminal sends that to every process of a command."""
+    forkserver.set_forkserver_preload(list(PRELOADED))
+    resource_tracker.ensure_running()  # first: it opens the mask again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        forkserver.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin(site_root: str, memory: int) -> None:

@@ -10,7 +10,7 @@ from urllib.parse import urlparse
 import pytest
 
 from pipeline import cli, manifest, telling
-from pipeline.errors import DataError, RegisterError, SiteBusy, StoreError, exit_code_of
+from pipeline.errors import DataError, RegisterError, SiteBusy, StoreError, Terminated, exit_code_of
 from pipeline.lock import hold
 from tests.cli.command import tautlog
 from tests.night.berth import Berth, make_berth, record, values
@@ -92,11 +92,23 @@ def test_a_busy_site_is_told_in_json_and_the_run_that_holds_it_stays(berth: Bert
     assert "another run holds the site" in lines(ran.err)[-1]["message"]
 
 
+@pytest.mark.parametrize("stop", [KeyboardInterrupt(), Terminated()])
+def test_a_stop_from_outside_is_told_as_one_and_not_as_a_bug(
+    berth: Berth, capsys: pytest.CaptureFixture[str], stop: BaseException
+) -> None:
+    with pytest.raises(SystemExit) as ended, telling.told("nightly", berth.root, {}, log="json"):
+        raise stop
+    last = lines(capsys.readouterr().err)[-1]
+    assert ended.value.code == last["exit_code"] == exit_code_of(stop)
+    assert "traceback" not in last
+    assert last["message"].endswith("what was not committed counts for nothing; next: run again")
+
+
 @pytest.mark.parametrize(
     "error",
     [
         DataError("x"), StoreError("x"), SiteBusy("x"), RegisterError("x"), OSError(28, "No space left"), KeyError("x"),
-        KeyboardInterrupt(),
+        KeyboardInterrupt(), Terminated(),
     ],
 )  # fmt: skip
 def test_the_exit_code_that_is_told_is_the_one_that_the_command_ends_with(error: BaseException) -> None:
