@@ -49,12 +49,15 @@ def main(argv: Sequence[str] | None = None) -> None:
     options = _options(argv)
     with tempfile.TemporaryDirectory(dir=options.folder) as folder:
         work = Path(folder)
-        days = _logs(work / "logs", options.days, options.hours)
-        rows = [*_night_against_bare_copy(work, days, options)]
-        rows += _counting(options.kernel_samples, options.repeats)
-        rows += workers_against_each_other(work, days[: options.worker_days], options.repeats)
-        rows += long_against_short(work, days[0], options.long_days, options.repeats)
-        rows += _start_up(options.repeats)
+        days = _logs(work / "logs", max(options.days, options.worker_days), options.hours)
+        parts: dict[str, Callable[[], list[Line]]] = {
+            "night": lambda: _night_against_bare_copy(work, days[: options.days], options),
+            "counting": lambda: _counting(options.kernel_samples, options.repeats),
+            "workers": lambda: workers_against_each_other(work, days[: options.worker_days], options.repeats),
+            "long": lambda: long_against_short(work, days[0], options.long_days, options.repeats),
+            "start": lambda: _start_up(options.repeats),
+        }
+        rows = [row for name, measure in parts.items() if options.only in (None, name) for row in measure()]
     print(_table(rows))
     if any(not ok for *_, ok in rows) and not options.short:
         sys.exit(1)
@@ -64,15 +67,17 @@ def _options(argv: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="ops.bench", description=__doc__)
     parser.add_argument("--days", type=int, default=10, help="days of 12 channels at 10 Hz (10.4 M samples each)")
     parser.add_argument("--hours", type=float, default=24.0, help="hours of each day")
-    parser.add_argument("--worker-days", type=int, default=10, help="of them, for comparing workers")
+    parser.add_argument("--worker-days", type=int, default=20, help="days for comparing workers")
     parser.add_argument("--long-days", type=int, default=30)
     parser.add_argument("--kernel-samples", type=int, default=5_000_000)
     parser.add_argument("--repeats", type=int, default=5)
+    parser.add_argument("--only", choices=("night", "counting", "workers", "long", "start"), help="one part of it")
     parser.add_argument("--folder", help="where to work (needs some 8 GB for the long run)")
     parser.add_argument("--short", action="store_true", help="small sizes; proves that it runs, not how fast")
     options = parser.parse_args(argv)
     if options.short:
         options.days, options.hours, options.long_days = 2, 0.25, 3
+        options.worker_days = 2
         options.kernel_samples, options.repeats = 20_000, 1
     return options
 
