@@ -1,4 +1,4 @@
-"""Models of the TOML documents: `site.toml` with its policy, rope specs, raw-log layouts.
+"""Models of the TOML documents: `site.toml` with its policy, and raw-log layouts. Specs: `schemas.specs`.
 
 Every threshold of the policy has a default, so that an empty `[policy]` is a complete one. Defaults without a
 published source say so; they are house rules to be changed where the site knows better.
@@ -12,14 +12,14 @@ from typing import Literal, Self
 
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
-from schemas.base import Model, Name, Number, Source, Whole
+from schemas.base import Model, Name, Number, Whole
 
 _STORE_URL = re.compile(r"s3://[a-z0-9][a-z0-9.-]{1,61}[a-z0-9](/[A-Za-z0-9][A-Za-z0-9._-]*)*/?", re.ASCII)
-Material = Literal["hmpe", "polyester", "polyamide", "polypropylene", "aramid", "lcp", "wire"]
 
 
 class SiteInfo(Model):
-    """Who and where: `timezone` is an IANA name, `ambient_c` the air temperature assumed without a sensor.
+    """Who and where: `timezone` is an IANA name, `ambient_c` and `wind_m_s` the air's temperature and speed
+    assumed without a sensor (no wind given: still air).
 
     `store`: URL of the object store that holds originals, samples, sheets and manifests, where it is not this folder.
     """
@@ -28,6 +28,7 @@ class SiteInfo(Model):
     name: Name
     timezone: Name
     ambient_c: Number | None = None
+    wind_m_s: Number | None = Field(default=None, ge=0)
     store: Name | None = None
 
     @field_validator("store")
@@ -119,33 +120,6 @@ class SiteConfig(Model):
 
     site: SiteInfo
     policy: Policy = Field(default_factory=Policy)
-
-
-class FatigueCurve(Model):
-    """N = 10^(a - b*Lm) * R^-m; R = range/break force, Lm = cycle mean/break force.
-
-    `calibrated` is true only for a curve fitted to tests of this rope. `factor` multiplies the life used
-    wherever a figure is shown, and is shown with it; what is posted is without it.
-    """
-
-    a: Number
-    b: Number
-    m: Number = Field(gt=0)
-    source: Source
-    calibrated: bool = Field(default=False, strict=True)
-    factor: Number = Field(default=1.0, gt=0)
-
-
-class Spec(Model):
-    """One rope: certificate figures and wear constants. `break_force_kn` is spliced; polyamide: wet."""
-
-    id: Name
-    material: Material
-    construction: Name
-    diameter_mm: Number = Field(gt=0)
-    mass_kg_per_m: Number = Field(gt=0)
-    break_force_kn: Number = Field(gt=0)
-    fatigue: FatigueCurve
 
 
 class TextRules(Model):

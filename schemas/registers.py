@@ -2,7 +2,7 @@
 
 A field without a default is a column that must be there; `| None` means that its cell may be empty.
 Dated rows give their instants as UTC microseconds too (`from_us`, `to_us`, `at_us`).
-The TOML documents live in `schemas.documents` and are re-exported here.
+The TOML documents live in `schemas.documents` and `schemas.specs` and are re-exported here.
 """
 
 from __future__ import annotations
@@ -14,17 +14,17 @@ from typing import Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from schemas.base import DayOrInstant, ExactNumber, Instant, Model, Name, Number, Whole
-from schemas.documents import FatigueCurve as FatigueCurve
 from schemas.documents import Layout as Layout
 from schemas.documents import Policy as Policy
 from schemas.documents import QualityLimits as QualityLimits
 from schemas.documents import RowRules as RowRules
 from schemas.documents import SiteConfig as SiteConfig
 from schemas.documents import SiteInfo as SiteInfo
-from schemas.documents import Spec as Spec
 from schemas.documents import TextRules as TextRules
 from schemas.documents import TimeRules as TimeRules
 from schemas.documents import ValueRule as ValueRule
+from schemas.specs import FatigueCurve as FatigueCurve
+from schemas.specs import Spec as Spec
 from schemas.times import day_start_us, instant_us
 
 Quantity = Literal["tension", "payout", "brake", "winch-mode", "hook-state", "temperature", "wind"]
