@@ -40,6 +40,12 @@ def rebuild(root: Path) -> list[str]:
     return rebuild_site(root)
 
 
+def open_kinds(root: Path) -> set[str]:
+    """Kinds of the findings that stand."""
+    with open_published(root) as ledger:
+        return {finding.kind for finding in index.findings(ledger).values()}
+
+
 def books(root: Path) -> Books:
     """The published books."""
     with open_published(root) as ledger:
