@@ -17,7 +17,7 @@ from pipeline.ledger.checks import ledger_differences, manifest_differences, pub
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.rebuild import rebuild
 from pipeline.ledger.removed import removed_files
-from pipeline.ledger.rows import Mark, SheetRef
+from pipeline.ledger.rows import Mark, SheetRef, WearDay
 from pipeline.lock import hold
 from pipeline.manifest import canonical_json
 from pipeline.night.account import settle_account
@@ -27,6 +27,7 @@ from pipeline.night.intake import LiveParts
 from pipeline.night.look import DayJob
 from pipeline.night.place_day import reckon_day
 from pipeline.night.plan import Plan, make_plan
+from pipeline.night.wearing import DayWear
 from pipeline.remote import bucket_differences, fetch_manifests
 from pipeline.sheets.sheet import Sheet
 from pipeline.site import Site, open_site
@@ -162,6 +163,7 @@ def _account_differences(
     """States and live postings against a fold of everything from the first day."""
     states = index.states(ledger)
     residues = index.residues(ledger, list(states))
+    worn = index.wear_days(ledger)
     postings = {key: entry.life for key, entry in index.postings(ledger).items()}
     inputs = {sheet.key: sheet.inputs for day in plan.days.values() for sheet in day.sheets}
     seen, posted = set(), set()
@@ -173,7 +175,7 @@ def _account_differences(
             sheet_id=sheet_id,
             inputs=inputs,
             load=lambda ids: [sheets[name] for name in ids],
-            residue_after=lambda day: None,
+            left_after=lambda day: None,
         )
         for life in lives:
             key = (line, zone, life.day)
@@ -183,12 +185,26 @@ def _account_differences(
                 yield f"state of {line}, zone {zone}, {life.day}: life comes out otherwise"
             elif residues[key] != (life.state.residue_kn.tolist(), life.state.residue_us.tolist()):
                 yield f"state of {line}, zone {zone}, {life.day}: residue comes out otherwise"
-            if life.postable and (life.observed or life.life_units != 0):
-                posted.add((*key, "fatigue"))
-                if postings.get((*key, "fatigue")) != to_decimal(life.life_units):
-                    yield f"posting of {line}, zone {zone}, {life.day}: life comes out otherwise"
+            if key not in worn or not _same_wear(worn[key], life.wear):
+                yield f"wear of {line}, zone {zone}, {life.day}: comes out otherwise"
+            for mechanism, units in life.units.items() if life.postable else ():
+                if life.observed or units != 0:
+                    posted.add((*key, mechanism))
+                    if postings.get((*key, mechanism)) != to_decimal(units):
+                        yield f"posting of {line}, zone {zone}, {life.day}, {mechanism}: life comes out otherwise"
+    yield from (f"wear of {', '.join(map(str, key))} rests on nothing" for key in sorted(worn.keys() - seen))
     yield from (f"state of {', '.join(map(str, key))} rests on nothing" for key in sorted(states.keys() - seen))
     yield from (f"posting of {', '.join(map(str, key))} rests on nothing" for key in sorted(postings.keys() - posted))
+
+
+def _same_wear(kept: WearDay, again: DayWear) -> bool:
+    return (
+        (kept.creep_units, kept.abrasion_units) == (again.creep_units, again.abrasion_units)
+        and _text(kept.carried) == _text(again.carried.as_json())
+        and _text(kept.facts) == _text(again.facts)
+        and [kept.cycle_low, kept.cycle_high, kept.cycle_count] == [column.tolist() for column in again.cycles]
+        and [kept.level_class, kept.level_us] == [column.tolist() for column in again.levels]
+    )
 
 
 def _event_differences(

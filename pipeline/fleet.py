@@ -171,9 +171,7 @@ def _worst_first(line: Mapping[str, Any]) -> tuple[Decimal, str, str]:
     """By all that is counted against a line's worse zone; unobserved ones by how long they were rigged."""
     if line["consumed"] is None:
         return (Decimal(line["coverage"]["rigged_s"]).copy_negate(), line["site"], line["line"])
-    opening = line["opening"]["life"] if line["opening"] != "unknown" else Decimal(0)
-    used = exact_sum((line["consumed"], line["unposted"], line["pending"], opening))
-    return (used.copy_negate(), line["site"], line["line"])
+    return (line["used"].copy_negate(), line["site"], line["line"])
 
 
 def _overdue(path: Path, age_us: int, overdue_h: float) -> dict[str, Any]:

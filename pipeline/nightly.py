@@ -247,6 +247,7 @@ def _conclude(
         "sheets": made.sheet_rows,
         "sheet_marks": made.mark_rows,
         "states": reckoned.states,
+        "wear_days": reckoned.wear_days,
         "entries": [entry.row() for entry in reckoned.entries],
         "events": events,
         "findings": finding_rows(raised, open_, scopes, ingested.settled_by),

@@ -107,7 +107,7 @@ def statement_text(answer: Row) -> str:
     figures = [
         [
             f"{zone} (worse)" if zone == answer["consumed"]["worst"] else zone,
-            *(_life(zones[zone][name]) for name in mechanisms),
+            *("not reckoned" if zones[zone][name] is None else _life(zones[zone][name]) for name in mechanisms),
             _life(zones[zone]["total"]),
             _life(pending[zone]),
         ]
@@ -122,11 +122,15 @@ def statement_text(answer: Row) -> str:
         if opening == "unknown"
         else f"Opening: {_life(opening['life'])} ({opening['source']})",
         _unreckoned(answer),
-        _table(["zone", *mechanisms, "consumed", "pending (open cycles)"], figures),
+        _table(["zone", *mechanisms, "consumed (worst band)", "pending (open cycles)"], figures),
+        answer["together"],
+        _not_reckoned(answer),
         f"These figures are a {answer['basis']}: " + "; ".join(answer["basis_reasons"])
         if answer["basis_reasons"]
         else f"Basis: {answer['basis']}",
-        "" if answer["factor"] == 1 else f"Shown times the spec's factor {answer['factor']:g}; entries are without it.",
+        ""
+        if answer["factor"] == 1
+        else f"Fatigue is shown times the spec's factor {answer['factor']:g}; entries are without it.",
         f"Observed {coverage['observed_s'] / 3600:.2f} h of {coverage['rigged_s'] / 3600:.2f} h rigged; "
         "what was not observed is not zero.",
         ""
@@ -135,7 +139,8 @@ def statement_text(answer: Row) -> str:
         + ", ".join(f"zone {zone} {_life(life)}" for zone, life in answer["closing"]["zones"].items()),
         _entries(answer["entries"]),
         "\n".join(
-            f"Not posted yet: zone {row['zone']}, {row['day']}, {_life(row['life'])}" for row in answer["unposted"]
+            f"Not posted yet: zone {row['zone']}, {row['day']}, {row['mechanism']} {_life(row['life'])}"
+            for row in answer["unposted"]
         ),
         _not_modelled(answer),
         answer["caution"],
@@ -319,6 +324,11 @@ def _basis_note(kinds: set[str]) -> str:
         "Figures resting on an invented, borrowed or uncalibrated constant are a severity index: they rank lines, "
         "and are never a percent of life or a date."
     )
+
+
+def _not_reckoned(answer: Row) -> str:
+    """Mechanisms that are in no figure of this line, each with why: they are not zero."""
+    return "\n".join(f"Not reckoned, which is not zero: {name} ({why})." for name, why in answer["not_reckoned"].items())
 
 
 def _not_modelled(answer: Row) -> str:

@@ -168,6 +168,29 @@ class States(Row):
     op = _op("set", "drop")
 
 
+class WearDays(Row):
+    """What one day of a line's zone took besides fatigue. Newest by (line, zone, day) is live, if set.
+
+    `creep_units`, `abrasion_units`: in units of 2^-100, null where the mechanism is not reckoned. `carried`: JSON of the
+    rope's temperature and the open swing after the day. `facts`: JSON of counts and temperatures that no life holds.
+    `cycle_*`: cycles closed by the day, by 5 kN class of their low and high; `level_*`: time at level by class.
+    """
+
+    line = _name()
+    zone = _op("a", "b")
+    day = dy.Date()
+    creep_units = dy.String(nullable=True, regex="^[0-9]+$")
+    abrasion_units = dy.String(nullable=True, regex="^[0-9]+$")
+    carried = _name()
+    facts = _name()
+    cycle_low = dy.List(dy.Int64())
+    cycle_high = dy.List(dy.Int64())
+    cycle_count = dy.List(dy.Int64())
+    level_class = dy.List(dy.Int64())
+    level_us = dy.List(dy.Int64())
+    op = _op("set", "drop")
+
+
 class Entries(Row):
     """A posting, or the reversal of one. Live: postings that nothing reverses."""
 
@@ -242,6 +265,7 @@ TABLES: dict[str, type[Row]] = {
     "sheets": Sheets,
     "sheet_marks": SheetMarks,
     "states": States,
+    "wear_days": WearDays,
     "entries": Entries,
     "events": Events,
     "findings": Findings,

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-MANIFEST_VERSION = 2
-"""What this program writes. It reads every version up to it. 1: release 0.1.0. 2: table `removed`."""
+MANIFEST_VERSION = 3
+"""What this program writes. It reads every version up to it. 1: release 0.1.0. 2: table `removed`.
+3: table `wear_days`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,11 +13,14 @@ from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.manifest import archived
 from pipeline.site import Site, site_from_archive
-from schemas.registers import Rigging
+from pipeline.wear.together import free_length
+from schemas.registers import Rigging, Spec
 
 ZONES: tuple[Literal["a", "b"], ...] = ("a", "b")
-MECHANISMS = ("fatigue",)
-"""Mechanisms that accounts show today. Entries of another one would be added to the total all the same."""
+MECHANISMS = ("fatigue", "creep", "abrasion")
+FREE_LENGTH, CONTACT = "outboard length", "contact band"
+"""Where along the line life is used up: between eye and chock by fatigue and creep, where it lies on the chock by
+abrasion. Eyes and splices, and the rest on the drum, are not modelled."""
 
 # Sums of ledger decimals in this context are exact, or they fail: the default context would round silently.
 _EXACT = Context(prec=200, traps=[Inexact])
@@ -27,37 +30,61 @@ _PLACES = Decimal(1).scaleb(-30)
 
 @dataclass(frozen=True, slots=True)
 class Unposted:
-    """A day whose closed cycles are counted and not posted yet; `life` is what it takes, as things stand."""
+    """A day whose life is counted and not posted yet; `life` is what the mechanism takes, as things stand."""
 
     zone: str
     day: date
+    mechanism: str
     life: Decimal
 
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """A line's sums, no factor applied. `posted`: life by zone and mechanism. `pending`: life by zone."""
+    """A line's sums, no factor applied. `posted`: life by zone and mechanism, None where the mechanism is not reckoned.
+    `pending`: fatigue of open cycles, by zone. `spec`: says how mechanisms go together, and the factor on fatigue.
+    """
 
     line: str
-    posted: Mapping[str, Mapping[str, Decimal]]
+    spec: Spec
+    posted: Mapping[str, Mapping[str, Decimal | None]]
     pending: Mapping[str, Decimal]
     unposted: tuple[Unposted, ...]
     rigged_us: int
     observed_us: int
 
+    def bands(self, zone: str, *, unposted: bool = False, pending: bool = False) -> dict[str, Decimal]:
+        """Life used in each band of a zone, the factor on fatigue applied. Bands are never added to one another.
+
+        `unposted`, `pending`: with days that are not posted yet; with open cycles.
+        """
+        used = {name: [Decimal(0) if life is None else life] for name, life in self.posted[zone].items()}
+        if pending:
+            used["fatigue"].append(self.pending[zone])
+        for row in self.unposted if unposted else ():
+            if row.zone == zone:
+                used[row.mechanism].append(row.life)
+        lives = {name: exact_sum(found) for name, found in used.items()}
+        fatigue = shown(lives["fatigue"], self.spec.fatigue.factor)
+        free = free_length(self.spec.material, self.spec.fatigue.includes, fatigue, lives["creep"])
+        return {FREE_LENGTH: free, CONTACT: lives["abrasion"]}
+
+    def total(self, zone: str) -> Decimal:
+        """Posted life of a zone's worst band."""
+        return max(self.bands(zone).values())
+
+    def held(self, zone: str) -> Decimal:
+        """What days that are not posted yet add to the zone's worst band."""
+        with_them = max(self.bands(zone, unposted=True).values())
+        return _EXACT.subtract(with_them, self.total(zone))
+
     def used(self, zone: str) -> Decimal:
-        """Everything counted against a zone: posted, days not posted yet, and open cycles."""
-        held = (row.life for row in self.unposted if row.zone == zone)
-        return exact_sum((self.total(zone), self.pending[zone], *held))
+        """Everything counted against a zone's worst band: posted, days not posted yet, and open cycles."""
+        return max(self.bands(zone, unposted=True, pending=True).values())
 
     @property
     def worse_zone(self) -> Literal["a", "b"]:
         """The zone with more counted against it; zone a where they are even. A line is as good as this zone."""
         return max(ZONES, key=lambda zone: (self.used(zone), zone == "a"))
-
-    def total(self, zone: str) -> Decimal:
-        """Posted life of a zone over all mechanisms."""
-        return exact_sum(self.posted[zone].values())
 
 
 def last_site(ledger: Ledger) -> Site:
@@ -76,6 +103,7 @@ def accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Acco
     return {
         line: Account(
             line=line,
+            spec=site.spec_of(line),
             posted={zone: _mechanisms(posted.get((line, zone), {})) for zone in ZONES},
             pending={zone: _pending(site, line, open_kn.get((line, zone), [])) for zone in ZONES},
             unposted=tuple(unposted.get(line, ())),
@@ -124,8 +152,9 @@ def seconds(duration_us: int) -> int | Decimal:
     return whole if rest == 0 else Decimal(duration_us).scaleb(-6).normalize()
 
 
-def _mechanisms(lives: Mapping[str, Decimal]) -> dict[str, Decimal]:
-    return {name: lives.get(name, Decimal(0)) for name in dict.fromkeys((*MECHANISMS, *lives))}
+def _mechanisms(lives: Mapping[str, Decimal]) -> dict[str, Decimal | None]:
+    """What is posted by mechanism: without any posting, fatigue has used nothing, and the others are not reckoned."""
+    return {name: lives.get(name, Decimal(0) if name == "fatigue" else None) for name in MECHANISMS}
 
 
 def _posted(ledger: Ledger) -> dict[tuple[str, str], dict[str, Decimal]]:
@@ -159,13 +188,19 @@ def _pending(site: Site, line: str, residue_kn: list[float]) -> Decimal:
 
 def _unposted(ledger: Ledger) -> dict[str, list[Unposted]]:
     found = ledger.rows(
-        "SELECT line, zone, day, life_units FROM live_states WHERE NOT postable ORDER BY line, zone, day"
+        """
+        SELECT s.line, s.zone, s.day, s.life_units, w.creep_units, w.abrasion_units
+        FROM live_states AS s LEFT JOIN live_wear_days AS w USING (line, zone, day)
+        WHERE NOT s.postable ORDER BY s.line, s.zone, s.day
+        """
     )
     from pipeline.wear.fatigue import to_decimal
 
     unposted: dict[str, list[Unposted]] = {}
-    for line, zone, day, units in found:
-        unposted.setdefault(line, []).append(Unposted(zone, day, to_decimal(int(units))))
+    for line, zone, day, *lives in found:
+        for mechanism, units in zip(MECHANISMS, lives, strict=True):
+            if units is not None:
+                unposted.setdefault(line, []).append(Unposted(zone, day, mechanism, to_decimal(int(units))))
     return unposted
 
 

@@ -24,6 +24,7 @@ TABLES = (
     "sheets",
     "sheet_marks",
     "states",
+    "wear_days",
     "entries",
     "events",
     "findings",

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pipeline.ledger.words import CALIBRATED, SEVERITY_INDEX
 from pipeline.site import Site
+from pipeline.wear.abrasion import NotReckoned, contact_of
+from pipeline.wear.together import creep_is_only_shown
 from schemas.times import us_to_rfc3339
 
-NOT_ITS_OWN = ("invented", "borrowed")
+NOT_ITS_OWN = ("invented", "borrowed", "reference only")
 """Words in a source that make a figure a severity index."""
 
 
@@ -14,6 +16,7 @@ def basis_of(site: Site, line: str) -> tuple[str, list[str]]:
     """What the line's figures are called, and every reason why they are no more than a severity index."""
     reasons = [
         *_curve_reasons(site, line),
+        *_constants_reasons(site, line),
         *_sensor_reasons(site, line),
         *_share_reasons(site, line),
         *_opening_reasons(site, line),
@@ -37,6 +40,40 @@ def _curve_reasons(site: Site, line: str) -> list[str]:
         reasons.append(f"the fatigue curve of spec {spec.id} {why}")
     if not spec.fatigue.calibrated:
         reasons.append(f"the fatigue curve of spec {spec.id} is not marked calibrated")
+    return reasons
+
+
+def not_reckoned(site: Site, line: str) -> dict[str, str]:
+    """Mechanisms that the line's account does not hold although they wear it, each with why."""
+    spec, found = site.spec_of(line), {}
+    if spec.creep is None:
+        found["creep"] = f"spec {spec.id} has no [creep]"
+    elif (why := creep_is_only_shown(spec.material)) is not None:
+        found["creep"] = why
+    if spec.heat is None:
+        found["heat"] = f"spec {spec.id} has no [heat]: creep, where it is reckoned, is at air temperature"
+    contacts = [
+        contact_of(row, spec.abrasion, site.break_force_kn(line)) for row in site.riggings if row.line == line
+    ]
+    whys = dict.fromkeys(contact.why for contact in contacts if isinstance(contact, NotReckoned))
+    if whys:
+        found["abrasion"] = "; ".join(whys)
+    return found
+
+
+def _constants_reasons(site: Site, line: str) -> list[str]:
+    """Why creep, heat and abrasion are no more than an index, where they are reckoned."""
+    spec = site.spec_of(line)
+    reasons = []
+    for name, table in (("creep", spec.creep), ("heat", spec.heat), ("abrasion", spec.abrasion)):
+        if table is None:
+            continue
+        if (why := unsourced(table.source)) is not None:
+            reasons.append(f"[{name}] of spec {spec.id} {why}")
+        if not table.calibrated:
+            reasons.append(f"[{name}] of spec {spec.id} is not marked calibrated")
+    if (spec.creep is not None or spec.heat is not None) and site.info.ambient_c is None:
+        reasons.append("site.toml gives no ambient_c: the air is taken to have 20 C")
     return reasons
 
 

@@ -9,11 +9,11 @@ from datetime import date
 from typing import Any, TypeVar
 
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import Entry, Event, Finding, FlagFile, Key, Mark, Part, Receipt, SheetRef, State
+from pipeline.ledger.rows import Entry, Event, Finding, FlagFile, Key, Mark, Part, Receipt, SheetRef, State, WearDay
 from schemas.times import DAY_US, day_start_us
 
 R = TypeVar("R")
-_JSON = frozenset({"inputs", "payload", "basis", "evidence"})
+_JSON = frozenset({"inputs", "payload", "basis", "evidence", "carried", "facts"})
 
 
 def receipts(ledger: Ledger) -> dict[str, Receipt]:
@@ -65,6 +65,22 @@ def residues(
     clause, given = _among(("line", "zone", "day"), keys)
     found = ledger.rows(f"SELECT line, zone, day, residue_kn, residue_us FROM live_states WHERE {clause}", given)
     return {(line, zone, day): (kn, us) for line, zone, day, kn, us in found}
+
+
+def carried(
+    ledger: Ledger, keys: Collection[tuple[str, str, date]]
+) -> dict[tuple[str, str, date], dict[str, Any]]:
+    """What each given (line, zone, day) left to the next besides its residue: rope temperature, open swing."""
+    clause, given = _among(("line", "zone", "day"), keys)
+    found = ledger.rows(f"SELECT line, zone, day, carried FROM live_wear_days WHERE {clause}", given)
+    return {(line, zone, day): json.loads(text) for line, zone, day, text in found}
+
+
+def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], WearDay]:
+    """Live wear days by (line, zone, day), in that order, of all lines or of one."""
+    among = (("line",), None if line is None else [(line,)])
+    rows = load(ledger, WearDay, "live_wear_days", order="line, zone, day", among=among)
+    return {(row.line, row.zone, row.day): row for row in rows}
 
 
 def postings(ledger: Ledger, line: str | None = None) -> dict[Key, Entry]:
@@ -172,6 +188,8 @@ def load(
 def _parser(kind: type[Any], name: str) -> Any:
     if name in _JSON:
         return json.loads
+    if name in ("creep_units", "abrasion_units"):
+        return lambda cell: None if cell is None else int(cell)
     return int if name == "life_units" else None
 
 

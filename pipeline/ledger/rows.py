@@ -118,6 +118,25 @@ class State:
 
 
 @dataclass(frozen=True, slots=True)
+class WearDay:
+    """What one day of a line's zone took besides fatigue; units of 2^-100, None: not reckoned."""
+
+    run: int
+    line: str
+    zone: str
+    day: date
+    creep_units: int | None
+    abrasion_units: int | None
+    carried: Mapping[str, Any]
+    facts: Mapping[str, Any]
+    cycle_low: list[int]
+    cycle_high: list[int]
+    cycle_count: list[int]
+    level_class: list[int]
+    level_us: list[int]
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
     """A posting, or the reversal of one (`reverses`, life negated)."""
 

@@ -9,11 +9,12 @@ from typing import Any
 from pipeline.errors import RegisterError, nearest
 from pipeline.ledger import index
 from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_site, seconds, shown
-from pipeline.ledger.basis import basis_of
+from pipeline.ledger.basis import basis_of, not_reckoned
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
+from pipeline.wear.together import together_words
 from schemas.times import us_to_rfc3339
 
 
@@ -46,6 +47,7 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
         "coverage": coverage_of(account),
         "basis": basis,
         "basis_reasons": reasons,
+        "not_reckoned": not_reckoned(site, line),
         "not_modelled": list(NOT_MODELLED),
         "caution": CAUTION,
         "entries": [_entry(row, history=history) for row in entries_of(ledger, line, history=history)],
@@ -61,22 +63,37 @@ def opening_of(site: Site, line: str) -> str | dict[str, Any]:
 
 
 def figures(site: Site, account: Account) -> dict[str, Any]:
-    """Consumed, pending, closing and unposted life of an account, as shown, and with which factor."""
+    """Consumed, pending, closing and unposted life of an account, as shown, and with which factor on fatigue.
+
+    A mechanism that is not reckoned is None. `total`: of the zone's worst band; `bands`: of each.
+    """
     factor = site.spec_of(account.line).fatigue.factor
+    factors = {"fatigue": factor}
     zones = {
         zone: {
-            **{name: shown(life, factor) for name, life in account.posted[zone].items()},
-            "total": shown(account.total(zone), factor),
+            **{
+                name: None if life is None else shown(life, factors.get(name, 1.0))
+                for name, life in account.posted[zone].items()
+            },
+            "total": account.total(zone),
         }
         for zone in ZONES
     }
     pending = {zone: shown(account.pending[zone], factor) for zone in ZONES}
     return {
         "consumed": {"zones": zones, "worst": account.worse_zone},
+        "bands": {zone: account.bands(zone) for zone in ZONES},
+        "together": together_words(account.spec.material, account.spec.fatigue.includes),
         "pending": {"zones": pending},
         "closing": _closing(site, account.line, {zone: zones[zone]["total"] for zone in ZONES}),
         "unposted": [
-            {"zone": row.zone, "day": row.day.isoformat(), "life": shown(row.life, factor)} for row in account.unposted
+            {
+                "zone": row.zone,
+                "day": row.day.isoformat(),
+                "mechanism": row.mechanism,
+                "life": shown(row.life, factors.get(row.mechanism, 1.0)),
+            }
+            for row in account.unposted
         ],
         "factor": factor,
     }

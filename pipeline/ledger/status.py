@@ -20,7 +20,8 @@ from schemas.times import us_to_rfc3339
 
 
 def status(ledger: Ledger) -> dict[str, Any]:
-    """The object that `status --json` prints. `consumed` and `pending` are those of the worse zone, as shown.
+    """The object that `status --json` prints. `consumed` and `pending` are those of the worse zone, as shown; `used` is
+    all that is counted against it, known opening included.
 
     Lines that were rigged and never observed have no figure (null) and come first; then the lines with figures, by
     all that is counted against their worse zone (known opening, consumed, unposted, pending); lines that were never
@@ -55,8 +56,8 @@ def _row(site: Site, account: Account, events: list[Event], known_us: int) -> di
     opening = site.lines[line].opening_life
     basis, _ = basis_of(site, line)
     known = account.observed_us > 0
-    used = shown(account.used(zone), factor)
-    unposted = exact_sum(row.life for row in account.unposted if row.zone == zone)
+    used = account.used(zone)
+    consumed = account.total(zone)
     advice = advise(
         LineFacts(
             events=events,
@@ -72,9 +73,10 @@ def _row(site: Site, account: Account, events: list[Event], known_us: int) -> di
         "line": line,
         "part": site.lines[line].part,
         "zone": zone if known else None,
-        "consumed": shown(account.total(zone), factor) if known else None,
-        "unposted": shown(unposted, factor) if known else None,
+        "consumed": consumed if known else None,
+        "unposted": account.held(zone) if known else None,
         "pending": shown(account.pending[zone], factor) if known else None,
+        "used": exact_sum((used, Decimal(0) if opening is None else opening)) if known else None,
         "factor": factor,
         "opening": opening_of(site, line),
         "coverage": _coverage(account),
@@ -87,9 +89,7 @@ def _row(site: Site, account: Account, events: list[Event], known_us: int) -> di
 
 def _worst_first(row: dict[str, Any]) -> tuple[int, Decimal, str]:
     if row["consumed"] is not None:
-        opening = row["opening"]["life"] if row["opening"] != "unknown" else Decimal(0)
-        used = exact_sum((row["consumed"], row["unposted"], row["pending"], opening))
-        return (1, used.copy_negate(), row["line"])
+        return (1, row["used"].copy_negate(), row["line"])
     return (0 if row["coverage"]["rigged_s"] > 0 else 2, Decimal(0), row["line"])
 
 

@@ -10,9 +10,6 @@ CAUTION = (
 )
 
 NOT_MODELLED = (
-    "creep",
-    "heat",
-    "abrasion",
     "cuts",
     "twist",
     "compression",
@@ -20,8 +17,9 @@ NOT_MODELLED = (
     "drum burying",
     "UV",
     "chemicals",
+    "how fatigue and abrasion act together where they meet",
 )
-"""What wears a line and is in no figure of this program yet."""
+"""What wears a line and is in no figure of this program. What a spec gives no constants for is named line by line."""
 
 SEVERITY_INDEX = "severity index"
 CALIBRATED = "life used (calibrated)"

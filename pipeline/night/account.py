@@ -8,12 +8,12 @@ import numpy as np
 
 from pipeline.ledger.rows import State as Stored
 from pipeline.night.plan import AccountDay, digest
+from pipeline.night.wearing import NOTHING_CARRIED, Carried, DayWear, Wear, wear_day
 from pipeline.sheets.fold import EMPTY, State, fold
 from pipeline.sheets.sheet import Sheet
 from pipeline.store.depot import Depot
 from pipeline.store.sheets import read_sheets
 from pipeline.wear.fatigue import life_units
-from schemas.registers import FatigueCurve
 
 Account = tuple[str, str]
 """A line and a zone."""
@@ -27,42 +27,56 @@ class SheetPlace:
     path: str
 
 
-@dataclass(frozen=True)
-class Wear:
-    """What prices a line's cycles: its break force [kN] and its spec's curve; `digest` changes when they do."""
-
-    break_force_kn: float
-    curve: FatigueCurve
-
-    @property
-    def digest(self) -> str:
-        """Digest of all that decides the life used by given cycles. The factor on life is applied when shown."""
-        return digest([self.break_force_kn, self.curve.a, self.curve.b, self.curve.m])
+MECHANISMS = ("fatigue", "creep", "abrasion")
+"""In the order of their entries."""
 
 
 @dataclass(frozen=True)
 class DayLife:
-    """One day of a line's zone after the fold: what it took, and what stays open. `sheets`: ids, in time order."""
+    """One day of a line's zone after the fold: what it took, and what stays open. `sheets`: ids, in time order.
+
+    `life_units`: fatigue; the other mechanisms are in `wear`. `basis`: of the state; `bases`: of each mechanism.
+    """
 
     day: date
     sheets: tuple[str, ...]
     state: State
     life_units: int
+    wear: DayWear
     observed: bool
     basis: Mapping[str, str]
+    bases: Mapping[str, Mapping[str, str]]
     postable: bool
+
+    @property
+    def units(self) -> dict[str, int]:
+        """Life by mechanism in units of 2^-100; only of those that are reckoned."""
+        found = {"fatigue": self.life_units, "creep": self.wear.creep_units, "abrasion": self.wear.abrasion_units}
+        return {name: units for name, units in found.items() if units is not None}
+
+
+@dataclass(frozen=True)
+class Left:
+    """All that a day leaves to the next: open turning points, rope temperature, open swing."""
+
+    residue: State
+    carried: Carried
+
+
+NOTHING_LEFT = Left(EMPTY, NOTHING_CARRIED)
 
 
 @dataclass(frozen=True)
 class AccountJob:
     """An account in which something changed, with what a worker needs of the ledger and the store to bring it up to
-    date: `residues` from the day before the first change on, `sheets` by planned key.
+    date: `residues` and `carried` from the day before the first change on, `sheets` by planned key.
     """
 
     account: Account
     days: Sequence[AccountDay]
     stored: Mapping[date, Stored]
     residues: Mapping[date, tuple[list[float], list[int]]]
+    carried: Mapping[date, Carried]
     wear: Wear | None
     store: Depot
     sheets: Mapping[str, SheetPlace]
@@ -78,9 +92,11 @@ def settle_job(job: AccountJob) -> list[DayLife]:
     def load(sheets: Sequence[str]) -> list[Sheet]:
         return [read_sheets(job.store, files[sheet], [sheet])[sheet] for sheet in sheets]
 
-    def residue_after(day: date) -> State | None:
-        found = job.residues.get(day)
-        return None if found is None else State(np.array(found[0], np.float64), np.array(found[1], np.int64))
+    def left_after(day: date) -> Left | None:
+        found, carried = job.residues.get(day), job.carried.get(day)
+        if found is None or carried is None:
+            return None
+        return Left(State(np.array(found[0], np.float64), np.array(found[1], np.int64)), carried)
 
     return settle_account(
         job.days,
@@ -89,7 +105,7 @@ def settle_job(job: AccountJob) -> list[DayLife]:
         sheet_id={key: place.sheet for key, place in job.sheets.items()},
         inputs=job.inputs,
         load=load,
-        residue_after=residue_after,
+        left_after=left_after,
     )
 
 
@@ -101,12 +117,12 @@ def settle_account(
     sheet_id: Mapping[str, str],
     inputs: Mapping[str, Mapping[str, str]],
     load: Callable[[Sequence[str]], Sequence[Sheet]],
-    residue_after: Callable[[date], State | None],
+    left_after: Callable[[date], Left | None],
 ) -> list[DayLife]:
     """Days of one line and zone whose sheets, carried state or price changed, refolded in order of time.
 
     `days`: what should be; `stored`: the states there are, by day. `sheet_id`: of each planned key; `inputs`:
-    the digests of what made it. `load` reads sheets by id; `residue_after` the stored state after a day, if any.
+    the digests of what made it. `load` reads sheets by id; `left_after` gives what a day is stored to have left, if any.
     Stops at the first day, not before the last change, whose state comes out as it was stored.
     """
     wanted = [tuple(sheet_id[key] for key in day.keys) for day in days]
@@ -114,13 +130,16 @@ def settle_account(
     if not changed:
         return []
     begin = min(changed)
-    state = EMPTY if begin == 0 else residue_after(days[begin - 1].day) or EMPTY
+    left = NOTHING_LEFT if begin == 0 else left_after(days[begin - 1].day)
+    if left is None:
+        # Stored by a release that did not carry all of it: from the first day on.
+        begin, left = 0, NOTHING_LEFT
     out: list[DayLife] = []
     for i in range(begin, len(days)):
-        life = _day_life(days[i], wanted[i], state, load(wanted[i]), wear, inputs)
+        life = _day_life(days[i], wanted[i], left, load(wanted[i]), wear, inputs)
         out.append(life)
-        state = life.state
-        if i >= max(changed) and _equal(state, residue_after(days[i].day)):
+        left = Left(life.state, life.wear.carried)
+        if i >= max(changed) and _equal(left, left_after(days[i].day)):
             break
     return out
 
@@ -134,7 +153,8 @@ def changed_days(
         for i, (day, ids) in enumerate(zip(days, wanted, strict=True))
         if (kept := stored.get(day.day)) is None
         or tuple(kept.sheets) != ids
-        or kept.basis.get("spec") != wear.digest
+        or kept.basis.get("wear") != wear.digest
+        or kept.basis.get("contact") != _contact(day)
         or kept.postable != day.postable
     }
     # Where a day is no longer, the next one is joined to another state than before.
@@ -146,36 +166,51 @@ def changed_days(
 def _day_life(
     day: AccountDay,
     ids: tuple[str, ...],
-    before: State,
+    before: Left,
     sheets: Sequence[Sheet],
     wear: Wear,
     inputs: Mapping[str, Mapping[str, str]],
 ) -> DayLife:
-    """Join a day's sheets to what was open before it, and price every cycle that closed on it."""
-    state, units, observed = before, 0, False
+    """Join a day's sheets to what was open before it, and price every cycle that closed on it, and all else it felt."""
+    state, units, observed = before.residue, 0, False
+    closed = []
     for sheet in sheets:
         folded = fold(state, sheet)
         state = folded.state
-        for closed in (sheet, folded):
-            units += life_units(
-                closed.low_kn,
-                closed.high_kn,
-                closed.count,
-                break_force_kn=wear.break_force_kn,
-                curve=wear.curve,
-            )
+        closed += [(c.low_kn, c.high_kn, c.count) for c in (sheet, folded)]
         observed = observed or sheet.observed_us > 0 or sheet.count.size > 0
-    return DayLife(day.day, ids, state, units, observed, _basis(day, inputs, before, wear), day.postable)
+    for low_kn, high_kn, count in closed:
+        units += life_units(low_kn, high_kn, count, break_force_kn=wear.break_force_kn, curve=wear.spec.fatigue)
+    worn = wear_day(before.carried, sheets, day.geometry, closed, wear)
+    bases = _bases(day, inputs, before, wear)
+    basis = {**bases["fatigue"], "wear": wear.digest, "contact": _contact(day)}
+    return DayLife(day.day, ids, state, units, worn, observed, basis, bases, day.postable)
 
 
-def _basis(day: AccountDay, inputs: Mapping[str, Mapping[str, str]], before: State, wear: Wear) -> dict[str, str]:
-    """Digests, by kind, of all that a day's life rests on."""
+def _bases(
+    day: AccountDay, inputs: Mapping[str, Mapping[str, str]], before: Left, wear: Wear
+) -> dict[str, dict[str, str]]:
+    """Digests, by kind, of all that a day's life rests on, for each mechanism."""
     kinds = ("samples", "rigging", "calibration", "policy")
-    basis = {kind: digest([inputs[key][kind] for key in day.keys]) for kind in kinds}
-    basis["carried"] = digest([kn.hex() for kn in before.residue_kn.tolist()])
-    basis["spec"] = wear.digest
-    return basis
+    common = {kind: digest([inputs[key][kind] for key in day.keys]) for kind in kinds}
+    residue = digest([kn.hex() for kn in before.residue.residue_kn.tolist()])
+    carried = digest(before.carried.as_json())
+    spec = wear.digests
+    return {
+        "fatigue": {**common, "carried": residue, "spec": spec["fatigue"]},
+        "creep": {**common, "carried": carried, "spec": spec["creep"]},
+        "abrasion": {**common, "carried": carried, "spec": spec["abrasion"], "contact": _contact(day)},
+    }
 
 
-def _equal(a: State, b: State | None) -> bool:
-    return b is not None and np.array_equal(a.residue_kn, b.residue_kn) and np.array_equal(a.residue_us, b.residue_us)
+def _contact(day: AccountDay) -> str:
+    return digest([[place.inboard_m, place.wrap_deg, place.surface] for place in day.geometry])
+
+
+def _equal(a: Left, b: Left | None) -> bool:
+    return (
+        b is not None
+        and a.carried == b.carried
+        and np.array_equal(a.residue.residue_kn, b.residue.residue_kn)
+        and np.array_equal(a.residue.residue_us, b.residue.residue_us)
+    )

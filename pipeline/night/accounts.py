@@ -12,21 +12,25 @@ from pipeline.ledger.database import Ledger
 from pipeline.ledger.posting import BASIS_WORDS, VANISHED, Desired, post
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.rows import State as Stored
-from pipeline.night.account import Account, AccountJob, DayLife, SheetPlace, Wear, changed_days, settle_job
+from pipeline.night.account import Account, AccountJob, DayLife, SheetPlace, changed_days, settle_job
 from pipeline.night.intake import reprocess_cause
 from pipeline.night.plan import PlaceDay, Plan, digest, touches
+from pipeline.night.wearing import Carried, Wear, carried_of
 from pipeline.site import Site
 from pipeline.wear.fatigue import to_decimal
+from pipeline.wear.heat import Air
 from pipeline.workers import Workers
 
-MECHANISM = "fatigue"
+AMBIENT_C = 20.0
+"""Air temperature where `site.toml` gives none. House rule; such a figure's account says so."""
 
 
 @dataclass
 class Reckoned:
-    """Rows for the manifest's states and entries."""
+    """Rows for the manifest's states, wear days and entries."""
 
     states: list[dict[str, Any]] = field(default_factory=list)
+    wear_days: list[dict[str, Any]] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
 
 
@@ -59,16 +63,25 @@ def reckon_accounts(
         line, zone = job.account
         for life in lives:
             out.states.append(_state_row(line, zone, life))
+            out.wear_days.append(_wear_row(line, zone, life))
             touched.add((line, zone, life.day))
             if not life.postable:
                 held.add((line, zone, life.day))
-            elif life.observed or life.life_units != 0:
+            else:
                 spec = site.spec_of(line)
-                desired[line, zone, life.day, MECHANISM] = Desired(
-                    to_decimal(life.life_units), spec.id, spec_digests[spec.id], policy_digest, life.basis, life.sheets
-                )
+                for mechanism, units in life.units.items():
+                    if life.observed or units != 0:
+                        desired[line, zone, life.day, mechanism] = Desired(
+                            to_decimal(units),
+                            spec.id,
+                            spec_digests[spec.id],
+                            policy_digest,
+                            life.bases[mechanism],
+                            life.sheets,
+                        )
         for day in sorted(job.stored.keys() - {d.day for d in job.days}):
             out.states.append(_dropped_row(line, zone, day))
+            out.wear_days.append(_dropped_wear(line, zone, day))
             touched.add((line, zone, day))
     live = {key: entry for key, entry in postings.items() if key[:3] in touched}
     out.entries = [_explained(entry, site, causes, held) for entry in post(desired, live, run=run)]
@@ -104,8 +117,10 @@ def _explained(
 
 
 def wear_of(site: Site, line: str) -> Wear:
-    """What prices a line's cycles now."""
-    return Wear(site.break_force_kn(line), site.spec_of(line).fatigue)
+    """What prices a line's sheets now."""
+    info = site.info
+    air = Air(AMBIENT_C if info.ambient_c is None else info.ambient_c, 0.0 if info.wind_m_s is None else info.wind_m_s)
+    return Wear(site.break_force_kn(line), site.spec_of(line), air)
 
 
 def _jobs(
@@ -137,6 +152,7 @@ def _jobs(
                 days,
                 kept,
                 {key[2]: found for key, found in _residues(ledger, account, kept, since).items()},
+                {key[2]: found for key, found in _carried(ledger, account, kept, since).items()},
                 wear,
                 site.store,
                 {key: sheets[key] for key in keys},
@@ -150,6 +166,13 @@ def _residues(
     ledger: Ledger, account: Account, kept: Collection[date], since: date
 ) -> dict[tuple[str, str, date], tuple[list[float], list[int]]]:
     return index.residues(ledger, [(*account, day) for day in kept if day >= since])
+
+
+def _carried(
+    ledger: Ledger, account: Account, kept: Collection[date], since: date
+) -> dict[tuple[str, str, date], Carried]:
+    found = index.carried(ledger, [(*account, day) for day in kept if day >= since])
+    return {key: carried_of(stored) for key, stored in found.items()}
 
 
 def _state_row(line: str, zone: str, life: DayLife) -> dict[str, Any]:
@@ -180,6 +203,35 @@ def _dropped_row(line: str, zone: str, day: date) -> dict[str, Any]:
         "postable": False,
         "op": "drop",
     }
+
+
+def _wear_row(line: str, zone: str, life: DayLife) -> dict[str, Any]:
+    worn = life.wear
+    low, high, count = worn.cycles
+    classes, level_us = worn.levels
+    return {
+        "line": line,
+        "zone": zone,
+        "day": life.day,
+        "creep_units": None if worn.creep_units is None else str(worn.creep_units),
+        "abrasion_units": None if worn.abrasion_units is None else str(worn.abrasion_units),
+        "carried": worn.carried.as_json(),
+        "facts": worn.facts,
+        "cycle_low": low.tolist(),
+        "cycle_high": high.tolist(),
+        "cycle_count": count.tolist(),
+        "level_class": classes.tolist(),
+        "level_us": level_us.tolist(),
+        "op": "set",
+    }
+
+
+def _dropped_wear(line: str, zone: str, day: date) -> dict[str, Any]:
+    lists: dict[str, Any] = {
+        name: [] for name in ("cycle_low", "cycle_high", "cycle_count", "level_class", "level_us")
+    }
+    units = {"creep_units": None, "abrasion_units": None}
+    return {"line": line, "zone": zone, "day": day, **units, "carried": {}, "facts": {}, **lists, "op": "drop"}
 
 
 def _spec_digests(site: Site) -> dict[str, str]:

@@ -54,12 +54,25 @@ class DayPlan:
 
 
 @dataclass(frozen=True)
+class Geometry:
+    """A rigging's way from drum over chock, as its register has it: `contact_of` says what of it is enough."""
+
+    inboard_m: float | None = None
+    wrap_deg: float | None = None
+    surface: str | None = None
+
+
+@dataclass(frozen=True)
 class AccountDay:
-    """One day of a line's zone: the keys of its sheets in time order, and whether it may be posted."""
+    """One day of a line's zone: the keys of its sheets in time order, and whether it may be posted.
+
+    `geometry`: that of each sheet's rigging of this line, in the same order.
+    """
 
     day: date
     keys: tuple[str, ...]
     postable: bool
+    geometry: tuple[Geometry, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,7 +100,7 @@ def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date
     """
     seen = _days_by_channel(live)
     sheets: dict[PlaceDay, dict[str, SheetPlan]] = {}
-    accounts: dict[tuple[str, str], dict[date, list[tuple[int, str]]]] = {}
+    accounts: dict[tuple[str, str], dict[date, list[tuple[int, str, Geometry]]]] = {}
     held: dict[tuple[str, str, date], bool] = {}
     uses: list[Use] = []
     planner = _Planner(site, live, seen)
@@ -98,7 +111,8 @@ def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date
         for day in _days_of(rigging, seen.get(rigging.channel, []), ended=ended):
             plan = planner.sheet(rigging, channel, day, ended=ended)
             sheets.setdefault((channel.place, day), {}).setdefault(plan.key, plan)
-            accounts.setdefault(account, {}).setdefault(day, []).append((rigging.from_us, plan.key))
+            geometry = Geometry(rigging.inboard_m, rigging.wrap_deg, rigging.surface)
+            accounts.setdefault(account, {}).setdefault(day, []).append((rigging.from_us, plan.key, geometry))
             uses.append(Use(rigging, day, plan.key))
             postable = ended or _seen_after(seen[rigging.channel], day) or (through is not None and day <= through)
             held[(*account, day)] = held.get((*account, day), True) and postable
@@ -107,13 +121,18 @@ def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date
         days,
         {
             account: tuple(
-                AccountDay(day, tuple(key for _, key in sorted(found)), held[(*account, day)])
+                _account_day(day, found, postable=held[(*account, day)])
                 for day, found in sorted(by_day.items())
             )
             for account, by_day in accounts.items()
         },
         tuple(uses),
     )
+
+
+def _account_day(day: date, found: list[tuple[int, str, Geometry]], *, postable: bool) -> AccountDay:
+    ordered = sorted(found, key=lambda one: one[:2])
+    return AccountDay(day, tuple(key for _, key, _ in ordered), postable, tuple(place for *_, place in ordered))
 
 
 class _Planner:

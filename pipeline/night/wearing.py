@@ -1,0 +1,235 @@
+"""What one day took of a line's zone besides fatigue: rope temperature, creep, abrasion; and what goes into the next.
+
+Prices day sheets alone. Fatigue stays in `account`, because its state is the residue of the fold.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from pipeline.night.plan import Geometry, digest
+from pipeline.sheets.cycles import Floats, Ints
+from pipeline.sheets.sheet import Sheet
+from pipeline.sheets.swings import NO_SWING, Bridged, OpenSwing, bridge
+from pipeline.wear.abrasion import NotReckoned, contact_of, swing_units, travel_units
+from pipeline.wear.creep import Crept, creep_units, sustained_bins
+from pipeline.wear.fatigue import cycles_outside
+from pipeline.wear.heat import Air, RopeHeat, Section, section_of, warm
+from pipeline.wear.together import creep_counts
+from schemas.registers import Spec
+
+CLASS_KN = 5.0
+BIN_US = 600_000_000
+NO_SOURCE = {"source", "calibrated", "factor", "published"}
+"""What of a table of constants changes no life."""
+
+
+@dataclass(frozen=True)
+class Wear:
+    """What prices a line's sheets: its break force [kN], its spec, and the air about it."""
+
+    break_force_kn: float
+    spec: Spec
+    air: Air
+
+    @property
+    def digests(self) -> Mapping[str, str]:
+        """Digest of all that decides the life used by a given sheet, by mechanism. The factor is applied when shown."""
+        spec, force = self.spec, self.break_force_kn
+        curve = spec.fatigue.model_dump(mode="json", include={"a", "b", "m", "m2", "r2", "reference_strength"})
+        warmth = [_constants(spec.heat), spec.diameter_mm, spec.mass_kg_per_m, self.air.temperature_c, self.air.wind_m_s]
+        return {
+            "fatigue": digest([force, curve]),
+            "creep": digest([force, spec.material, spec.fatigue.includes, _constants(spec.creep), warmth]),
+            "abrasion": digest([force, _constants(spec.abrasion)]),
+        }
+
+    @property
+    def digest(self) -> str:
+        """One digest of all of it, and of what is only counted."""
+        counted = ("valid_r", "valid_lm", "compression_below")
+        return digest([dict(self.digests), self.spec.fatigue.model_dump(mode="json", include=set(counted))])
+
+    @property
+    def section(self) -> Section | None:
+        """The rope as a warm cylinder; None where its spec has no constants of heat."""
+        return section_of(self.spec, self.break_force_kn)
+
+
+@dataclass(frozen=True)
+class Carried:
+    """What a day leaves to the next one besides the residue: the rope's temperature, and the swing still open."""
+
+    heat: RopeHeat | None = None
+    swing: OpenSwing = NO_SWING
+
+    def as_json(self) -> dict[str, Any]:
+        """As a mapping for the ledger; floats keep all their digits."""
+        heat = None if self.heat is None else {"at_us": self.heat.at_us, "surface_c": self.heat.surface_c}
+        return {"heat": heat, "swing": {"kn": list(self.swing.kn), "us": list(self.swing.us)}}
+
+
+def carried_of(stored: Mapping[str, Any]) -> Carried:
+    """What `Carried.as_json` was made from."""
+    heat = None if stored["heat"] is None else RopeHeat(stored["heat"]["at_us"], stored["heat"]["surface_c"])
+    return Carried(heat, OpenSwing(tuple(stored["swing"]["kn"]), tuple(stored["swing"]["us"])))
+
+
+NOTHING_CARRIED = Carried()
+
+
+@dataclass(frozen=True)
+class DayWear:
+    """One day's creep and abrasion in units of 2^-100 (None: not reckoned), counts that no life holds, and classes.
+
+    `cycles`: (low, high, count) by 5 kN class; `levels`: (class, us).
+    """
+
+    carried: Carried
+    creep_units: int | None
+    abrasion_units: int | None
+    facts: Mapping[str, Any]
+    cycles: tuple[Ints, Ints, Ints]
+    levels: tuple[Ints, Ints]
+
+
+def wear_day(
+    before: Carried,
+    sheets: Sequence[Sheet],
+    geometry: Sequence[Geometry],
+    closed: Sequence[tuple[Floats, Floats, Ints]],
+    wear: Wear,
+) -> DayWear:
+    """Creep and abrasion of one day's sheets, in time order. `closed`: the cycles that closed on it, as fatigue has them.
+
+    The swings that a sheet finishes for the day before are booked on the sheet's own day.
+    """
+    section, carried = wear.section, before
+    tally = _Tally()
+    for sheet, place in zip(sheets, geometry, strict=True):
+        swings = bridge(carried.swing, sheet)
+        heat, core_bins, core_c = carried.heat, np.empty(0, np.int64), np.empty(0, np.float64)
+        if section is not None:
+            warmed = warm(
+                carried.heat, sheet.slice.from_us, sheet.slice.to_us, *_range2(sheet, swings), section, wear.air
+            )
+            heat, core_bins, core_c = warmed.after, warmed.bins, warmed.core_c
+            tally.warmest(core_c)
+        tally.creep(_creep(sheet, swings, core_bins, core_c, wear))
+        tally.abrasion(_abrasion(sheet, swings, place, wear))
+        carried = Carried(heat, swings.open)
+    for low_kn, high_kn, count in closed:
+        tally.outside(cycles_outside(low_kn, high_kn, count, break_force_kn=wear.break_force_kn, curve=wear.spec.fatigue))
+    return DayWear(carried, tally.creep_units, tally.abrasion_units, tally.facts(), _classes(closed), _levels(sheets))
+
+
+class _Tally:
+    """Sums of one day over its sheets."""
+
+    def __init__(self) -> None:
+        self.creep_units: int | None = None
+        self.abrasion_units: int | None = None
+        self._facts: dict[str, Any] = {}
+
+    def warmest(self, core_c: Floats) -> None:
+        if core_c.size:
+            self._facts["core_c"] = max(float(core_c.max()), self._facts.get("core_c", float("-inf")))
+
+    def creep(self, crept: Crept | None) -> None:
+        if crept is None:
+            return
+        self.creep_units = (self.creep_units or 0) + crept.units
+        for name in ("counted_us", "outside_load_us", "outside_cold_us", "outside_hot_us"):
+            self._add(f"creep_{name}", getattr(crept, name))
+
+    def abrasion(self, found: int | str) -> None:
+        if isinstance(found, int):
+            self.abrasion_units = (self.abrasion_units or 0) + found
+        else:
+            self._facts["abrasion_not_reckoned"] = found
+
+    def outside(self, found: Any) -> None:
+        for name in ("beyond_r", "below_r", "outside_lm", "compressed", "total"):
+            self._add(f"cycles_{name}", getattr(found, name))
+
+    def facts(self) -> dict[str, Any]:
+        return dict(self._facts)
+
+    def _add(self, name: str, count: int) -> None:
+        self._facts[name] = self._facts.get(name, 0) + int(count)
+
+
+def _creep(sheet: Sheet, swings: Bridged, core_bins: Ints, core_c: Floats, wear: Wear) -> Crept | None:
+    creep, counts = wear.spec.creep, creep_counts(wear.spec.material, wear.spec.fatigue.includes)
+    if creep is None or counts == "none":
+        return None
+    sustained = None
+    if counts == "sustained":
+        sustained = sustained_bins(
+            sheet.level_bins,
+            sheet.swing_cells,
+            swings.low_kn,
+            swings.high_kn,
+            swings.end_us,
+            break_force_kn=wear.break_force_kn,
+            creep=creep,
+        )
+    return creep_units(
+        sheet.level_bins,
+        sheet.level_classes,
+        sheet.level_us,
+        core_bins,
+        core_c,
+        break_force_kn=wear.break_force_kn,
+        creep=creep,
+        ambient_c=wear.air.temperature_c,
+        counted=sustained,
+    )
+
+
+def _abrasion(sheet: Sheet, swings: Bridged, place: Geometry, wear: Wear) -> int | str:
+    """Life in units, or in words why it is not reckoned."""
+    contact = contact_of(place, wear.spec.abrasion, wear.break_force_kn)
+    if isinstance(contact, NotReckoned):
+        return contact.why
+    cells = sheet.swing_cells
+    return (
+        swing_units((cells[:, 1] + 0.5) * CLASS_KN, (cells[:, 2] + 0.5) * CLASS_KN, cells[:, 3], contact)
+        + swing_units(swings.low_kn, swings.high_kn, np.ones(swings.low_kn.size, np.int64), contact)
+        + travel_units((sheet.travel_classes + 0.5) * CLASS_KN, sheet.travel_m, contact)
+    )
+
+
+def _range2(sheet: Sheet, swings: Bridged) -> tuple[Ints, Floats]:
+    """Bins and their sums of squared swing ranges [kN^2]: the sheet's own, and those it finished for the day before."""
+    bins = np.concatenate((sheet.swing_bins, swings.end_us // BIN_US))
+    range2 = np.concatenate((sheet.swing_sums[:, 2], (swings.high_kn - swings.low_kn) ** 2))
+    unique, where = np.unique(bins, return_inverse=True)
+    return unique, np.bincount(where, weights=range2, minlength=unique.size)
+
+
+def _classes(closed: Sequence[tuple[Floats, Floats, Ints]]) -> tuple[Ints, Ints, Ints]:
+    """Closed cycles by 5 kN class of low and high, ascending."""
+    low = np.concatenate([np.floor(c[0] / CLASS_KN).astype(np.int64) for c in closed] or [np.empty(0, np.int64)])
+    high = np.concatenate([np.floor(c[1] / CLASS_KN).astype(np.int64) for c in closed] or [np.empty(0, np.int64)])
+    count = np.concatenate([c[2] for c in closed] or [np.empty(0, np.int64)])
+    pairs, where = np.unique(np.stack((low, high)), axis=1, return_inverse=True)
+    sums = np.zeros(pairs.shape[1], np.int64)
+    np.add.at(sums, where, count)
+    return pairs[0], pairs[1], sums
+
+
+def _levels(sheets: Sequence[Sheet]) -> tuple[Ints, Ints]:
+    """Time at level by 5 kN class, over all bins."""
+    classes = np.concatenate([sheet.level_classes for sheet in sheets] or [np.empty(0, np.int64)])
+    level_us = np.concatenate([sheet.level_us for sheet in sheets] or [np.empty(0, np.int64)])
+    unique, where = np.unique(classes, return_inverse=True)
+    sums = np.zeros(unique.size, np.int64)
+    np.add.at(sums, where, level_us)
+    return unique, sums
+
+
+def _constants(table: Any) -> dict[str, Any] | None:
+    return None if table is None else table.model_dump(mode="json", exclude=NO_SOURCE)
