@@ -12,6 +12,7 @@ from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_si
 from pipeline.ledger.basis import basis_of, not_reckoned
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Entry
+from pipeline.ledger.strength import strength_of, tests_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
 from pipeline.wear.together import together_words
@@ -44,6 +45,8 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
         "unreckoned_days": index.unreckoned(ledger),
         "opening": opening_of(site, line),
         **figures(site, account),
+        "strength": strength_of(ledger, site, account),
+        "strength_tests": tests_of(site, ledger, account),
         "coverage": coverage_of(account),
         "basis": basis,
         "basis_reasons": reasons,

@@ -117,6 +117,7 @@ def wear_day(
             )
             heat, core_bins, core_c = warmed.after, warmed.bins, warmed.core_c
             tally.warmest(core_c)
+        tally.peak(sheet)
         tally.creep(_creep(sheet, swings, core_bins, core_c, wear))
         tally.abrasion(_abrasion(sheet, swings, place, wear))
         carried = Carried(heat, swings.open)
@@ -136,6 +137,13 @@ class _Tally:
     def warmest(self, core_c: Floats) -> None:
         if core_c.size:
             self._facts["core_c"] = max(float(core_c.max()), self._facts.get("core_c", float("-inf")))
+
+    def peak(self, sheet: Sheet) -> None:
+        """The day's highest tension: it is never inside a closed cycle only, so an open point has its value."""
+        if sheet.residue_kn.size:
+            at = int(sheet.residue_kn.argmax())
+            if float(sheet.residue_kn[at]) > self._facts.get("peak_kn", float("-inf")):
+                self._facts |= {"peak_kn": float(sheet.residue_kn[at]), "peak_us": int(sheet.residue_us[at])}
 
     def creep(self, crept: Crept | None) -> None:
         if crept is None:

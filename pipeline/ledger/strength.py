@@ -1,0 +1,177 @@
+"""How much strength and margin a line has left, band by band and day by day, from its posted life. No figure keeps it.
+
+Strength left is a model of the spec ([strength_left]); where the opening is unknown it is what would be left of a line
+that was new at the first record, and is said to be so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from pipeline.ledger import index
+from pipeline.ledger.account import CONTACT, FREE_LENGTH, ZONES, Account, exact_sum, shown
+from pipeline.ledger.database import Ledger
+from pipeline.site import Site
+from pipeline.wear.bending import bend_strength
+from pipeline.wear.strength import retirement_kn, strength_left_kn
+from pipeline.wear.together import free_length
+from schemas.registers import Rigging
+from schemas.times import day_start_us, us_to_rfc3339
+
+
+def strength_of(ledger: Ledger, site: Site, account: Account) -> dict[str, Any]:
+    """Strength left now by zone and band, the retirement line, and the day with the least margin.
+
+    `reckoned` is false, with why, where the spec has no [strength_left].
+    """
+    line, spec = account.line, account.spec
+    mbl = site.design_mbl_kn(line)
+    retirement = None if mbl is None else retirement_kn(mbl, site.policy.retire_pct)
+    told: dict[str, Any] = {
+        "retirement_kn": retirement,
+        "retirement_of": None if mbl is None else f"{site.policy.retire_pct:g} % of ship design MBL {mbl:g} kN",
+    }
+    if spec.strength_left is None:
+        return {"reckoned": False, "why": f"spec {spec.id} has no [strength_left]", **told}
+    opening, force = site.lines[line].opening_life, site.break_force_kn(line)
+    opened = Decimal(0) if opening is None else opening
+    left = {
+        zone: {
+            band: strength_left_kn(force, float(exact_sum((opened, used))), spec.strength_left)
+            for band, used in account.bands(zone, unposted=True, pending=True).items()
+        }
+        for zone in ZONES
+    }
+    days = _days(ledger, account, opened)
+    return {
+        "reckoned": True,
+        "as_if_new": opening is None,
+        "source": spec.strength_left.source,
+        **told,
+        "left_kn": left,
+        "least_margin": _least_margin(site, account, days),
+    }
+
+
+def tests_of(site: Site, ledger: Ledger, account: Account) -> list[dict[str, Any]]:
+    """Break tests of the line's pieces beside what the model says of that zone on that day."""
+    spec, force = account.spec, site.break_force_kn(account.line)
+    opening = site.lines[account.line].opening_life
+    days = _days(ledger, account, Decimal(0) if opening is None else opening)
+    told = []
+    for row in site.strength_tests:
+        if row.line != account.line:
+            continue
+        used = _used_by(days, row.zone, row.at_us)
+        predicted = None
+        if spec.strength_left is not None:
+            predicted = {band: strength_left_kn(force, float(life), spec.strength_left) for band, life in used.items()}
+        told.append(
+            {
+                "zone": row.zone,
+                "at": us_to_rfc3339(row.at_us),
+                "position_m": row.position_m,
+                "condition": row.condition,
+                "laboratory": row.laboratory,
+                "break_kn": row.break_kn,
+                "predicted_kn": predicted,
+            }
+        )
+    return told
+
+
+def _days(ledger: Ledger, account: Account, opened: Decimal) -> dict[str, list[tuple[date, dict[str, Decimal], Any]]]:
+    """By zone: each day, the life used by band before it (opening included), and the day's highest tension."""
+    lives: dict[tuple[str, date], dict[str, Decimal]] = {}
+    for (_, zone, day, mechanism), entry in index.postings(ledger, account.line).items():
+        lives.setdefault((zone, day), {})[mechanism] = entry.life
+    facts = {(zone, day): row.facts for (_, zone, day), row in index.wear_days(ledger, account.line).items()}
+    out: dict[str, list[tuple[date, dict[str, Decimal], Any]]] = {}
+    for zone in ZONES:
+        sums: dict[str, Decimal] = {}
+        out[zone] = []
+        for day in sorted(day for found, day in facts.keys() | lives.keys() if found == zone):
+            out[zone].append((day, _bands(account, sums, opened), facts.get((zone, day), {})))
+            for mechanism, life in lives.get((zone, day), {}).items():
+                sums[mechanism] = exact_sum((sums.get(mechanism, Decimal(0)), life))
+        out[zone].append((date.max, _bands(account, sums, opened), {}))
+    return out
+
+
+def _bands(account: Account, sums: Mapping[str, Decimal], opened: Decimal) -> dict[str, Decimal]:
+    spec = account.spec
+    fatigue = shown(sums.get("fatigue", Decimal(0)), spec.fatigue.factor)
+    free = free_length(spec.material, spec.fatigue.includes, fatigue, sums.get("creep", Decimal(0)))
+    return {
+        FREE_LENGTH: exact_sum((opened, free)),
+        CONTACT: exact_sum((opened, sums.get("abrasion", Decimal(0)))),
+    }
+
+
+def _used_by(
+    days: Mapping[str, list[tuple[date, dict[str, Decimal], Any]]], zone: str, at_us: int
+) -> dict[str, Decimal]:
+    """Life used by band before the first day that begins at or after an instant."""
+    return next(used for day, used, _ in days[zone] if day == date.max or day_start_us(day) >= at_us)
+
+
+def _least_margin(
+    site: Site, account: Account, days: Mapping[str, list[tuple[date, dict[str, Decimal], Any]]]
+) -> dict[str, Any] | None:
+    """The day whose highest tension came nearest to what was left then, at the worst place along the line."""
+    spec, force = account.spec, site.break_force_kn(account.line)
+    if spec.strength_left is None:
+        return None
+    worst: dict[str, Any] | None = None
+    nearest = float("-inf")
+    for zone, found in days.items():
+        for day, used, facts in found:
+            if "peak_kn" not in facts:
+                continue
+            bend = _bend(site, account.line, zone, facts["peak_us"], account)
+            for band, life in used.items():
+                left_kn = strength_left_kn(force, float(life), spec.strength_left)
+                factor = bend["strength"] if band == CONTACT and bend is not None else 1.0
+                at_hand = left_kn * factor
+                share = facts["peak_kn"] / at_hand if at_hand > 0 else float("inf")
+                if share > nearest:
+                    nearest = share
+                    worst = {
+                        "zone": zone,
+                        "band": band,
+                        "day": day.isoformat(),
+                        "peak_kn": facts["peak_kn"],
+                        "peak_at": us_to_rfc3339(facts["peak_us"]),
+                        "left_kn": left_kn,
+                        "bend": bend if band == CONTACT else None,
+                        "peak_share": share if at_hand > 0 else None,
+                        "margin_kn": at_hand - facts["peak_kn"],
+                    }
+    return worst
+
+
+def _bend(site: Site, line: str, zone: str, at_us: int, account: Account) -> dict[str, Any] | None:
+    """The share of strength over the chock's bend at an instant; None where it is not reckoned."""
+    rigged = _rigged(site.riggings, line, zone, at_us)
+    if rigged is None or rigged.bend_ratio is None:
+        return None
+    found = bend_strength(account.spec.material, rigged.bend_ratio, account.spec.bending)
+    if found is None:
+        return None
+    return {"ratio": rigged.bend_ratio, "strength": found.strength, "outside": found.outside}
+
+
+def _rigged(riggings: Iterable[Rigging], line: str, zone: str, at_us: int) -> Rigging | None:
+    return next(
+        (
+            row
+            for row in riggings
+            if (row.line, row.outboard_end) == (line, zone)
+            and row.from_us <= at_us
+            and (row.to_us is None or at_us <= row.to_us)
+        ),
+        None,
+    )
