@@ -71,6 +71,8 @@ FILE_OR_CLOCK_CALLS = {
     "write_parquet",
 }
 HEAVY = {
+    "fluids",
+    "ht",
     "numba",
     "numpy",
     "polars",
@@ -202,6 +204,8 @@ def test_a_pure_room_calls_no_files_and_no_clock(room: str) -> None:
         ("duckdb", {"pipeline.ledger"}),
         ("pyarrow", {"pipeline.store"}),
         ("click", COMMANDS),
+        ("fluids", {"pipeline.wear"}),
+        ("ht", {"pipeline.wear"}),
         ("numba", {"pipeline.kernels"}),
         ("obstore", {"pipeline.store"}),
         ("prometheus_client", {"pipeline.metrics"}),

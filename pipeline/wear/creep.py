@@ -1,0 +1,237 @@
+"""Creep: life used by load that stands, as a sum of time fractions (Robinson 1938: time over time to rupture).
+
+Time to rupture t = 10^log10_tau0_s * exp((u0 - gamma * L) / (R * T)), activated by load L (over the line's own break
+force) and core temperature T (the form of Zhurkov and Eyring). Time at level comes in 5 kN classes, each taken at its
+middle, and in 10-minute bins, each with one temperature. Every (bin, class) item is reckoned in scalar libm and rounded
+once to a whole number of 2^-100, so that sums do not depend on cuts or order.
+
+Limits. Nothing accrues at or below the spec's floor: an unloaded line on a drum does not age by it. Above the floor but
+outside the loads and temperatures at which the constants were fitted no life is claimed; the time is given by reason,
+and it is not harmless: beyond the upper ends a rope creeps faster than any figure here says. Linear sums know no
+recovery while slack and no order of loads.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import Bug, RegisterError
+from pipeline.kernels import compiled
+from pipeline.wear.cells import BIN_US, CLASS_KN
+from pipeline.wear.exact import UNIT_EXPONENT, sum_units
+from schemas.specs import Creep
+
+Values = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+GAS_CONSTANT_J_MOLK: Final = 8.314462618
+"""Molar gas constant to the ten figures that CODATA 2018 and 2022 print (it is exact: 8.314 462 618 153 24)."""
+_ZERO_C_K: Final = 273.15
+_J_PER_KJ: Final = 1000.0
+_US_PER_S: Final = 1e6
+
+# Why an item counts or not, as the compiled loop says it.
+_COUNTED, _NOT_ABOVE_FLOOR, _LOAD, _COLD, _HOT, _NOT_WANTED = range(6)
+
+
+@dataclass(frozen=True)
+class Crept:
+    """Life used, in units of 2^-100, and time above the floor [us]: counted, or outside what was fitted.
+
+    Each item of time stands once: outside the fitted loads first, then colder or hotter than fitted.
+    """
+
+    units: int
+    counted_us: int
+    outside_load_us: int
+    outside_cold_us: int
+    outside_hot_us: int
+
+
+def rupture_s(load_ratio: float, core_c: float, creep: Creep) -> float:
+    """Time to rupture [s] under a standing load over break force, at a core temperature [degC].
+
+    Looks at neither floor nor fitted range. Raises RegisterError where the constants leave no finite time above 0.
+    """
+    try:
+        time_s = math.pow(10.0, creep.log10_tau0_s) * math.exp(
+            (creep.u0_kj_mol - creep.gamma_kj_mol * load_ratio)
+            * _J_PER_KJ
+            / (GAS_CONSTANT_J_MOLK * (core_c + _ZERO_C_K))
+        )
+    except (OverflowError, ZeroDivisionError):
+        time_s = math.inf
+    if not 0 < time_s < math.inf:
+        raise _no_figure(load_ratio, core_c, creep)
+    return time_s
+
+
+@compiled
+def _lives(
+    loads: Values,
+    cores_c: Values,
+    level_us: Ints,
+    wanted: NDArray[np.bool_],
+    tau0_s: float,
+    u0_kj_mol: float,
+    gamma_kj_mol: float,
+    floor: float,
+    fitted_load: tuple[float, float],
+    fitted_c: tuple[float, float],
+    gas_constant: float,
+    lives: Values,
+    reasons: NDArray[np.int64],
+) -> int:
+    """Fill `lives` (n,), 0 where nothing counts, and `reasons` (n,). The first item without a figure, or -1."""
+    for i in range(loads.size):
+        lives[i] = 0.0
+        if not wanted[i]:
+            reasons[i] = _NOT_WANTED
+        elif not loads[i] > floor:
+            reasons[i] = _NOT_ABOVE_FLOOR
+        elif not fitted_load[0] <= loads[i] <= fitted_load[1]:
+            reasons[i] = _LOAD
+        elif cores_c[i] < fitted_c[0]:
+            reasons[i] = _COLD
+        elif cores_c[i] > fitted_c[1]:
+            reasons[i] = _HOT
+        else:
+            reasons[i] = _COUNTED
+            time_s = tau0_s * math.exp(
+                (u0_kj_mol - gamma_kj_mol * loads[i]) * _J_PER_KJ / (gas_constant * (cores_c[i] + _ZERO_C_K))
+            )
+            if not 0 < time_s < np.inf:
+                return i
+            lives[i] = (level_us[i] / _US_PER_S) / time_s
+    return -1
+
+
+def creep_units(
+    level_bins: Ints,
+    level_classes: Ints,
+    level_us: Ints,
+    temperature_bins: Ints,
+    core_c: Values,
+    *,
+    break_force_kn: float,
+    creep: Creep,
+    ambient_c: float,
+    counted: Ints | None = None,
+) -> Crept:
+    """Creep over time at level: the sum of round(seconds / rupture time * 2^100).
+
+    `level_bins`, `level_classes`, `level_us` (n,): a sheet's time at level. `temperature_bins`, strictly ascending, and
+    `core_c` (b,) [degC]: the core by bin; bins that have no row are at `ambient_c`. `counted`: the bins that count, if
+    not all do (`sustained_bins`); time in others is not told at all. Equal, unit for unit, to the same sum in Python.
+    Raises RegisterError for a break force or constants that leave no finite figure, Bug for items that cannot be.
+    """
+    _check(level_bins, level_classes, level_us, temperature_bins, core_c, ambient_c)
+    _check_break_force(break_force_kn)
+    loads = np.asarray((level_classes * CLASS_KN + CLASS_KN / 2) / break_force_kn, np.float64)
+    cores_c = _cores(level_bins, temperature_bins, core_c, ambient_c)
+    wanted = np.ones(loads.size, np.bool_) if counted is None else np.isin(level_bins, counted)
+    lives, reasons = np.empty(loads.size), np.empty(loads.size, np.int64)
+    bad = _lives(
+        loads,
+        cores_c,
+        level_us,
+        wanted,
+        _tau0_s(creep),
+        creep.u0_kj_mol,
+        creep.gamma_kj_mol,
+        creep.floor,
+        creep.fitted_load,
+        creep.fitted_c,
+        GAS_CONSTANT_J_MOLK,
+        lives,
+        reasons,
+    )
+    if bad < 0 and lives.size and not lives.max() < 2.0 ** (1024 - UNIT_EXPONENT):
+        bad = int(lives.argmax())
+    if bad >= 0:
+        raise _no_figure(float(loads[bad]), float(cores_c[bad]), creep)
+    told = [int(level_us[reasons == reason].sum()) for reason in (_COUNTED, _LOAD, _COLD, _HOT)]
+    return Crept(sum_units(lives), *told)
+
+
+def sustained_bins(
+    level_bins: Ints,
+    swing_cells: Ints,
+    bridged_low_kn: Values,
+    bridged_high_kn: Values,
+    bridged_end_us: Ints,
+    *,
+    break_force_kn: float,
+    creep: Creep,
+) -> Ints:
+    """The bins with time at level in which the load stood: no swing that ended there reached `sustained_range`.
+
+    For a fatigue curve that contains creep only these add creep. `swing_cells` (n, 4) as a sheet keeps them: bin, class
+    of the lower end, of the upper end, count. A cell's swings are below (upper - lower + 1) * 5 kN, which is what is
+    held against the limit; `bridged_*` (b,) are exact. So for small lines, whose limit is under 5 kN, only bins in
+    which no swing ended count: their creep is understated. A slow swing counts in the bin where it ends alone.
+    Returns distinct bins, ascending.
+    """
+    _check_break_force(break_force_kn)
+    limit_kn = creep.sustained_range * break_force_kn
+    at_most_kn = (swing_cells[:, 2] - swing_cells[:, 1] + 1) * CLASS_KN
+    swung = np.concatenate(
+        (
+            swing_cells[at_most_kn > limit_kn, 0],
+            bridged_end_us[bridged_high_kn - bridged_low_kn >= limit_kn] // BIN_US,
+        )
+    )
+    return np.setdiff1d(level_bins, swung)
+
+
+def _tau0_s(creep: Creep) -> float:
+    try:
+        return math.pow(10.0, creep.log10_tau0_s)
+    except OverflowError:
+        return math.inf
+
+
+def _cores(level_bins: Ints, temperature_bins: Ints, core_c: Values, ambient_c: float) -> Values:
+    """The core's temperature of each item."""
+    if temperature_bins.size == 0:
+        return np.full(level_bins.size, ambient_c)
+    rows = np.minimum(np.searchsorted(temperature_bins, level_bins), temperature_bins.size - 1)
+    return np.where(temperature_bins[rows] == level_bins, core_c[rows], ambient_c)
+
+
+def _check(
+    level_bins: Ints, level_classes: Ints, level_us: Ints, temperature_bins: Ints, core_c: Values, ambient_c: float
+) -> None:
+    if not level_bins.size == level_classes.size == level_us.size or temperature_bins.size != core_c.size:
+        raise Bug("time at level needs a bin, a class and a time each; temperatures a bin each")
+    if level_us.size and level_us.min() < 0:
+        raise Bug("time at level cannot be below 0", next_step="run `tautlog audit`")
+    if not (np.diff(temperature_bins) > 0).all():
+        raise Bug("bins of temperatures must ascend")
+    if not (np.isfinite(core_c).all() and (core_c > -_ZERO_C_K).all() and -_ZERO_C_K < ambient_c < math.inf):
+        raise Bug("a temperature must be a number above -273.15 °C")
+
+
+def _check_break_force(break_force_kn: float) -> None:
+    if not (break_force_kn > 0 and math.isfinite(break_force_kn)):
+        raise RegisterError(
+            "wear is reckoned on a line's own break force",
+            found=f"break_force_kn = {break_force_kn}",
+            expected="a number above 0",
+            next_step="correct lines.csv or the spec",
+        )
+
+
+def _no_figure(load_ratio: float, core_c: float, creep: Creep) -> RegisterError:
+    return RegisterError(
+        f"the creep constants give no finite time to rupture at {load_ratio} of break force and {core_c} °C",
+        found=f"log10_tau0_s = {creep.log10_tau0_s}, u0_kj_mol = {creep.u0_kj_mol}, "
+        f"gamma_kj_mol = {creep.gamma_kj_mol}",
+        expected="constants for load over break force and temperature in kelvin",
+        next_step="correct [creep] in the spec",
+    )
