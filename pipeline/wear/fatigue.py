@@ -1,20 +1,20 @@
 """Tension-tension fatigue: life used by rainflow cycles, from a curve N = 10^(a - b*Lm) * R^-m.
 
-R is a cycle's range and Lm its mean, both over the line's own break force. One cycle uses
-pow(R, m) / pow(10, a - b*Lm) of a life (Palmgren-Miner, linear, no threshold), reckoned in scalar libm and
-rounded once to a whole number of 2^-100. Sums are sums of integers, so they do not depend on how a history
-was cut or ordered. Factors on life are no part of it: they are applied where a figure is shown, and shown
-with it.
+R is a cycle's range and Lm its mean, both over the curve's reference strength: `reference_strength` times the line's
+own break force. One cycle uses pow(R, m) / pow(10, a - b*Lm) of a life (Palmgren-Miner, linear, no threshold). With a
+second slope a cycle below `r2` uses pow(R / r2, m2) * pow(r2, m) / pow(10, a - b*Lm): the two slopes meet at `r2`. All
+is reckoned in scalar libm and rounded once to a whole number of 2^-100 (`lives`). Factors on life are no part of it:
+they are applied where a figure is shown, and shown with it.
 
 Limits: constants come from the spec and are as good as their source; most published curves were fitted below
-half of the break force (`cycles_beyond`). Only a calibrated curve gives life; any other gives a severity
-index.
+half of the break force (`cycles_beyond`), and where a spec says what its curve serves, cycles outside that are counted
+(`cycles_outside`). They use life all the same. Only a calibrated curve gives life; any other gives a severity index.
 """
 
 from __future__ import annotations
 
 import math
-from decimal import Decimal
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -22,15 +22,16 @@ from numpy.typing import NDArray
 
 from pipeline.errors import Bug, RegisterError
 from pipeline.kernels import compiled
+from pipeline.wear.lives import UNIT_EXPONENT as UNIT_EXPONENT
+from pipeline.wear.lives import check_break_force
+from pipeline.wear.lives import to_decimal as to_decimal
 from schemas.registers import FatigueCurve
 
 Values = NDArray[np.float64]
 Counts = NDArray[np.int64]
-
-UNIT_EXPONENT: Final = 100
-"""Life is counted in units of 2^-UNIT_EXPONENT; half cycles in 2^-(UNIT_EXPONENT + 1)."""
-
-DECIMAL_PLACES: Final = 30
+Constants = tuple[float, float, float, float, float, float, float]
+"""a, b, m, r2, m2, pow(r2, m), 10.0; r2 is 0 where there is no second slope. Ten is one of them because a compiler
+may turn pow(10, x) into exp10(x), which rounds differently."""
 
 # A double times 2^100 is below 2^1024, and its mantissa is taken apart at bit 26: see _sum_units.
 _EXPONENTS: Final = 1024
@@ -39,14 +40,20 @@ _MOST_CYCLES: Final = 1 << 35
 
 
 def damage(range_ratio: float, mean_ratio: float, curve: FatigueCurve) -> float:
-    """Life used by one cycle: R = `range_ratio`, Lm = `mean_ratio` of break force. R of 0 or less uses none.
+    """Life used by one cycle: R = `range_ratio`, Lm = `mean_ratio`, both over the curve's reference strength.
+
+    That is `curve.reference_strength` times break force. R of 0 or less uses none.
 
     Raises RegisterError where the curve's constants leave no finite figure.
     """
     if range_ratio <= 0:
         return 0.0
     try:
-        used = math.pow(range_ratio, curve.m) / math.pow(10.0, curve.a - curve.b * mean_ratio)
+        if curve.r2 is not None and curve.m2 is not None and range_ratio < curve.r2:
+            used = math.pow(range_ratio / curve.r2, curve.m2) * math.pow(curve.r2, curve.m)
+        else:
+            used = math.pow(range_ratio, curve.m)
+        used /= math.pow(10.0, curve.a - curve.b * mean_ratio)
     except (OverflowError, ZeroDivisionError):
         used = math.inf
     if not math.isfinite(used):
@@ -55,13 +62,17 @@ def damage(range_ratio: float, mean_ratio: float, curve: FatigueCurve) -> float:
 
 
 @compiled
-def _used(range_ratio: float, mean_ratio: float, a: float, b: float, m: float, ten: float) -> float:
-    # `ten` is an argument because a compiler may turn pow(10, x) into exp10(x), which rounds differently.
+def _used(range_ratio: float, mean_ratio: float, constants: Constants) -> float:
     if range_ratio <= 0:
         return 0.0
+    a, b, m, r2, m2, at_r2, ten = constants
     cycles_at_one = math.pow(ten, a - b * mean_ratio)
     # Where Python's pow raises, this one says inf: no figure, rather than no damage.
-    return math.pow(range_ratio, m) / cycles_at_one if cycles_at_one < np.inf else np.inf
+    if not cycles_at_one < np.inf:
+        return np.inf
+    if range_ratio < r2:
+        return math.pow(range_ratio / r2, m2) * at_r2 / cycles_at_one
+    return math.pow(range_ratio, m) / cycles_at_one
 
 
 @compiled
@@ -69,11 +80,8 @@ def _sum_units(
     low_kn: Values,
     high_kn: Values,
     count: Counts,
-    break_force_kn: float,
-    a: float,
-    b: float,
-    m: float,
-    ten: float,
+    strength_kn: float,
+    constants: Constants,
     scale: float,
     sums: NDArray[np.int64],
 ) -> int:
@@ -82,10 +90,10 @@ def _sum_units(
     Returns the index of the first cycle without a finite figure, or -1.
     """
     for i in range(low_kn.size):
-        range_ratio = (high_kn[i] - low_kn[i]) / break_force_kn
-        mean_ratio = ((high_kn[i] + low_kn[i]) / 2) / break_force_kn
+        range_ratio = (high_kn[i] - low_kn[i]) / strength_kn
+        mean_ratio = ((high_kn[i] + low_kn[i]) / 2) / strength_kn
         # Scaling by a power of two is exact; rint rounds half to even; at 2^52 and above a double is whole.
-        units = np.rint(_used(range_ratio, mean_ratio, a, b, m, ten) * scale)
+        units = np.rint(_used(range_ratio, mean_ratio, constants) * scale)
         if not units < np.inf:
             return i
         exponent = 0
@@ -102,28 +110,17 @@ def life_units(low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn
     """Life used by closed cycles, in whole units of 2^-100: the sum of count * round(damage * 2^100).
 
     low_kn, high_kn (n,) [kN], low not above high; count (n,) int64; break_force_kn above zero.
-    Equal, unit for unit, to the same sum in Python's math.pow and unbounded integers.
+    Equal, unit for unit, to the same sum of `damage` in Python and unbounded integers.
     Raises RegisterError for a break force or curve that leaves no finite figure, Bug for cycles that cannot
     be.
     """
     _check_cycles(low_kn, high_kn, count)
-    _check_break_force(break_force_kn)
+    strength_kn = _strength_kn(break_force_kn, curve)
     sums = np.zeros((2, _EXPONENTS), np.int64)
-    bad = _sum_units(
-        low_kn,
-        high_kn,
-        count,
-        break_force_kn,
-        curve.a,
-        curve.b,
-        curve.m,
-        10.0,
-        float(2**UNIT_EXPONENT),
-        sums,
-    )
+    bad = _sum_units(low_kn, high_kn, count, strength_kn, _constants(curve), float(2**UNIT_EXPONENT), sums)
     if bad >= 0:
         low, high = float(low_kn[bad]), float(high_kn[bad])
-        raise _no_figure((high - low) / break_force_kn, ((high + low) / 2) / break_force_kn, curve)
+        raise _no_figure((high - low) / strength_kn, ((high + low) / 2) / strength_kn, curve)
     total = 0
     for exponent in np.flatnonzero(sums.any(axis=0)).tolist():
         high_part, low_part = int(sums[0, exponent]), int(sums[1, exponent])
@@ -148,14 +145,45 @@ def pending_units(residue_kn: Values, *, break_force_kn: float, curve: FatigueCu
     return life_units(low_kn, high_kn, ones, break_force_kn=break_force_kn, curve=curve)
 
 
-def to_decimal(units: int, exponent: int = UNIT_EXPONENT) -> Decimal:
-    """`units` of 2^-exponent as a Decimal of 30 places, rounded half to even; exact integer arithmetic."""
-    divisor = 1 << exponent
-    whole, rest = divmod(abs(units) * 10**DECIMAL_PLACES, divisor)
-    if 2 * rest > divisor or (2 * rest == divisor and whole % 2 == 1):
-        whole += 1
-    digits = tuple(int(digit) for digit in str(whole))
-    return Decimal((1 if units < 0 else 0, digits, -DECIMAL_PLACES))
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """How many cycles lie outside what a curve serves, and how many there are; one cycle may count in several."""
+
+    beyond_r: int
+    below_r: int
+    outside_lm: int
+    compressed: int
+    total: int
+
+
+def cycles_outside(
+    low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn: float, curve: FatigueCurve
+) -> Outside:
+    """Closed cycles (as `life_units`) outside the curve's `valid_r` and `valid_lm`, and those that go slack.
+
+    `beyond_r`, `below_r`: R above or below `valid_r`; a cycle without range is none. `outside_lm`: Lm outside
+    `valid_lm`. `compressed`: the trough is below `compression_below` times break force; fibres that go slack may kink
+    (common practice, no source), and no life is claimed for that. The limits themselves are inside. A limit that the
+    spec does not give counts nothing: 0 then says that nobody looked, not that all is well (for ranges, `cycles_beyond`
+    is there without any limit).
+
+    Cycles beyond R or outside Lm may have used more than the figure says: their count belongs beside it. Errors as
+    `life_units`.
+    """
+    _check_cycles(low_kn, high_kn, count)
+    strength_kn = _strength_kn(break_force_kn, curve)
+    range_ratio, mean_ratio = (high_kn - low_kn) / strength_kn, ((high_kn + low_kn) / 2) / strength_kn
+    beyond_r = below_r = outside_lm = compressed = 0
+    if curve.valid_r is not None:
+        least, most = curve.valid_r
+        beyond_r = int(count[range_ratio > most].sum())
+        below_r = int(count[(range_ratio < least) & (range_ratio > 0)].sum())
+    if curve.valid_lm is not None:
+        least, most = curve.valid_lm
+        outside_lm = int(count[(mean_ratio < least) | (mean_ratio > most)].sum())
+    if curve.compression_below is not None:
+        compressed = int(count[low_kn / break_force_kn < curve.compression_below].sum())
+    return Outside(beyond_r, below_r, outside_lm, compressed, int(count.sum()))
 
 
 def cycles_beyond(
@@ -168,7 +196,7 @@ def cycles_beyond(
     curves not to be used above 50 % of catalogue strength. For fibre ropes: common practice, no source.
     """
     _check_cycles(low_kn, high_kn, count)
-    _check_break_force(break_force_kn)
+    check_break_force(break_force_kn)
     return int(count[(high_kn - low_kn) / break_force_kn > range_ratio].sum())
 
 
@@ -182,20 +210,35 @@ def _check_cycles(low_kn: Values, high_kn: Values, count: Counts) -> None:
         raise Bug("counts of cycles must be 0 or more, and fewer than 2^35 in all")
 
 
-def _check_break_force(break_force_kn: float) -> None:
-    if not (break_force_kn > 0 and math.isfinite(break_force_kn)):
+def _strength_kn(break_force_kn: float, curve: FatigueCurve) -> float:
+    """What the curve's ratios are over. A reference strength of 1 leaves the break force as it is, to the last bit."""
+    check_break_force(break_force_kn)
+    strength_kn = curve.reference_strength * break_force_kn
+    if not (strength_kn > 0 and math.isfinite(strength_kn)):
         raise RegisterError(
-            "wear is reckoned on a line's own break force",
-            found=f"break_force_kn = {break_force_kn}",
-            expected="a number above 0",
-            next_step="correct lines.csv or the spec",
+            "the fatigue curve's reference strength leaves no force to reckon on",
+            found=f"reference_strength = {curve.reference_strength}, break_force_kn = {break_force_kn}",
+            expected="a share of break force, such as 0.95",
+            next_step="correct [fatigue] in the spec",
         )
+    return strength_kn
+
+
+def _constants(curve: FatigueCurve) -> Constants:
+    if curve.r2 is None or curve.m2 is None:
+        return curve.a, curve.b, curve.m, 0.0, 1.0, 0.0, 10.0
+    try:
+        at_r2 = math.pow(curve.r2, curve.m)
+    except OverflowError:
+        at_r2 = math.inf  # the kernel gives no figure for it, as `damage` does
+    return curve.a, curve.b, curve.m, curve.r2, curve.m2, at_r2, 10.0
 
 
 def _no_figure(range_ratio: float, mean_ratio: float, curve: FatigueCurve) -> RegisterError:
+    second = "" if curve.r2 is None else f", r2 = {curve.r2}, m2 = {curve.m2}"
     return RegisterError(
         f"the fatigue curve gives no finite life for a range of {range_ratio} and a mean of {mean_ratio}",
-        found=f"a = {curve.a}, b = {curve.b}, m = {curve.m}",
-        expected="constants for range and mean over break force",
+        found=f"a = {curve.a}, b = {curve.b}, m = {curve.m}{second}",
+        expected="constants for range and mean over the reference strength",
         next_step="correct [fatigue] in the spec, or the break force",
     )
