@@ -218,9 +218,7 @@ def price(history: History, wear: Wear, riggings: Sequence[Rigging]) -> dict[str
     }
 
 
-def motion_scale(
-    site: Site, line: str, riggings: Sequence[Rigging], spec: Spec
-) -> tuple[float | None, str | None]:
+def motion_scale(site: Site, line: str, riggings: Sequence[Rigging], spec: Spec) -> tuple[float | None, str | None]:
     """How much more tension one motion makes in a candidate than in the line's own rope, tails in series.
 
     The largest over the line's riggings; None, with why, where a length or a stiffness is not known.
@@ -307,4 +305,3 @@ def _histories(ledger: Ledger) -> dict[tuple[str, str], History]:
             np.array(level_us, np.int64),
         )
     return out
-

@@ -16,7 +16,6 @@ from pipeline.backup import MARK as BACKUP_MARK
 from pipeline.errors import RegisterError, TautlogError, exit_code_of
 from pipeline.lastnight import last_night
 from pipeline.ledger import index
-from pipeline.ledger.account import exact_sum
 from pipeline.ledger.database import open_published
 from pipeline.ledger.queries import finding_object
 from pipeline.ledger.status import status

@@ -328,7 +328,9 @@ def _basis_note(kinds: set[str]) -> str:
 
 def _not_reckoned(answer: Row) -> str:
     """Mechanisms that are in no figure of this line, each with why: they are not zero."""
-    return "\n".join(f"Not reckoned, which is not zero: {name} ({why})." for name, why in answer["not_reckoned"].items())
+    return "\n".join(
+        f"Not reckoned, which is not zero: {name} ({why})." for name, why in answer["not_reckoned"].items()
+    )
 
 
 def _not_modelled(answer: Row) -> str:

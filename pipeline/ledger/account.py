@@ -65,8 +65,16 @@ class Account:
                 used[row.mechanism].append(row.life)
         lives = {name: exact_sum(found) for name, found in used.items()}
         fatigue = shown(lives["fatigue"], self.spec.fatigue.factor)
-        free = free_length(self.spec.material, self.spec.fatigue.includes, fatigue, lives["creep"])
+        free = free_length(self.spec.material, self.spec.fatigue.includes, fatigue, lives["creep"]).life
         return {FREE_LENGTH: free, CONTACT: lives["abrasion"]}
+
+    @property
+    def together(self) -> str:
+        """What stands in the figure of the worse zone's outboard length, in words."""
+        posted = self.posted[self.worse_zone]
+        spec, fatigue = self.spec, posted["fatigue"] or Decimal(0)
+        words = free_length(spec.material, spec.fatigue.includes, fatigue, posted["creep"]).words
+        return f"Outboard length: {words}. Contact band: abrasion, never added to it. A zone counts as its worse band."
 
     def total(self, zone: str) -> Decimal:
         """Posted life of a zone's worst band."""

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from pipeline.ledger.words import CALIBRATED, SEVERITY_INDEX
+from collections.abc import Sequence
+
+from pipeline.ledger.words import AMBIENT_C, CALIBRATED, SEVERITY_INDEX
 from pipeline.site import Site
 from pipeline.wear.abrasion import NotReckoned, contact_of
-from pipeline.wear.together import creep_is_only_shown
+from pipeline.wear.together import adds
+from schemas.registers import Rigging, Spec
 from schemas.times import us_to_rfc3339
 
 NOT_ITS_OWN = ("invented", "borrowed", "reference only")
@@ -15,8 +18,9 @@ NOT_ITS_OWN = ("invented", "borrowed", "reference only")
 def basis_of(site: Site, line: str) -> tuple[str, list[str]]:
     """What the line's figures are called, and every reason why they are no more than a severity index."""
     reasons = [
-        *_curve_reasons(site, line),
-        *_constants_reasons(site, line),
+        *_curve_reasons(site.spec_of(line)),
+        *_constants_reasons(site.spec_of(line)),
+        *_air_reasons(site, line),
         *_sensor_reasons(site, line),
         *_share_reasons(site, line),
         *_opening_reasons(site, line),
@@ -33,8 +37,7 @@ def unsourced(source: str | None) -> str | None:
     return None
 
 
-def _curve_reasons(site: Site, line: str) -> list[str]:
-    spec = site.spec_of(line)
+def _curve_reasons(spec: Spec) -> list[str]:
     reasons = []
     if (why := unsourced(spec.fatigue.source)) is not None:
         reasons.append(f"the fatigue curve of spec {spec.id} {why}")
@@ -44,26 +47,35 @@ def _curve_reasons(site: Site, line: str) -> list[str]:
 
 
 def not_reckoned(site: Site, line: str) -> dict[str, str]:
-    """Mechanisms that the line's account does not hold although they wear it, each with why."""
-    spec, found = site.spec_of(line), {}
-    if spec.creep is None:
+    """Mechanisms that the line's account does not hold although they may wear it, each with why."""
+    riggings = [row for row in site.riggings if row.line == line]
+    return not_reckoned_of(site.spec_of(line), riggings, site.break_force_kn(line))
+
+
+def not_reckoned_of(spec: Spec, riggings: Sequence[Rigging], break_force_kn: float) -> dict[str, str]:
+    """The same of a spec under given riggings."""
+    found, rule = {}, adds(spec.material, spec.fatigue.includes)
+    if rule == "load-time-only":
+        found["creep"] = f"for {spec.material} it is shown as time under load, and takes no life"
+    elif rule != "none" and spec.creep is None:
         found["creep"] = f"spec {spec.id} has no [creep]"
-    elif (why := creep_is_only_shown(spec.material)) is not None:
-        found["creep"] = why
     if spec.heat is None:
         found["heat"] = f"spec {spec.id} has no [heat]: creep, where it is reckoned, is at air temperature"
-    contacts = [
-        contact_of(row, spec.abrasion, site.break_force_kn(line)) for row in site.riggings if row.line == line
-    ]
+    contacts = [contact_of(row, spec.abrasion, break_force_kn) for row in riggings]
     whys = dict.fromkeys(contact.why for contact in contacts if isinstance(contact, NotReckoned))
     if whys:
         found["abrasion"] = "; ".join(whys)
     return found
 
 
-def _constants_reasons(site: Site, line: str) -> list[str]:
+def basis_of_spec(spec: Spec) -> tuple[str, list[str]]:
+    """What figures that rest on a spec alone are called, and why."""
+    reasons = [*_curve_reasons(spec), *_constants_reasons(spec)]
+    return (SEVERITY_INDEX if reasons else CALIBRATED), reasons
+
+
+def _constants_reasons(spec: Spec) -> list[str]:
     """Why creep, heat and abrasion are no more than an index, where they are reckoned."""
-    spec = site.spec_of(line)
     reasons = []
     for name, table in (("creep", spec.creep), ("heat", spec.heat), ("abrasion", spec.abrasion)):
         if table is None:
@@ -72,9 +84,14 @@ def _constants_reasons(site: Site, line: str) -> list[str]:
             reasons.append(f"[{name}] of spec {spec.id} {why}")
         if not table.calibrated:
             reasons.append(f"[{name}] of spec {spec.id} is not marked calibrated")
-    if (spec.creep is not None or spec.heat is not None) and site.info.ambient_c is None:
-        reasons.append("site.toml gives no ambient_c: the air is taken to have 20 C")
     return reasons
+
+
+def _air_reasons(site: Site, line: str) -> list[str]:
+    spec = site.spec_of(line)
+    if site.info.ambient_c is not None or (spec.creep is None and spec.heat is None):
+        return []
+    return [f"site.toml gives no ambient_c: the air is taken to have {AMBIENT_C:g} °C"]
 
 
 def _sensor_reasons(site: Site, line: str) -> list[str]:

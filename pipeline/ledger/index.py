@@ -67,9 +67,7 @@ def residues(
     return {(line, zone, day): (kn, us) for line, zone, day, kn, us in found}
 
 
-def carried(
-    ledger: Ledger, keys: Collection[tuple[str, str, date]]
-) -> dict[tuple[str, str, date], dict[str, Any]]:
+def carried(ledger: Ledger, keys: Collection[tuple[str, str, date]]) -> dict[tuple[str, str, date], dict[str, Any]]:
     """What each given (line, zone, day) left to the next besides its residue: rope temperature, open swing."""
     clause, given = _among(("line", "zone", "day"), keys)
     found = ledger.rows(f"SELECT line, zone, day, carried FROM live_wear_days WHERE {clause}", given)

@@ -15,7 +15,6 @@ from pipeline.ledger.rows import Entry
 from pipeline.ledger.strength import strength_of, tests_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
-from pipeline.wear.together import together_words
 from schemas.times import us_to_rfc3339
 
 
@@ -86,7 +85,7 @@ def figures(site: Site, account: Account) -> dict[str, Any]:
     return {
         "consumed": {"zones": zones, "worst": account.worse_zone},
         "bands": {zone: account.bands(zone) for zone in ZONES},
-        "together": together_words(account.spec.material, account.spec.fatigue.includes),
+        "together": account.together,
         "pending": {"zones": pending},
         "closing": _closing(site, account.line, {zone: zones[zone]["total"] for zone in ZONES}),
         "unposted": [

@@ -104,7 +104,7 @@ def _days(ledger: Ledger, account: Account, opened: Decimal) -> dict[str, list[t
 def _bands(account: Account, sums: Mapping[str, Decimal], opened: Decimal) -> dict[str, Decimal]:
     spec = account.spec
     fatigue = shown(sums.get("fatigue", Decimal(0)), spec.fatigue.factor)
-    free = free_length(spec.material, spec.fatigue.includes, fatigue, sums.get("creep", Decimal(0)))
+    free = free_length(spec.material, spec.fatigue.includes, fatigue, sums.get("creep", Decimal(0))).life
     return {
         FREE_LENGTH: exact_sum((opened, free)),
         CONTACT: exact_sum((opened, sums.get("abrasion", Decimal(0)))),

@@ -24,3 +24,6 @@ NOT_MODELLED = (
 SEVERITY_INDEX = "severity index"
 CALIBRATED = "life used (calibrated)"
 """The two names a figure may have. A severity index is never a percent of life, and never a date."""
+
+AMBIENT_C = 20.0
+"""Air temperature where `site.toml` gives none. House rule; an account that rests on it says so."""

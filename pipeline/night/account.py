@@ -122,7 +122,7 @@ def settle_account(
     """Days of one line and zone whose sheets, carried state or price changed, refolded in order of time.
 
     `days`: what should be; `stored`: the states there are, by day. `sheet_id`: of each planned key; `inputs`:
-    the digests of what made it. `load` reads sheets by id; `left_after` gives what a day is stored to have left, if any.
+    the digests of what made it. `load` reads sheets by id; `left_after` tells what a day has left, as stored.
     Stops at the first day, not before the last change, whose state comes out as it was stored.
     """
     wanted = [tuple(sheet_id[key] for key in day.keys) for day in days]

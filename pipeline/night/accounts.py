@@ -12,6 +12,7 @@ from pipeline.ledger.database import Ledger
 from pipeline.ledger.posting import BASIS_WORDS, VANISHED, Desired, post
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.rows import State as Stored
+from pipeline.ledger.words import AMBIENT_C
 from pipeline.night.account import Account, AccountJob, DayLife, SheetPlace, changed_days, settle_job
 from pipeline.night.intake import reprocess_cause
 from pipeline.night.plan import PlaceDay, Plan, digest, touches
@@ -20,9 +21,6 @@ from pipeline.site import Site
 from pipeline.wear.fatigue import to_decimal
 from pipeline.wear.heat import Air
 from pipeline.workers import Workers
-
-AMBIENT_C = 20.0
-"""Air temperature where `site.toml` gives none. House rule; such a figure's account says so."""
 
 
 @dataclass
@@ -118,9 +116,13 @@ def _explained(
 
 def wear_of(site: Site, line: str) -> Wear:
     """What prices a line's sheets now."""
+    return Wear(site.break_force_kn(line), site.spec_of(line), air_of(site))
+
+
+def air_of(site: Site) -> Air:
+    """The air that the registers give; still where they give no wind."""
     info = site.info
-    air = Air(AMBIENT_C if info.ambient_c is None else info.ambient_c, 0.0 if info.wind_m_s is None else info.wind_m_s)
-    return Wear(site.break_force_kn(line), site.spec_of(line), air)
+    return Air(AMBIENT_C if info.ambient_c is None else info.ambient_c, 0.0 if info.wind_m_s is None else info.wind_m_s)
 
 
 def _jobs(
@@ -227,9 +229,7 @@ def _wear_row(line: str, zone: str, life: DayLife) -> dict[str, Any]:
 
 
 def _dropped_wear(line: str, zone: str, day: date) -> dict[str, Any]:
-    lists: dict[str, Any] = {
-        name: [] for name in ("cycle_low", "cycle_high", "cycle_count", "level_class", "level_us")
-    }
+    lists: dict[str, Any] = {name: [] for name in ("cycle_low", "cycle_high", "cycle_count", "level_class", "level_us")}
     units = {"creep_units": None, "abrasion_units": None}
     return {"line": line, "zone": zone, "day": day, **units, "carried": {}, "facts": {}, **lists, "op": "drop"}
 

@@ -121,8 +121,7 @@ def make_plan(site: Site, live: Mapping[PlaceDay, Sequence[Part]], through: date
         days,
         {
             account: tuple(
-                _account_day(day, found, postable=held[(*account, day)])
-                for day, found in sorted(by_day.items())
+                _account_day(day, found, postable=held[(*account, day)]) for day, found in sorted(by_day.items())
             )
             for account, by_day in accounts.items()
         },

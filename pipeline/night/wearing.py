@@ -16,12 +16,11 @@ from pipeline.sheets.swings import NO_SWING, Bridged, OpenSwing, bridge
 from pipeline.wear.abrasion import NotReckoned, contact_of, swing_units, travel_units
 from pipeline.wear.creep import Crept, creep_units, sustained_bins
 from pipeline.wear.fatigue import cycles_outside
-from pipeline.wear.heat import Air, RopeHeat, Section, section_of, warm
-from pipeline.wear.together import creep_counts
+from pipeline.wear.heat import Air, RopeHeat, Section, Warmed, range2_in_bins, section_of, warm
+from pipeline.wear.together import adds
 from schemas.registers import Spec
 
 CLASS_KN = 5.0
-BIN_US = 600_000_000
 NO_SOURCE = {"source", "calibrated", "factor", "published"}
 """What of a table of constants changes no life."""
 
@@ -39,7 +38,13 @@ class Wear:
         """Digest of all that decides the life used by a given sheet, by mechanism. The factor is applied when shown."""
         spec, force = self.spec, self.break_force_kn
         curve = spec.fatigue.model_dump(mode="json", include={"a", "b", "m", "m2", "r2", "reference_strength"})
-        warmth = [_constants(spec.heat), spec.diameter_mm, spec.mass_kg_per_m, self.air.temperature_c, self.air.wind_m_s]
+        warmth = [
+            _constants(spec.heat),
+            spec.diameter_mm,
+            spec.mass_kg_per_m,
+            self.air.temperature_c,
+            self.air.wind_m_s,
+        ]
         return {
             "fatigue": digest([force, curve]),
             "creep": digest([force, spec.material, spec.fatigue.includes, _constants(spec.creep), warmth]),
@@ -112,9 +117,7 @@ def wear_day(
         swings = bridge(carried.swing, sheet)
         heat, core_bins, core_c = carried.heat, np.empty(0, np.int64), np.empty(0, np.float64)
         if section is not None:
-            warmed = warm(
-                carried.heat, sheet.slice.from_us, sheet.slice.to_us, *_range2(sheet, swings), section, wear.air
-            )
+            warmed = _warm(carried.heat, sheet, swings, section, wear.air)
             heat, core_bins, core_c = warmed.after, warmed.bins, warmed.core_c
             tally.warmest(core_c)
         tally.peak(sheet)
@@ -122,7 +125,9 @@ def wear_day(
         tally.abrasion(_abrasion(sheet, swings, place, wear))
         carried = Carried(heat, swings.open)
     for low_kn, high_kn, count in closed:
-        tally.outside(cycles_outside(low_kn, high_kn, count, break_force_kn=wear.break_force_kn, curve=wear.spec.fatigue))
+        tally.outside(
+            cycles_outside(low_kn, high_kn, count, break_force_kn=wear.break_force_kn, curve=wear.spec.fatigue)
+        )
     return DayWear(carried, tally.creep_units, tally.abrasion_units, tally.facts(), _classes(closed), _levels(sheets))
 
 
@@ -170,11 +175,11 @@ class _Tally:
 
 
 def _creep(sheet: Sheet, swings: Bridged, core_bins: Ints, core_c: Floats, wear: Wear) -> Crept | None:
-    creep, counts = wear.spec.creep, creep_counts(wear.spec.material, wear.spec.fatigue.includes)
-    if creep is None or counts == "none":
+    creep, rule = wear.spec.creep, adds(wear.spec.material, wear.spec.fatigue.includes)
+    if creep is None or rule in ("load-time-only", "none"):
         return None
     sustained = None
-    if counts == "sustained":
+    if rule == "sustained-only":
         sustained = sustained_bins(
             sheet.level_bins,
             sheet.swing_cells,
@@ -210,12 +215,17 @@ def _abrasion(sheet: Sheet, swings: Bridged, place: Geometry, wear: Wear) -> int
     )
 
 
-def _range2(sheet: Sheet, swings: Bridged) -> tuple[Ints, Floats]:
-    """Bins and their sums of squared swing ranges [kN^2]: the sheet's own, and those it finished for the day before."""
-    bins = np.concatenate((sheet.swing_bins, swings.end_us // BIN_US))
-    range2 = np.concatenate((sheet.swing_sums[:, 2], (swings.high_kn - swings.low_kn) ** 2))
-    unique, where = np.unique(bins, return_inverse=True)
-    return unique, np.bincount(where, weights=range2, minlength=unique.size)
+def _warm(before: RopeHeat | None, sheet: Sheet, swings: Bridged, section: Section, air: Air) -> Warmed:
+    span = (sheet.slice.from_us, sheet.slice.to_us)
+    bins, range2 = range2_in_bins(
+        *span,
+        sheet.swing_bins,
+        sheet.swing_sums,
+        bridged_low_kn=swings.low_kn,
+        bridged_high_kn=swings.high_kn,
+        bridged_end_us=swings.end_us,
+    )
+    return warm(before, *span, bins, range2, section, air)
 
 
 def _classes(closed: Sequence[tuple[Floats, Floats, Ints]]) -> tuple[Ints, Ints, Ints]:
