@@ -102,6 +102,7 @@ class Policy(Model):
     render_join_s: Number = Field(default=5.0, ge=0)
     render_min_payout_m: Number = Field(default=0.05, ge=0)
     render_window_s: Number = Field(default=2.0, ge=0)
+    travel_deadband_m: Number = Field(default=0.02, ge=0)
     settle_s: Number = Field(default=2.0, ge=0)
     retire_pct: Number = Field(default=75.0, gt=0, le=100)
     forecast_days: Whole = Field(default=30, ge=1)

@@ -18,6 +18,7 @@ from pipeline.night.look import DayJob, Looked, SliceSamples, line_tension_kn, l
 from pipeline.night.plan import SheetPlan
 from pipeline.quality import check_bit, check_names, flag_runs, usable
 from pipeline.sheets.sheet import Sheet, make_sheet
+from pipeline.sheets.travel import NO_TRAVEL, Travel, travel
 from pipeline.store.days import Readings, files_that_differ
 from pipeline.store.edges import EDGE_US
 from pipeline.store.files import place_day, unique_name
@@ -75,6 +76,7 @@ def reckon_day(job: DayJob) -> Reckoned:
     marks: list[dict[str, Any]] = []
     for name, wanted in job.sheets:
         samples = slice_samples(wanted, looked, job.plan.later)
+        winch = _winch(wanted, job, looked)
         sheets[name] = make_sheet(
             wanted.slice,
             samples.at_us,
@@ -83,9 +85,10 @@ def reckon_day(job: DayJob) -> Reckoned:
             samples.clipped,
             after_us=samples.after_us,
             max_gap_us=round(job.policy.max_gap_s * 1e6),
+            travelled=_travel(wanted, job, winch),
         )
         found = [("excursion", payload) for payload in _excursion_payloads(sheets[name], samples)]
-        found += [("slip", run.to_payload()) for run in _slips(wanted, job, looked)]
+        found += [("slip", run.to_payload()) for run in _slips(wanted, job, winch)]
         marks += [{"sheet": name, "kind": kind, "payload": payload} for kind, payload in found]
     return Reckoned(
         _flag_rows(looked),
@@ -109,12 +112,12 @@ def _excursion_payloads(sheet: Sheet, samples: SliceSamples) -> list[dict[str, A
     ]
 
 
-def _slips(wanted: SheetPlan, job: DayJob, looked: Looked) -> list[SlipRun]:
-    """Runs of payout under load in one slice, at a place that measures payout."""
+def _winch(wanted: SheetPlan, job: DayJob, looked: Looked) -> BrakeReadings | None:
+    """What the winch of one slice recorded while rigged, from before the day on; None where it measures no payout."""
     piece = wanted.slice
     payout = _of_quantity("payout", job, looked)
-    if wanted.render_base_kn is None or payout is None or piece.channel not in looked.near:
-        return []
+    if payout is None or piece.channel not in looked.near:
+        return None
     tension, flags = looked.near[piece.channel], looked.near_flags[piece.channel]
     brake = _of_quantity("brake", job, looked)
     # What was recorded before a line was rigged, or after, is not its own; across a midnight it is.
@@ -122,19 +125,39 @@ def _slips(wanted: SheetPlan, job: DayJob, looked: Looked) -> list[SlipRun]:
     rigged = slice(*np.searchsorted(tension.at_us, [from_us, piece.to_us]))
     kn = line_tension_kn(tension.at_us[rigged], tension.value[rigged], wanted.calibrations, piece.share)
     payout = payout.between(from_us, piece.to_us)
-    return slips(
-        BrakeReadings(
-            tension_at_us=tension.at_us[rigged],
-            tension_kn=np.where(usable(flags.flags[rigged]), kn, np.nan),
-            clipped=(flags.checks[rigged] & check_bit("clipped")) != 0,
-            payout_at_us=payout.at_us,
-            payout_m=payout.value,
-            brake_at_us=brake.at_us if brake is not None else np.empty(0, np.int64),
-            brake=brake.value if brake is not None else np.empty(0),
-        ),
-        Rules.of(job.policy, wanted.render_base_kn),
-        from_us=piece.from_us,
-        to_us=piece.to_us,
+    return BrakeReadings(
+        tension_at_us=tension.at_us[rigged],
+        tension_kn=np.where(usable(flags.flags[rigged]), kn, np.nan),
+        clipped=(flags.checks[rigged] & check_bit("clipped")) != 0,
+        payout_at_us=payout.at_us,
+        payout_m=payout.value,
+        brake_at_us=brake.at_us if brake is not None else np.empty(0, np.int64),
+        brake=brake.value if brake is not None else np.empty(0),
+    )
+
+
+def _slips(wanted: SheetPlan, job: DayJob, winch: BrakeReadings | None) -> list[SlipRun]:
+    """Runs of payout under load in one slice."""
+    if winch is None or wanted.render_base_kn is None:
+        return []
+    rules = Rules.of(job.policy, wanted.render_base_kn)
+    return slips(winch, rules, from_us=wanted.slice.from_us, to_us=wanted.slice.to_us)
+
+
+def _travel(wanted: SheetPlan, job: DayJob, winch: BrakeReadings | None) -> Travel:
+    """Metres of payout in one slice."""
+    if winch is None:
+        return NO_TRAVEL
+    told, felt = ~np.isnan(winch.payout_m), ~np.isnan(winch.tension_kn)
+    return travel(
+        winch.payout_at_us[told],
+        winch.payout_m[told],
+        winch.tension_at_us[felt],
+        winch.tension_kn[felt],
+        from_us=wanted.slice.from_us,
+        to_us=wanted.slice.to_us,
+        deadband_m=job.policy.travel_deadband_m,
+        max_gap_us=round(job.policy.max_gap_s * 1e6),
     )
 
 

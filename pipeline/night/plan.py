@@ -18,7 +18,7 @@ from pipeline.store.samples import Part
 from schemas.registers import Calibration, Channel, Rigging
 from schemas.times import DAY_US, day_of, day_start_us
 
-METHOD = 2
+METHOD = 3
 """Raised when the same samples would give another sheet: old sheets are then made anew."""
 PlaceDay = tuple[str, date]
 
@@ -237,6 +237,7 @@ def _policy_of_sheets(site: Site) -> dict[str, float]:
             "render_join_s",
             "render_min_payout_m",
             "render_window_s",
+            "travel_deadband_m",
         )
     }
 

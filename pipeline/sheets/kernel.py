@@ -196,3 +196,53 @@ def swing_cells(turn_kn: Floats, turn_us: Ints) -> tuple[Ints, Floats, Ints]:
             keys[:] = NO_KEY
             hits = 0
     return bins[:rows].copy(), sums[:rows].copy(), cells[:used].copy()
+
+
+@compiled
+def payout_moves(
+    payout_at_us: Ints,
+    payout_m: Floats,
+    tension_at_us: Ints,
+    tension_kn: Floats,
+    from_us: int,
+    to_us: int,
+    deadband_m: float,
+    max_gap_us: int,
+    latest_us: int,
+) -> tuple[Ints, Floats]:
+    """Class and metres of every move of a payout between turning points at least `deadband_m` apart, in time order.
+
+    A leg counts on as its extreme advances; a turn counts from the extreme on once it is `deadband_m` long, at the
+    sample that shows it. After a gap all begins afresh. Counted: samples in [from_us, to_us) with a tension at most
+    `latest_us` old.
+    """
+    classes = np.empty(payout_m.size, np.int64)
+    metres = np.empty(payout_m.size, np.float64)
+    count = tension_next = 0
+    direction = 0.0
+    low = high = 0.0  # what is open: of a leg its extreme, in both; before the first leg the range so far
+    for i in range(payout_m.size):
+        at, now = payout_at_us[i], payout_m[i]
+        if i == 0 or at - payout_at_us[i - 1] > max_gap_us:
+            direction = 0.0
+            low = high = now
+            continue
+        up, down = now - low, high - now
+        if direction <= 0.0 and up < deadband_m:
+            up = 0.0
+        if direction >= 0.0 and down < deadband_m:
+            down = 0.0
+        if up <= 0.0 and down <= 0.0:
+            if direction == 0.0:
+                low, high = min(low, now), max(high, now)
+            continue
+        direction = 1.0 if up > down else -1.0
+        low = high = now
+        while tension_next < tension_at_us.size and tension_at_us[tension_next] <= at:
+            tension_next += 1
+        if at < from_us or at >= to_us or tension_next == 0 or at - tension_at_us[tension_next - 1] > latest_us:
+            continue
+        classes[count] = level_class(tension_kn[tension_next - 1])
+        metres[count] = max(up, down)
+        count += 1
+    return classes[:count].copy(), metres[:count].copy()

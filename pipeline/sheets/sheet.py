@@ -1,12 +1,13 @@
 """The day sheet: what one rigging felt on one UTC day, in kN, seconds and counts. It knows no rope constant."""
 
 import datetime
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from pipeline.sheets.cycles import Floats, Ints, close_cycles, tally_sorted, turning_points
 from pipeline.sheets.kernel import Bools, runs_above, stand, swing_cells
+from pipeline.sheets.travel import NO_TRAVEL, Travel
 
 ABSENT_US = -1
 """Stands for 'no such instant' in the compiled loops."""
@@ -52,7 +53,8 @@ class Sheet:
     still open; `ends_kn`, `ends_us`: the first two and last two turning points (fewer if the day has fewer), to
     which the swings of neighbouring days are joined; `swing_bins`, `swing_sums` (count, range [kN], range^2
     [kN^2]) and `swing_cells` (bin, class of the lower end, of the upper end, count): swings between inner
-    turning points; `level_bins`, `level_classes`, `level_us`: time at level. Bins are absolute 10-minute UTC
+    turning points; `level_bins`, `level_classes`, `level_us`: time at level; `travel_classes`, `travel_m`: metres of
+    payout, either way, by class of tension (empty where no payout is measured). Bins are absolute 10-minute UTC
     bins, at // 600 s; class c is [5c, 5c + 5) kN.
     """
 
@@ -71,6 +73,8 @@ class Sheet:
     level_classes: Ints
     level_us: Ints
     excursions: tuple[Excursion, ...]
+    travel_classes: Ints = field(default_factory=lambda: NO_TRAVEL.classes)
+    travel_m: Floats = field(default_factory=lambda: NO_TRAVEL.metres)
 
     @property
     def observed_us(self) -> int:
@@ -87,6 +91,7 @@ def make_sheet(
     *,
     after_us: int | None,
     max_gap_us: int,
+    travelled: Travel = NO_TRAVEL,
 ) -> Sheet:
     """Make the sheet of a slice from its stored readings.
 
@@ -125,6 +130,8 @@ def make_sheet(
         level_classes=level_classes,
         level_us=level_us,
         excursions=_excursions(piece, at_us, kn, usable, clipped, max_gap_us),
+        travel_classes=travelled.classes,
+        travel_m=travelled.metres,
     )
 
 

@@ -54,6 +54,8 @@ SHEET_SCHEMA = pa.schema(
             ),
             nullable=False,
         ),
+        pa.field("travel_classes", _COUNT, nullable=False),
+        pa.field("travel_m", _KN, nullable=False),
     ]
 )
 
@@ -158,6 +160,8 @@ def _row(name: str, sheet: Sheet) -> dict[str, Any]:
             {"first": e.first_us, "last": e.last_us, "peak_kn": e.peak_kn, "peak": e.peak_us, "at_least": e.at_least}
             for e in sheet.excursions
         ],
+        "travel_classes": sheet.travel_classes,
+        "travel_m": sheet.travel_m,
     }
 
 
@@ -206,4 +210,12 @@ def _sheet(row: pa.Table) -> Sheet:
             )
             for e in row["excursions"][0]
         ),
+        **_travel(row),
     )
+
+
+def _travel(row: pa.Table) -> dict[str, Any]:
+    """Travel of a sheet; nothing of one made before travel was kept."""
+    if "travel_m" not in row.column_names:
+        return {}
+    return {name: numbers(row[name].combine_chunks().flatten()) for name in ("travel_classes", "travel_m")}

@@ -1,11 +1,12 @@
 """Sheets and flag runs survive the trip through Parquet: every array, type, instant and bit."""
 
 import tempfile
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from random import Random
 
 import numpy as np
+import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -34,10 +35,19 @@ def same(a: Sheet, b: Sheet) -> bool:
     return True
 
 
+TRAVELS = st.dictionaries(st.integers(-5, 10**9), st.floats(5e-324, 1e6), max_size=4)
+
+
 @settings(deadline=None)
-@given(records(VALUES), LEVELS, st.randoms())
-def test_sheets_come_back_as_they_were_made(record: Record, level_kn: float | None, order: Random) -> None:
-    made = {f"S{i}": sheet for i, sheet in enumerate(sheets(record, level_kn))}
+@given(records(VALUES), LEVELS, TRAVELS, st.randoms())
+def test_sheets_come_back_as_they_were_made(
+    record: Record, level_kn: float | None, travel: dict[int, float], order: Random
+) -> None:
+    classes, metres = np.array(sorted(travel), np.int64), np.array([travel[c] for c in sorted(travel)], np.float64)
+    made = {
+        f"S{i}": replace(sheet, travel_classes=classes, travel_m=metres)
+        for i, sheet in enumerate(sheets(record, level_kn))
+    }
     wanted = list(made)
     order.shuffle(wanted)
     with tempfile.TemporaryDirectory() as folder:
@@ -65,6 +75,14 @@ def test_a_sheet_from_the_store_folds_like_the_one_that_was_made(tmp_path: Path)
     assert a.state.residue_kn.tolist() == b.state.residue_kn.tolist()
     assert a.state.residue_us.tolist() == b.state.residue_us.tolist()
     assert again.observed_us == sheet.observed_us > 0
+
+
+def test_a_sheet_of_a_release_that_kept_no_travel_has_none(tmp_path: Path) -> None:
+    [sheet] = some_sheets()
+    write_sheets(Depot(tmp_path), "new.parquet", {"S1": sheet})
+    table = pl.read_parquet(tmp_path / "new.parquet")
+    table.drop("travel_classes", "travel_m").write_parquet(tmp_path / "old.parquet")
+    assert same(read_sheets(Depot(tmp_path), "old.parquet", ["S1"])["S1"], sheet)
 
 
 def test_a_sheets_file_that_lacks_one_is_gone_or_torn_is_told(tmp_path: Path) -> None:
