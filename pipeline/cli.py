@@ -183,6 +183,27 @@ def trace(site: Path, ref: str, as_json: bool) -> None:
     _answer(site, lambda ledger: trace_json(ledger, ref), as_json, "trace")
 
 
+@tautlog.command()
+@SITE
+@click.option(
+    "--spec",
+    "files",
+    multiple=True,
+    required=True,
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="A candidate's spec; may be given several times.",
+)
+@click.option("--line", "lines", multiple=True, help="Only this line; may be given several times.")
+@AS_JSON
+def compare(site: Path, files: tuple[Path, ...], lines: tuple[str, ...], as_json: bool) -> None:
+    """Run the recorded history through candidate ropes, under equal load and equal motion."""
+    from pipeline.compare import compare as run_through
+    from pipeline.compare import read_specs
+
+    specs = read_specs(files)
+    _answer(site, lambda ledger: run_through(ledger, specs, lines), as_json, "compare")
+
+
 for command in (*NIGHTS, health, *UPKEEP):
     tautlog.add_command(command)
 

@@ -87,7 +87,7 @@ def figures(site: Site, account: Account) -> dict[str, Any]:
         "bands": {zone: account.bands(zone) for zone in ZONES},
         "together": account.together,
         "pending": {"zones": pending},
-        "closing": _closing(site, account.line, {zone: zones[zone]["total"] for zone in ZONES}),
+        "closing": _closing(site, account.line, {zone: account.total(zone) for zone in ZONES}),
         "unposted": [
             {
                 "zone": row.zone,

@@ -15,7 +15,7 @@ from pipeline.ledger import index
 from pipeline.ledger.account import CONTACT, FREE_LENGTH, ZONES, Account, exact_sum, shown
 from pipeline.ledger.database import Ledger
 from pipeline.site import Site
-from pipeline.wear.bending import bend_strength
+from pipeline.wear.bending import strength_share
 from pipeline.wear.strength import retirement_kn, strength_left_kn
 from pipeline.wear.together import free_length
 from schemas.registers import Rigging
@@ -158,10 +158,10 @@ def _bend(site: Site, line: str, zone: str, at_us: int, account: Account) -> dic
     rigged = _rigged(site.riggings, line, zone, at_us)
     if rigged is None or rigged.bend_ratio is None:
         return None
-    found = bend_strength(account.spec.material, rigged.bend_ratio, account.spec.bending)
+    found = strength_share(rigged.bend_ratio, material=account.spec.material, bending=account.spec.bending)
     if found is None:
         return None
-    return {"ratio": rigged.bend_ratio, "strength": found.strength, "outside": found.outside}
+    return {"ratio": rigged.bend_ratio, "strength": found.share, "outside": found.outside, "source": found.source}
 
 
 def _rigged(riggings: Iterable[Rigging], line: str, zone: str, at_us: int) -> Rigging | None:

@@ -107,7 +107,7 @@ def wear_day(
     closed: Sequence[tuple[Floats, Floats, Ints]],
     wear: Wear,
 ) -> DayWear:
-    """Creep and abrasion of one day's sheets, in time order. `closed`: the cycles that closed on it, as fatigue has them.
+    """Creep and abrasion of one day's sheets, in time order. `closed`: the cycles that closed on it.
 
     The swings that a sheet finishes for the day before are booked on the sheet's own day.
     """
@@ -197,7 +197,7 @@ def _creep(sheet: Sheet, swings: Bridged, core_bins: Ints, core_c: Floats, wear:
         core_c,
         break_force_kn=wear.break_force_kn,
         creep=creep,
-        ambient_c=wear.air.temperature_c,
+        ambient_c=float(wear.air.temperature_c),
         counted=sustained,
     )
 
@@ -207,11 +207,11 @@ def _abrasion(sheet: Sheet, swings: Bridged, place: Geometry, wear: Wear) -> int
     contact = contact_of(place, wear.spec.abrasion, wear.break_force_kn)
     if isinstance(contact, NotReckoned):
         return contact.why
-    cells = sheet.swing_cells
+    low_kn, high_kn = _middles(sheet.swing_cells[:, 1]), _middles(sheet.swing_cells[:, 2])
     return (
-        swing_units((cells[:, 1] + 0.5) * CLASS_KN, (cells[:, 2] + 0.5) * CLASS_KN, cells[:, 3], contact)
+        swing_units(low_kn, high_kn, sheet.swing_cells[:, 3], contact)
         + swing_units(swings.low_kn, swings.high_kn, np.ones(swings.low_kn.size, np.int64), contact)
-        + travel_units((sheet.travel_classes + 0.5) * CLASS_KN, sheet.travel_m, contact)
+        + travel_units(_middles(sheet.travel_classes), sheet.travel_m, contact)
     )
 
 
@@ -247,6 +247,11 @@ def _levels(sheets: Sequence[Sheet]) -> tuple[Ints, Ints]:
     sums = np.zeros(unique.size, np.int64)
     np.add.at(sums, where, level_us)
     return unique, sums
+
+
+def _middles(classes: Ints) -> Floats:
+    """Middles of 5 kN classes [kN]."""
+    return classes.astype(np.float64) * CLASS_KN + CLASS_KN / 2
 
 
 def _constants(table: Any) -> dict[str, Any] | None:
