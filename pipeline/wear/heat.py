@@ -249,8 +249,8 @@ def _place(nodes: Values, value: float) -> float:
 @compiled
 def _between(table: Values, row: float, column: float) -> float:
     """Bilinear interpolation at places of rows and columns."""
-    i = min(int(row), table.shape[0] - 2)
-    j = min(int(column), table.shape[1] - 2)
+    i: int = min(int(row), table.shape[0] - 2)
+    j: int = min(int(column), table.shape[1] - 2)
     down, along = row - i, column - j
     upper: float = table[i, j] + (table[i, j + 1] - table[i, j]) * along
     lower: float = table[i + 1, j] + (table[i + 1, j + 1] - table[i + 1, j]) * along
