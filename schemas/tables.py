@@ -172,7 +172,7 @@ class WearDays(Row):
     """What one day of a line's zone took besides fatigue. Newest by (line, zone, day) is live, if set.
 
     `creep_units`, `abrasion_units`: in units of 2^-100, null where the mechanism is not reckoned. `carried`: JSON of
-    the rope's temperature and the open swing after the day. `facts`: JSON of counts and temperatures, which are no life.
+    the rope's temperature and the open swing after the day. `facts`: JSON of counts and temperatures: no life.
     `cycle_*`: cycles closed by the day, by 5 kN class of their low and high; `level_*`: time at level by class.
     """
 
