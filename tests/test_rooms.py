@@ -36,6 +36,7 @@ FLOORS = (
     (
         "pipeline.audit",
         "pipeline.backup",
+        "pipeline.compare",
         "pipeline.demo",
         "pipeline.health",
         "pipeline.lineage",

@@ -25,6 +25,8 @@ from tests.ledger import makers
 H_US = 3_600_000_000
 NEXT = date(2026, 3, 3)
 
+NOT_RECKONED = {"creep": None, "abrasion": None}
+
 
 def registers(**changes: tuple[bytes, bytes]) -> Mapping[str, bytes]:
     """The registers with one text replaced in a file (named with _ for . and /)."""
@@ -61,7 +63,7 @@ def test_consumed_life_is_the_exact_sum_of_live_entries_by_zone(site: Path) -> N
     )
     a, b = Decimal("0.300000000000000000000000000003"), Decimal("12345678.4")
     assert found["consumed"] == {
-        "zones": {"a": {"fatigue": a, "total": a}, "b": {"fatigue": b, "total": b}},
+        "zones": {"a": {"fatigue": a, **NOT_RECKONED, "total": a}, "b": {"fatigue": b, **NOT_RECKONED, "total": b}},
         "worst": "b",
     }
     assert [entry["entry"] for entry in found["entries"]] == ["E1-1", "E1-6", "E1-2"]
@@ -70,7 +72,7 @@ def test_consumed_life_is_the_exact_sum_of_live_entries_by_zone(site: Path) -> N
 
 def test_a_line_without_entries_has_consumed_nothing_that_is_posted(site: Path) -> None:
     found = state_of(site, "L3")
-    assert found["consumed"]["zones"]["a"] == {"fatigue": 0, "total": 0}
+    assert found["consumed"]["zones"]["a"] == {"fatigue": 0, **NOT_RECKONED, "total": 0}
     assert found["coverage"] == {"rigged_s": 0, "observed_s": 0}
     assert found["opening"] == "unknown"
     assert found["entries"] == found["unposted"] == []
@@ -143,7 +145,7 @@ def test_days_not_posted_yet_are_listed_with_what_they_will_take(site: Path) -> 
             makers.state("L1", day=NEXT, life_units=str(2**98), postable=False),
         ],
     )
-    assert found["unposted"] == [{"zone": "a", "day": "2026-03-03", "life": Decimal("0.25")}]
+    assert found["unposted"] == [{"zone": "a", "day": "2026-03-03", "mechanism": "fatigue", "life": Decimal("0.25")}]
 
 
 def test_the_opening_is_unknown_unless_a_register_gives_it_with_its_source(site: Path) -> None:
@@ -318,7 +320,7 @@ def test_every_statement_carries_the_caution_and_what_is_not_modelled(site: Path
         "drum burying",
         "UV",
         "chemicals",
-        "creep",
+        "how fatigue and abrasion act together where they meet",
     ):
         assert wear in found["not_modelled"]
 
