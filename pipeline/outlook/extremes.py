@@ -39,6 +39,9 @@ _HALF_CHI2: Final = 1.920729410347062
 _RATE_REACH: Final = 4.0
 """How many standard deviations of its logarithm the rate is searched to either side: the interval needs two."""
 
+_PROFILE_WITHIN: Final = 1e-4
+"""In a valley the likelihood moves with the square of this."""
+
 _FARTHEST: Final = 100.0
 """An interval that reaches this many times as high as anything seen has no upper end."""
 
@@ -105,10 +108,10 @@ def tail_nll(sigma: float, xi: float, excess: Values) -> float:
         return math.inf
     if abs(xi) < 1e-9:
         return excess.size * math.log(sigma) + float(excess.sum()) / sigma
-    inner = 1.0 + xi / sigma * excess
-    if inner.min() <= 0:
+    grown = xi / sigma * excess
+    if grown.min() <= -1:
         return math.inf
-    return excess.size * math.log(sigma) + (1.0 + 1.0 / xi) * float(np.log(inner).sum())
+    return excess.size * math.log(sigma) + (1.0 + 1.0 / xi) * float(np.log1p(grown).sum())
 
 
 def fit_tail(excess: Values) -> Tail | NoLevel:
@@ -226,17 +229,19 @@ def _profile(height: float, excess: Values, records: float) -> float:
         clusters = math.exp(log_rate) * records
         # Above this shape the largest excess is possible: sigma + xi * most > 0, with sigma = height / growth.
         least = SHAPES[0] if height >= most else max(SHAPES[0], math.log1p(-height / most) / math.log(clusters))
-        _, nll = _lowest(lambda xi: tail_nll(height / _growth(xi, clusters), xi, excess), least, SHAPES[1])
+        _, nll = _lowest(
+            lambda xi: tail_nll(height / _growth(xi, clusters), xi, excess), least, SHAPES[1], _PROFILE_WITHIN
+        )
         return nll + math.exp(log_rate) - count * log_rate
 
     reach = _RATE_REACH / math.sqrt(count)
     from_log = max(math.log(count) - reach, 1e-6 - math.log(records))
-    return _lowest(with_rate, from_log, math.log(count) + reach)[1]
+    return _lowest(with_rate, from_log, math.log(count) + reach, _PROFILE_WITHIN)[1]
 
 
-def _lowest(of: Function, low: float, high: float) -> tuple[float, float]:
-    """Where a function with one valley is lowest within [low, high], and its value there."""
+def _lowest(of: Function, low: float, high: float, within: float = 1e-9) -> tuple[float, float]:
+    """Where, to `within`, a function with one valley is lowest in [low, high], and its value there."""
     from scipy.optimize import minimize_scalar
 
-    found = minimize_scalar(of, bounds=(low, high), method="bounded", options={"xatol": 1e-9})
+    found = minimize_scalar(of, bounds=(low, high), method="bounded", options={"xatol": within})
     return float(found.x), float(found.fun)
