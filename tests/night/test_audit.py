@@ -263,7 +263,7 @@ def an_excursion_that_was_not(berth: Berth) -> dict[str, list[dict[str, object]]
 @pytest.mark.parametrize(
     ("forge", "told"),
     [
-        (another_life, "posting of L1, zone a, 2026-03-02: life comes out otherwise"),
+        (another_life, "posting of L1, zone a, 2026-03-02, fatigue: life comes out otherwise"),
         (life_on_a_day_without_any, "rests on nothing"),
         (an_event_that_was_not, "event V0 comes out otherwise"),
         (an_event_taken_out, "comes out otherwise"),
