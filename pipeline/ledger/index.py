@@ -9,7 +9,20 @@ from datetime import date
 from typing import Any, TypeVar
 
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import Entry, Event, Finding, FlagFile, Key, Mark, Part, Receipt, SheetRef, State, WearDay
+from pipeline.ledger.rows import (
+    AirDay,
+    Entry,
+    Event,
+    Finding,
+    FlagFile,
+    Key,
+    Mark,
+    Part,
+    Receipt,
+    SheetRef,
+    State,
+    WearDay,
+)
 from schemas.times import DAY_US, day_start_us
 
 R = TypeVar("R")
@@ -72,6 +85,11 @@ def carried(ledger: Ledger, keys: Collection[tuple[str, str, date]]) -> dict[tup
     clause, given = _among(("line", "zone", "day"), keys)
     found = ledger.rows(f"SELECT line, zone, day, carried FROM live_wear_days WHERE {clause}", given)
     return {(line, zone, day): json.loads(text) for line, zone, day, text in found}
+
+
+def air_days(ledger: Ledger) -> dict[tuple[str, date], AirDay]:
+    """Live ten-minute means of air channels, by (channel, day)."""
+    return {(row.channel, row.day): row for row in load(ledger, AirDay, "live_air_days", order="channel, day")}
 
 
 def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], WearDay]:

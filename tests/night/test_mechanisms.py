@@ -169,3 +169,84 @@ def test_a_heated_rope_is_warm_after_midnight_and_cools_when_let_go(whole: Berth
     assert heat["2026-03-02"]["surface_c"] > ambient_c  # cycled up to midnight
     assert heat["2026-03-03"]["surface_c"] > ambient_c
     assert ambient_c <= heat["2026-03-04"]["surface_c"]
+
+
+# ------------------------------------------------------------------------------------------------------- the air
+
+AIR_CHANNELS = "mast-air,temperature,other,0.01,60,mast,\nmast-wind,wind,other,0.01,60,mast,\n"
+AIR_LAYOUT = """name = "mast"
+reader = "delimited"
+match = "mast_*.csv"
+[time]
+column = "at"
+format = "rfc3339"
+[[value]]
+column = "air"
+channel = "mast-air"
+unit = "degC"
+[[value]]
+column = "wind"
+channel = "mast-wind"
+unit = "m/s"
+"""
+
+
+def mast_berth(root: Path) -> Berth:
+    berth = rope_berth(root)
+    berth.write("channels.csv", (root / "channels.csv").read_text(encoding="utf-8") + AIR_CHANNELS)
+    berth.write("layouts/mast.toml", AIR_LAYOUT)
+    return berth
+
+
+def mast(air_c: float, wind_m_s: float, days: tuple[str, ...] = DAYS) -> bytes:
+    rows = [f"{day}T{h:02d}:{m:02d}:00Z,{air_c},{wind_m_s}" for day in days for h in range(24) for m in range(0, 60, 5)]
+    return ("at,air,wind\n" + "\n".join(rows) + "\n").encode()
+
+
+def blown_on(root: Path, air_c: float, wind_m_s: float) -> Berth:
+    berth = mast_berth(root)
+    for day, rows in zip(DAYS, logs(), strict=True):
+        berth.deliver(f"hooks_{day}.csv", rows)
+    berth.deliver("mast_all.csv", mast(air_c, wind_m_s))
+    berth.night(through=DAYS[-1])
+    return berth
+
+
+def creep_of(berth: Berth) -> Any:
+    return sum(life for (*_, mechanism), life in live(berth).items() if mechanism == "creep")
+
+
+def test_warmer_air_makes_creep_faster_and_wind_slows_it(tmp_path: Path) -> None:
+    cold, warm, windy = (blown_on(tmp_path / name, *air) for name, air in
+                         (("cold", (5.0, 0.0)), ("warm", (25.0, 0.0)), ("windy", (25.0, 12.0))))  # fmt: skip
+    assert creep_of(cold) < creep_of(windy) < creep_of(warm)
+    assert [key for key in live(cold) if key[3] != "creep" and live(cold)[key] != live(warm)[key]] == []
+    assert warm.audit() == windy.audit() == []
+
+
+def test_a_mast_log_that_comes_late_reposts_creep_of_its_days_alone(whole: Berth, tmp_path: Path) -> None:
+    berth = mast_berth(tmp_path / "late")
+    for day, rows in zip(DAYS, logs(), strict=True):
+        berth.deliver(f"hooks_{day}.csv", rows)
+    berth.night(through=DAYS[-1])
+    assert live(berth) == live(whole)
+    berth.deliver("mast_1.csv", mast(30.0, 0.0, DAYS[-1:]))
+    berth.night()
+    entered = berth.rows("SELECT DISTINCT day, mechanism, reason FROM entries WHERE run = (SELECT max(run) FROM runs)")
+    assert {(day.isoformat(), mechanism) for day, mechanism, _ in entered} == {(DAYS[-1], "creep")}
+    assert all("readings of the air changed" in reason for *_, reason in entered)
+    assert berth.audit() == []
+
+
+def test_a_mast_log_cut_and_repeated_gives_the_same(tmp_path: Path) -> None:
+    whole = blown_on(tmp_path / "whole", 18.0, 3.0)
+    berth = mast_berth(tmp_path / "cut")
+    for day, rows in reversed([*zip(DAYS, logs(), strict=True)]):
+        berth.deliver(f"hooks_{day}.csv", rows)
+        berth.deliver(f"mast_{day}.csv", mast(18.0, 3.0, (day,)))
+        berth.night()
+    berth.deliver("mast_again.csv", mast(18.0, 3.0))
+    berth.night(through=DAYS[-1])
+    assert live(berth) == live(whole)
+    assert left(berth) == left(whole)
+    assert berth.audit() == []
