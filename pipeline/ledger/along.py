@@ -31,7 +31,7 @@ def along_of(account: Account) -> list[dict[str, Any]]:
             )
         if not bands:
             reckoned = account.posted[zone]["abrasion"] is not None
-            why = "no worn band is left on the rope" if reckoned else "abrasion is not reckoned"
+            why = "no worn band is left on the rope" if reckoned else "no abrasion is posted"
             pieces.append(_piece(zone, CONTACT, note=why))
         pieces.append(_piece(zone, "rest", note=NOT_MODELLED))
     return pieces

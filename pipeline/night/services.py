@@ -31,10 +31,10 @@ def _turned(line: str, riggings: list[Rigging], turns: list[Service]) -> Iterato
         if len(between) % 2 == (before.outboard_end != after.outboard_end):
             continue
         if between:
+            when = " and ".join(us_to_rfc3339(row.at_us) for row in between)
             text = (
-                f"services.csv has it turned end for end at {' and '.join(us_to_rfc3339(row.at_us) for row in between)}, "
-                f"but rigging.csv has end {before.outboard_end} outboard before and {after.outboard_end} after; wear is "
-                "counted as rigging.csv says"
+                f"services.csv has it turned end for end at {when}, but rigging.csv has end {before.outboard_end} "
+                f"outboard before and {after.outboard_end} after; wear is counted as rigging.csv says"
             )
         else:
             text = (
