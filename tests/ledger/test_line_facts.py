@@ -124,7 +124,7 @@ def strong(mbl: float) -> dict[str, bytes]:
 @pytest.mark.parametrize(("mbl", "retire"), [(1066.0, False), (1068.0, True)])
 def test_strength_left_is_held_against_the_retirement_line(site: Path, mbl: float, retire: bool) -> None:
     # By hand: 0.4 used leaves 1000 * (1 - 0.5 * 0.4) = 800 kN; 75 % of 1066 is 799.5, of 1068 801 kN.
-    rows = {"states": [makers.state("L1", sheets=["s1"], residue_kn=[0.0])]}
+    rows: dict[str, Any] = {"states": [makers.state("L1", sheets=["s1"], residue_kn=[0.0])]}
     found = advised(site, strong(mbl), entries=[makers.entry("E1-1", "L1", "0.4")], **rows)
     assert ([rule for rule, _ in found] == ["retire"]) is retire
     assert not retire or "800 kN" in found[0][1]
@@ -148,7 +148,7 @@ def wear(peak_kn: float, at_us: int, **facts: Any) -> dict[str, Any]:
 def test_a_peak_near_the_strength_left_since_the_last_inspection_counts(
     site: Path, peak_kn: float, services: bytes, asks: bool
 ) -> None:
-    rows = {
+    rows: dict[str, Any] = {
         "states": [makers.state("L1", sheets=["s1"], residue_kn=[0.0])],
         "wear_days": [wear(peak_kn, makers.NOON_US)],
     }
@@ -157,7 +157,7 @@ def test_a_peak_near_the_strength_left_since_the_last_inspection_counts(
 
 
 def test_heat_alone_gives_no_advice(site: Path) -> None:
-    rows = {
+    rows: dict[str, Any] = {
         "states": [makers.state("L1", sheets=["s1"], residue_kn=[0.0])],
         "wear_days": [wear(10.0, makers.NOON_US, core_c=500.0)],
     }
