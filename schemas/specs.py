@@ -110,6 +110,8 @@ class FatigueCurve(Sourced):
     def _slopes_and_spans_are_in_order(self) -> Self:
         if (self.m2 is None) != (self.r2 is None):
             raise ValueError("m2 (the slope of small cycles) and r2 (below which it holds) go together")
+        if self.stress_at_break_mpa is not None and self.published is None:
+            raise ValueError("stress_at_break_mpa goes with a published curve in MPa; a, b and m are for ratios")
         _in_order(valid_r=self.valid_r, valid_lm=self.valid_lm)
         return self
 
@@ -232,7 +234,7 @@ class Spec(Model):
 
 def _from_published(given: dict[str, Any]) -> dict[str, Any]:
     name = given["published"]
-    curve = PUBLISHED.get(name)
+    curve = PUBLISHED.get(name) if isinstance(name, str) else None
     if curve is None:
         raise ValueError(f"no published curve is called {name!r}; there are {', '.join(PUBLISHED)}")
     twice = [key for key in ("a", "b", "m", "source", "thousand_cycle_level") if key in given]

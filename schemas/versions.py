@@ -28,6 +28,8 @@ class AddedColumn:
     default: str
 
 
+ADDED_TABLES = ("removed", "wear_days")
+"""Tables that came after version 1: an older manifest or snapshot does not have them."""
 ADDED_COLUMNS: tuple[AddedColumn, ...] = ()
 """Every column that was added to a table after version 1, oldest first."""
 

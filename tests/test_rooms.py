@@ -16,7 +16,14 @@ ROOT = Path(__file__).parent.parent
 FLOORS = (
     ("schemas", "pipeline.errors"),
     ("pipeline.units", "pipeline.kernels"),
-    ("pipeline.readers", "pipeline.quality", "pipeline.sheets", "pipeline.events", "pipeline.wear"),
+    (
+        "pipeline.readers",
+        "pipeline.quality",
+        "pipeline.sheets",
+        "pipeline.events",
+        "pipeline.wear",
+        "pipeline.outlook",
+    ),
     (
         "pipeline.registers",
         "pipeline.lock",
@@ -58,6 +65,7 @@ PURE = (
     "pipeline.sheets",
     "pipeline.events",
     "pipeline.wear",
+    "pipeline.outlook",
     "pipeline.units",
 )
 FILE_OR_CLOCK_MODULES = {"os", "io", "pathlib", "shutil", "tempfile", "time", "glob", "subprocess", "socket"}

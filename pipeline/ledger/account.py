@@ -14,11 +14,11 @@ from pipeline.ledger.bands import Band, bands_now, end_of, worst
 from pipeline.ledger.database import Ledger
 from pipeline.manifest import archived
 from pipeline.site import Site, site_from_archive
+from pipeline.wear import MECHANISMS
 from pipeline.wear.together import free_length
 from schemas.registers import Rigging, Spec
 
 ZONES: tuple[Literal["a", "b"], ...] = ("a", "b")
-MECHANISMS = ("fatigue", "creep", "abrasion")
 FREE_LENGTH, CONTACT = "outboard length", "contact band"
 """Where along the line life is used up: between eye and chock by fatigue and creep, where it lies on the chock by
 abrasion. Eyes and splices, and the rest on the drum, are not modelled."""

@@ -27,10 +27,6 @@ class SheetPlace:
     path: str
 
 
-MECHANISMS = ("fatigue", "creep", "abrasion")
-"""In the order of their entries."""
-
-
 @dataclass(frozen=True)
 class DayLife:
     """One day of a line's zone after the fold: what it took, and what stays open. `sheets`: ids, in time order.

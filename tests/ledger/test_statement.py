@@ -19,6 +19,7 @@ from pipeline.ledger.publish import publish
 from pipeline.ledger.queries import answer_text
 from pipeline.ledger.statement import statement
 from schemas.registers import Rigging
+from schemas.specs import PUBLISHED
 from schemas.times import rfc3339_us
 from tests.ledger import makers
 
@@ -171,6 +172,16 @@ def test_a_calibrated_curve_with_a_source_and_measured_shares_gives_life(site: P
     assert (found["basis"], found["basis_reasons"]) == ("life used (calibrated)", [])
 
 
+def test_a_published_curve_is_reference_only_and_makes_a_severity_index(site: Path) -> None:
+    curve = makers.REGISTERS["specs/rope-44.toml"].split(b"[fatigue]")[1]
+    changed = registers(spec=(curve, b'\npublished = "api-2sm-polyester"\ncalibrated = true\n'))
+    found = state_of(site, "L1", registers=changed)
+    assert found["basis"] == "severity index"
+    assert found["basis_reasons"] == [
+        f'the fatigue curve of spec rope-44 says of its source: "{PUBLISHED["api-2sm-polyester"].source}"'
+    ]
+
+
 def test_a_channel_without_a_calibration_makes_a_severity_index(site: Path) -> None:
     changed = dict(registers(spec=CALIBRATED))
     changed["calibrations.csv"] = b"channel,from,zero_kn,gain\nhook-2-tension,2026-01-01T00:00:00Z,0,1\n"
@@ -205,6 +216,7 @@ def test_an_invented_opening_makes_a_severity_index(site: Path) -> None:
         (None, "has no source"),
         (" ", "has no source"),
         ("Invented", 'says of its source: "Invented"'),
+        ("a standard (Reference only)", 'says of its source: "a standard (Reference only)"'),
         ("maker's report 4", None),
     ],
 )

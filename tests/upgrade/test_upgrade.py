@@ -131,6 +131,8 @@ def test_before_its_first_night_answers_say_what_to_do_and_rebuild_suffices_too(
     ran = tautlog("status", site)
     assert (ran.code, ran.out) == (74, "")
     assert "made by another version of tautlog; next: run `tautlog nightly` once with this version" in ran.err
+    known = tautlog("statement", site, "L1", "--as-known-on", "2100-01-01", "--json")
+    assert (known.code, known.json["run"]["run"]) == (0, 4)  # a copy of what was published, whatever published it
     rebuild_site(site)
     assert tautlog("status", site).code == 0
     (difference,) = audit_site(site)

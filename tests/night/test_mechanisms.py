@@ -1,0 +1,171 @@
+"""Creep, heat and abrasion beside fatigue: the same however the logs came, audited, reposted one by one."""
+
+import random
+from collections.abc import Callable
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.ledger import index
+from tests.night.berth import SPEC, Berth, make_berth, record
+
+TABLES = """
+[creep]
+log10_tau0_s = -13.0
+u0_kj_mol = 110.0
+gamma_kj_mol = 50.0
+floor = 0.05
+fitted_load = [0.05, 0.7]
+fitted_c = [-5.0, 60.0]
+sustained_range = 0.5
+source = "invented for the test"
+[heat]
+loss_factor = 0.1
+stiffness = 10.0
+conductivity_w_mk = 0.3
+specific_heat_j_kgk = 1800.0
+source = "invented for the test"
+[abrasion]
+friction = 0.1
+stiffness = 20.0
+allowable_work_kj = { smooth = 4000.0, worn = 1000.0 }
+source = "invented for the test"
+"""
+RIGGING = """line,channel,from,to,outboard_end,share_pct,inboard_m,wrap_deg,surface
+L1,H1,2026-03-02T00:00:00Z,2026-03-04T12:00:00Z,a,100,20,30,smooth
+L1,H1,2026-03-04T12:00:00Z,,b,100,20,30,worn
+L2,H2,2026-03-02T00:00:00Z,,a,100,20,30,smooth
+"""
+DAYS = ("2026-03-02", "2026-03-03", "2026-03-04", "2026-03-05")
+MECHANISMS = {"fatigue", "creep", "abrasion"}
+Live = dict[tuple[str, str, str, str], Any]
+
+
+def rope_berth(root: Path) -> Berth:
+    """Two main lines of one rope with constants for every mechanism, over chocks; L2's spec is a copy of L1's."""
+    berth = make_berth(root, ())
+    berth.write("specs/rope.toml", SPEC + TABLES)
+    berth.write("specs/other.toml", SPEC.replace('id = "rope"', 'id = "other"') + TABLES)
+    berth.edit("lines.csv", "L2,S1,rope", "L2,S1,other")
+    berth.write("rigging.csv", RIGGING)
+    return berth
+
+
+def logs() -> list[list[Any]]:
+    """A log a day, of both hooks, over the midnights too."""
+    return [
+        [
+            row
+            for hook in ("H1", "H2")
+            for start in ("00:00", "11:55", "23:50")
+            for row in record(f"{day}T{start}", 300, hook=hook)
+        ]
+        for day in DAYS
+    ]
+
+
+def live(berth: Berth) -> Live:
+    """Life by line, zone, day and mechanism."""
+    entries = berth.ask(index.postings).values()
+    return {(e.line, e.zone, e.day.isoformat(), e.mechanism): e.life for e in entries}
+
+
+def left(berth: Berth) -> dict[Any, Any]:
+    """What every day left to the next, and what was only counted."""
+    return {key: (dict(row.carried), dict(row.facts)) for key, row in berth.ask(index.wear_days).items()}
+
+
+@pytest.fixture(scope="module")
+def whole_made(tmp_path_factory: pytest.TempPathFactory) -> Berth:
+    berth = rope_berth(tmp_path_factory.mktemp("mechanisms") / "b")
+    for day, rows in zip(DAYS, logs(), strict=True):
+        berth.deliver(f"hooks_{day}.csv", rows)
+    berth.night(through=DAYS[-1])
+    return berth
+
+
+@pytest.fixture
+def whole(whole_made: Berth, tmp_path: Path) -> Berth:
+    return whole_made.copy(tmp_path / "b")
+
+
+def test_every_mechanism_takes_something_of_every_line(whole: Berth) -> None:
+    found = live(whole)
+    assert {(line, mechanism) for line, *_, mechanism in found} == {(x, m) for x in ("L1", "L2") for m in MECHANISMS}
+    for mechanism in MECHANISMS:
+        assert all(
+            any(life > 0 for key, life in found.items() if key[0] == x and key[3] == mechanism) for x in ("L1", "L2")
+        )
+    assert whole.audit() == []
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_cuts_order_and_repetition_change_nothing_that_is_posted_or_carried(
+    whole: Berth, tmp_path: Path, seed: int
+) -> None:
+    rng = random.Random(seed)
+    rows = [row for rows in logs() for row in rows]
+    rows.sort(key=lambda row: row[0])
+    cuts = [0, *sorted(rng.sample(range(1, len(rows)), 9)), len(rows)]
+    pieces = [rows[max(0, a - rng.choice((0, 0, 5))) : b] for a, b in pairwise(cuts)]
+    pieces += rng.sample(pieces, 2)
+    rng.shuffle(pieces)
+    berth = rope_berth(tmp_path / "cut")
+    nights = sorted(rng.sample(range(len(pieces)), 3))
+    for i, piece in enumerate(pieces):
+        berth.deliver(f"hooks_{i:02d}.csv", piece)
+        if i in nights:
+            berth.night()
+    berth.night(through=DAYS[-1])
+    assert live(berth) == live(whole)
+    assert left(berth) == left(whole)
+    assert berth.audit() == []
+
+
+@pytest.mark.parametrize(
+    ("edit", "mechanism"),
+    [
+        (lambda text: text.replace("u0_kj_mol = 110.0", "u0_kj_mol = 109.0"), "creep"),
+        (lambda text: text.replace("loss_factor = 0.1", "loss_factor = 0.2"), "creep"),
+        (lambda text: text.replace("friction = 0.1", "friction = 0.05"), "abrasion"),
+        (lambda text: text.replace("b = 0.4", "b = 0.5"), "fatigue"),
+    ],
+)
+def test_one_changed_constant_reposts_only_the_mechanism_and_the_line_that_read_it(
+    whole: Berth, edit: Callable[[str], str], mechanism: str
+) -> None:
+    before, spec = live(whole), (whole.root / "specs" / "rope.toml").read_text(encoding="utf-8")
+    whole.write("specs/rope.toml", edit(spec))
+    whole.night()
+    entered = whole.rows(
+        "SELECT DISTINCT line, mechanism, kind, reason FROM entries WHERE run = (SELECT max(run) FROM runs)"
+    )
+    assert {(line, m) for line, m, *_ in entered} == {("L1", mechanism)}
+    assert {kind for *_, kind, _ in entered} == {"posting", "reversal"}
+    assert all("spec or break force changed" in reason for *_, reason in entered)
+    after = live(whole)
+    assert {key for key in after if after[key] != before[key]} <= {key for key in after if key[0] == "L1"}
+    assert after.keys() == before.keys()
+    assert whole.audit() == []
+
+
+def test_another_way_over_the_chock_reposts_abrasion_alone(whole: Berth) -> None:
+    whole.edit("rigging.csv", "a,100,20,30,smooth\nL1", "a,100,25,30,smooth\nL1")
+    whole.night()
+    entered = whole.rows(
+        "SELECT DISTINCT line, zone, mechanism, reason FROM entries WHERE run = (SELECT max(run) FROM runs)"
+    )
+    assert [(line, zone, mechanism) for line, zone, mechanism, _ in entered] == [("L1", "a", "abrasion")]
+    assert "way over the chock changed" in entered[0][3]
+    assert whole.audit() == []
+
+
+def test_a_heated_rope_is_warm_after_midnight_and_cools_when_let_go(whole: Berth) -> None:
+    found = left(whole)
+    heat = {key[2].isoformat(): carried["heat"] for key, (carried, _) in found.items() if key[:2] == ("L1", "a")}
+    ambient_c = 20.0
+    assert heat["2026-03-02"]["surface_c"] > ambient_c  # cycled up to midnight
+    assert heat["2026-03-03"]["surface_c"] > ambient_c
+    assert ambient_c <= heat["2026-03-04"]["surface_c"]
