@@ -99,6 +99,13 @@ def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, d
     return {(row.line, row.zone, row.day): row for row in rows}
 
 
+def day_facts(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], dict[str, Any]]:
+    """What live wear days counted or saw besides lives, by (line, zone, day), in that order."""
+    clause, given = _among(("line",), None if line is None else [(line,)])
+    found = ledger.rows(f"SELECT line, zone, day, facts FROM live_wear_days WHERE {clause} ORDER BY ALL", given)
+    return {(line, zone, day): json.loads(text) for line, zone, day, text in found}
+
+
 def postings(ledger: Ledger, line: str | None = None) -> dict[Key, Entry]:
     """Live postings by (line, zone, day, mechanism): at most one each."""
     among = (("line",), None if line is None else [(line,)])

@@ -102,7 +102,9 @@ def test_after_it_statements_status_events_and_receipts_are_what_the_old_release
     status = tautlog("status", site, "--json").json
     for row in old["status"]["lines"]:
         (new,) = [line for line in status["lines"] if line["line"] == row["line"]]
-        assert shared(row, new) == row
+        # Advice is the program's own, told by other rules since; the figures it rests on are those of the old release.
+        told = {name: cell for name, cell in row.items() if name not in ("advice", "advice_list")}
+        assert shared(told, new) == told
 
 
 def test_audit_and_rebuild_agree_on_an_upgraded_site(site: Path) -> None:
