@@ -151,7 +151,7 @@ def _creep(told: Row) -> str:
         rupture = "-" if item["rupture_s"] is None else f"{item['rupture_s']:.6e}"
         return [
             item["bin_from"], f"{item['load_kn']:g}", f"{item['load_ratio']:.8f}", f"{item['core_c']:.5f}", rupture,
-            f"{item['seconds']}", f"{item['life']:.6e}", item["why"],
+            f"{item['seconds']}", "-" if item["life"] is None else f"{item['life']:.6e}", item["why"],
         ]  # fmt: skip
 
     limit = told["sustained_limit_kn"]

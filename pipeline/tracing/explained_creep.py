@@ -15,7 +15,7 @@ from schemas.registers import Spec
 from schemas.times import us_to_rfc3339
 
 COUNTED = "counted"
-NOT_SUSTAINED = "not counted: the load did not stand, a swing of sustained_limit_kn or more may have ended in the bin"
+NOT_SUSTAINED = "not counted: no standing load in this bin"
 FORMULAS = {
     "load_ratio": "middle of the class / break force",
     "rupture_s": "10^log10_tau0_s * exp((u0_kj_mol - gamma_kj_mol * load_ratio) * 1000 / "
