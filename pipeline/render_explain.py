@@ -305,7 +305,7 @@ def _section(title: str, formulas: Row, *parts: str) -> str:
 def _largest(head: Sequence[str], items: Sequence[Row], row: Callable[[Row], list[str]]) -> str:
     """A table of the items with most life, which come first, and how many more there are and what they sum to."""
     if not items:
-        return "None."
+        return "No items."
     rest = items[SHOWN:]
     text = table(head, [row(item) for item in items[:SHOWN]])
     if not rest:
