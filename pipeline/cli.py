@@ -13,6 +13,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable
+from datetime import date
 from io import StringIO
 from pathlib import Path
 from typing import Any, NoReturn
@@ -21,7 +22,7 @@ import click
 
 from pipeline.cli_health import health
 from pipeline.cli_nights import NIGHTS
-from pipeline.cli_options import AS_JSON, AS_KNOWN, SITE, Instant, print_answer
+from pipeline.cli_options import AS_JSON, AS_KNOWN, SITE, Day, Instant, print_answer
 from pipeline.cli_upkeep import UPKEEP
 
 
@@ -181,6 +182,19 @@ def trace(site: Path, ref: str, as_json: bool) -> None:
     from pipeline.tracing.trace import trace_json
 
     _answer(site, lambda ledger: trace_json(ledger, ref), as_json, "trace")
+
+
+@tautlog.command()
+@SITE
+@click.argument("line")
+@click.option("--day", type=Day(), help="A UTC day (default: the last one reckoned).")
+@click.option("--zone", type=click.Choice(["a", "b"]), help="The end that was outboard (default: the worse).")
+@AS_JSON
+def explain(site: Path, line: str, day: date | None, zone: str | None, as_json: bool) -> None:
+    """A line's account laid open, to be redone on paper: inputs, constants with sources, every item of a day."""
+    from pipeline.tracing.explain import explain_json
+
+    _answer(site, lambda ledger: explain_json(ledger, line, day=day, zone=zone), as_json, "explain")
 
 
 @tautlog.command()

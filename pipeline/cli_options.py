@@ -94,6 +94,7 @@ def print_answer(answer: dict[str, Any], as_json: bool, what: str) -> None:
 
         click.echo(answer_text(answer))
     else:
-        from pipeline import render
+        from pipeline import render, render_explain
 
-        click.echo(render.as_known_text(answer) + getattr(render, f"{what}_text")(answer))
+        tell = render_explain.explain_text if what == "explain" else getattr(render, f"{what}_text")
+        click.echo(render.as_known_text(answer) + tell(answer))

@@ -49,6 +49,7 @@ FLOORS = (
         "pipeline.lineage",
         "pipeline.metrics",
         "pipeline.render",
+        "pipeline.render_explain",
         "pipeline.tidy",
         "pipeline.tracing",
     ),
