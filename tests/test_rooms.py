@@ -42,6 +42,7 @@ FLOORS = (
         "pipeline.lineage",
         "pipeline.metrics",
         "pipeline.render",
+        "pipeline.render_compare",
         "pipeline.tidy",
         "pipeline.tracing",
     ),

@@ -90,8 +90,11 @@ def write_sheets(store: Depot, name: str, sheets: Mapping[str, Sheet]) -> str:
     )
 
 
-def read_sheets(store: Depot, name: str, wanted: Sequence[str]) -> dict[str, Sheet]:
-    """Sheets of one file by id; StoreError when the file is gone or torn, or lacks one."""
+def read_sheets(store: Depot, name: str, wanted: Sequence[str], *, excursions: bool = True) -> dict[str, Sheet]:
+    """Sheets of one file by id; StoreError when the file is gone or torn, or lacks one.
+
+    `excursions`: False for whoever prices alone, which they slow down; sheets have none then.
+    """
     path = store.local(name)
     try:
         table = pq.ParquetFile(path).read(use_threads=False)
