@@ -67,5 +67,5 @@ def _order(ropes: Sequence[Ranked], method: Method) -> list[str] | str:
     )
     for (_, most, former), (least, _, later) in pairwise(stands):
         if not most < least:
-            return f"{former} and {later} lie closer together than their figures are known"
+            return f"{former} and {later} lie closer together than they are known"
     return [rope for *_, rope in stands]
