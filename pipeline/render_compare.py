@@ -123,8 +123,22 @@ def _notes(ropes: Sequence[Row]) -> str:
     )
 
 
+PREDICATES = {
+    " says of its source: ": "source ",
+    " has no source": "no source",
+    " is not marked calibrated": "not marked calibrated",
+}
+
+
 def _reasons(ropes: Sequence[Row]) -> str:
-    found: dict[str, None] = {}
-    for rope in ropes:
-        found.update(dict.fromkeys(rope["basis_reasons"]))
-    return "\n".join(f"  {why}" for why in found) or "  calibrated constants"
+    """Why figures are no more than an index: each once, with all that it is said of."""
+    found: dict[str, dict[str, None]] = {}
+    for why in (why for rope in ropes for why in rope["basis_reasons"]):
+        told = next((words for words in PREDICATES if words in why), None)
+        if told is None:
+            found.setdefault(why, {})
+        else:
+            of, _, rest = why.partition(told)
+            found.setdefault(PREDICATES[told] + rest, {})[of] = None
+    lines = [f"  {why}{': ' if of else ''}{', '.join(of)}" for why, of in found.items()]
+    return "\n".join(lines) or "  calibrated constants"

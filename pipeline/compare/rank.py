@@ -10,7 +10,7 @@ from typing import Literal
 
 Method = Literal["equal_load", "equal_motion"]
 METHODS: tuple[Method, ...] = ("equal_load", "equal_motion")
-WORDS = {"equal_load": "equal load", "equal_motion": "equal motion"}
+WORDS: dict[Method, str] = {"equal_load": "equal load", "equal_motion": "equal motion"}
 
 
 @dataclass(frozen=True)
