@@ -125,7 +125,7 @@ def life_units(low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn
         low, high = float(low_kn[bad]), float(high_kn[bad])
         raise _no_figure((high - low) / strength_kn, ((high + low) / 2) / strength_kn, curve)
     total = 0
-    for exponent in np.flatnonzero(sums.any(axis=0)).tolist():
+    for exponent in np.flatnonzero(sums[0] | sums[1]).tolist():
         high_part, low_part = int(sums[0, exponent]), int(sums[1, exponent])
         total += ((high_part << _LOW_BITS) + low_part) << exponent
     return total
