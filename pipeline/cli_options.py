@@ -93,6 +93,10 @@ def print_answer(answer: dict[str, Any], as_json: bool, what: str) -> None:
         from pipeline.ledger.queries import answer_text
 
         click.echo(answer_text(answer))
+    elif what == "compare":
+        from pipeline.render_compare import compare_text
+
+        click.echo(compare_text(answer))
     else:
         from pipeline import render, render_explain
 

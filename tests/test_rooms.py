@@ -50,6 +50,7 @@ FLOORS = (
         "pipeline.metrics",
         "pipeline.render",
         "pipeline.render_explain",
+        "pipeline.render_compare",
         "pipeline.tidy",
         "pipeline.tracing",
     ),
