@@ -92,7 +92,10 @@ EDGE_S = 3600.0
 
 
 class Policy(Model):
-    """Thresholds of a site. Percentages of load are of ship design MBL. House rules, no published source."""
+    """Thresholds of a site. Percentages of load are of ship design MBL. House rules, no published source.
+
+    `return_years`: rigged years of the return-level peak; `return_gap_h`: excursions further apart are of two clusters.
+    """
 
     max_gap_s: Number = Field(default=10.0, gt=0)
     peak_load_pct: Number = Field(default=50.0, gt=0)
@@ -106,6 +109,8 @@ class Policy(Model):
     settle_s: Number = Field(default=2.0, ge=0)
     retire_pct: Number = Field(default=75.0, gt=0, le=100)
     forecast_days: Whole = Field(default=30, ge=1)
+    return_years: Number = Field(default=10.0, gt=0)
+    return_gap_h: Number = Field(default=24.0, ge=1)
     quality: QualityPolicy = Field(default_factory=QualityPolicy)
 
     @model_validator(mode="after")

@@ -11,6 +11,7 @@ from pipeline.ledger import index
 from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_site, seconds, shown
 from pipeline.ledger.basis import basis_of, not_reckoned
 from pipeline.ledger.database import Ledger
+from pipeline.ledger.outlook import outlook_of
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.strength import strength_of, tests_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
@@ -47,6 +48,7 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
         "strength": strength_of(ledger, site, account),
         "strength_tests": tests_of(site, ledger, account),
         "coverage": coverage_of(account),
+        **outlook_of(ledger, site, account, basis, opening_known=opening_of(site, line) != "unknown"),
         "basis": basis,
         "basis_reasons": reasons,
         "not_reckoned": not_reckoned(site, line),
