@@ -33,9 +33,7 @@ def sampling_text(answer: Row) -> str:
     ]
     return join(
         f"{answer['site']}: is the logger fast enough for fatigue?",
-        table(["channel", "verdict", "line", "Hz", "samples (UTC)", "in words"], rows)
-        if rows
-        else "No tension channels.",
+        table(["channel", "line", "Hz", "samples (UTC)", "verdict"], rows) if rows else "No tension channels.",
         *answer["limits"],
     )
 
@@ -91,8 +89,9 @@ def _shares(told: Row | None) -> str:
     if not told["reckoned"]:
         return f"Assumed share: no band: {told['why']}.{open_ended}"
     return (
-        f"Assumed share: fatigue of zone {told['zone']} is {life(told['at_share'])} at the registered share, "
-        f"{life(told['at_share_low'])} at its least and {life(told['at_share_high'])} at its largest ({told['from']}); "
+        f"Assumed share: fatigue of zone {told['zone']} would be {life(told['at_share_low'])} at its least and "
+        f"{life(told['at_share_high'])} at its largest, against {life(told['at_share'])} at the registered one "
+        f"({told['from']}; the entries hold {life(told['posted'])}); "
         f"{told['words']}.{open_ended}"
     )
 

@@ -147,7 +147,9 @@ def _no_date(
     )
     if min(shares) < COVERAGE_FOR_A_DATE:
         least_pct = int(1000 * min(shares)) / 10
-        why.append(f"only {least_pct:g} % of its rigged time was observed, not {COVERAGE_FOR_A_DATE:.0%} (house rule)")
+        why.append(
+            f"only {least_pct:g} % of its rigged time was observed, not {100 * COVERAGE_FOR_A_DATE:g} % (house rule)"
+        )
     if _outboard_last(ledger, site, account.line) != days.zone:
         why.append(f"its worse zone {days.zone} is not the one rigged last")
     if index.unreckoned(ledger):

@@ -29,7 +29,10 @@ from schemas.times import us_to_rfc3339
 
 _CLASS_KN: Final = 5.0
 _KNOWN: Final = (1.0, 1.0)
-FROM: Final = "closed cycles by 5 kN class, told by their middles; fatigue alone, without open cycles"
+FROM: Final = (
+    "from closed cycles by 5 kN class, told by their middles; open cycles, creep, abrasion and peaks change with the "
+    "share too, and are not banded"
+)
 WORDS: Final = (
     "lines of one hook share one load: not all of them can have their largest share, so their ends must not be added up"
 )

@@ -91,10 +91,7 @@ def _channel(site: Site, series: Series, channel: Channel, from_us: int | None, 
         "outcome": found.outcome,
         "words": found.words,
         "rate_hz": found.rate_hz,
-        "life": {
-            name: None if units is None else to_decimal(round(units), UNIT_EXPONENT + 1)
-            for name, units in lives.items()
-        },
+        "life": {name: _life(getattr(found, name)) for name in ("full", "half", "quarter")},
         "ratio": found.ratio,
         "shortfall_pct": found.shortfall_pct,
         "at_least_pct": found.at_least_pct,
