@@ -39,7 +39,7 @@ FLOORS = (
     ("pipeline.manifest",),
     ("pipeline.ledger", "pipeline.lastnight", "pipeline.remote"),
     ("pipeline.night",),
-    ("pipeline.nightly",),
+    ("pipeline.nightly", "pipeline.render_service"),
     (
         "pipeline.audit",
         "pipeline.backup",

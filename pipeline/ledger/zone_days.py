@@ -2,7 +2,8 @@
 
 The days are those of one zone and one band of it: the zone and the band with most counted against them in the account.
 Free length: fatigue times the spec's factor, with creep as `wear.together` adds it (of two that are not added, the
-larger by their totals). Contact band: abrasion. Days of which the posting still waits are among them.
+larger by their totals). Contact band: all abrasion of the zone, as if it had lain on one contact. Days whose posting
+still waits are among them.
 
 Limits: a cycle's life stands on the day that closed it, which may be days after its peak. Life of a day without any
 observed time (cycles closed by letting go) is in the account and not in the record that figures are drawn from.

@@ -191,6 +191,19 @@ def wear_day(line: str, **changes: Any) -> dict[str, Any]:
     return row | changes
 
 
+def air_day(channel: str, **changes: Any) -> dict[str, Any]:
+    row = {
+        "channel": channel,
+        "place": "mast",
+        "day": DAY,
+        "quantity": "wind",
+        "bins": [1, 2],
+        "means": [3.5, 4.0],
+        "op": "set",
+    }
+    return row | changes
+
+
 def entry(name: str, line: str, life: str, **changes: Any) -> dict[str, Any]:
     made = Entry(
         run=0,
