@@ -11,10 +11,10 @@ Row = Mapping[str, Any]
 def outlook_text(answer: Row) -> str:
     """What is not in a statement's figures: each item's figures with their band, or why there are none."""
     parts = [
-        _unobserved(answer["unobserved"]),
+        _unobserved(answer["unobserved"], answer["basis"]),
         _forecast(answer["forecast"], answer["basis"]),
         _return_peaks(answer["return_peaks"]),
-        _shares(answer["shares"]),
+        _shares(answer["shares"], answer["basis"]),
     ]
     return "What is not in these figures\n" + "\n".join(f"  {part}" for part in parts if part)
 
@@ -38,15 +38,15 @@ def sampling_text(answer: Row) -> str:
     )
 
 
-def _unobserved(told: Row) -> str:
+def _unobserved(told: Row, basis: str) -> str:
     name = "Unobserved time"
     if not told["reckoned"]:
         hours = f" ({told['hours']:.2f} h)" if "hours" in told else ""
         return f"{name}{hours}: no price: {told['why']}."
     return (
-        f"{name}, {told['hours']:.2f} h of zone {told['zone']} ({told['band']}), may have cost {life(told['median'])}, "
-        f"{told['interval_pct']} % interval {life(told['low'])} to {life(told['high'])}: {told['words']}. How far to "
-        f"trust it: {told['measured']}."
+        f"{name}, {told['hours']:.2f} h of zone {told['zone']} ({told['band']}), may have cost {life(told['median'])} "
+        f"({basis}), {told['interval_pct']} % interval {life(told['low'])} to {life(told['high'])}: {told['words']}. "
+        f"How far to trust it: {told['measured']}."
     )
 
 
@@ -82,17 +82,16 @@ def _return_peaks(told: Row) -> str:
     return f"Rare peaks: {level}, {interval}, from {record}: {told['words']}."
 
 
-def _shares(told: Row | None) -> str:
+def _shares(told: Row | None, basis: str) -> str:
     if told is None:
         return ""
     open_ended = f" Without bounds: {', '.join(told['unbounded'])}." if told["unbounded"] else ""
     if not told["reckoned"]:
         return f"Assumed share: no band: {told['why']}.{open_ended}"
     return (
-        f"Assumed share: fatigue of zone {told['zone']} would be {life(told['at_share_low'])} at its least and "
-        f"{life(told['at_share_high'])} at its largest, against {life(told['at_share'])} at the registered one "
-        f"({told['from']}; the entries hold {life(told['posted'])}); "
-        f"{told['words']}.{open_ended}"
+        f"Assumed share: fatigue of zone {told['zone']} ({basis}) would be {life(told['at_share_low'])} at its least "
+        f"and {life(told['at_share_high'])} at its largest, against {life(told['at_share'])} at the registered one "
+        f"({told['from']}; the entries hold {life(told['posted'])}); {told['words']}.{open_ended}"
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any, Final
 
 import numpy as np
@@ -28,11 +29,13 @@ def return_peaks_of(ledger: Ledger, site: Site, account: Account) -> dict[str, A
     line, policy = account.line, site.policy
     if site.lines[line].part != "main":
         return {"reckoned": False, "why": "reckoned for main lines; a tail feels what its main line feels"}
+    channels = dict.fromkeys(row.channel for row in site.riggings if row.line == line)
+    if means := [name for name in channels if site.channels[name].recorded == "mean"]:
+        return {"reckoned": False, "why": f"{', '.join(means)} keeps means, which cut peaks off"}
     mbl = site.design_mbl_kn(line)
     threshold_kn = policy.peak_load_pct / 100.0 * (site.break_force_kn(line) if mbl is None else mbl)
-    found = sorted(
-        (row["first_us"], row["last_us"], row["peak_kn"], row["at_least"]) for row in _excursions(ledger, line)
-    )
+    payloads = _excursions(ledger, line, channels)
+    found = sorted((row["first_us"], row["last_us"], row["peak_kn"], row["at_least"]) for row in payloads)
     # Until the next night sheets hold the level of the policy before.
     above = [row for row in found if row[2] > threshold_kn]
     made = return_level(
@@ -70,15 +73,7 @@ def return_peaks_of(ledger: Ledger, site: Site, account: Account) -> dict[str, A
     }
 
 
-def _excursions(ledger: Ledger, line: str) -> list[Any]:
+def _excursions(ledger: Ledger, line: str, channels: Collection[str]) -> list[Any]:
     """Excursions of the live sheets that a line's live states rest on."""
     own = {sheet for state in index.states(ledger, line).values() for sheet in state.sheets}
-    channels = {
-        row[0]
-        for row in ledger.rows(
-            "SELECT DISTINCT channel FROM live_sheets WHERE sheet IN "
-            "(SELECT DISTINCT unnest(sheets) FROM live_states WHERE line = ?)",
-            [line],
-        )
-    }
     return [mark.payload for mark in index.marks(ledger, "excursion", channels=channels) if mark.sheet in own]

@@ -296,6 +296,14 @@ def test_a_clipped_peak_makes_the_return_peak_a_least_one(site: Path) -> None:
     assert "at least (a clipped peak is among them)" in statement_text(answer)
 
 
+def test_a_channel_that_keeps_means_has_no_return_peak(site: Path) -> None:
+    rows, _, _ = stormy(400, 10)
+    head, *channels = makers.REGISTERS["channels.csv"].splitlines()
+    kept = b"\n".join([head + b",recorded", *(row + b",mean" for row in channels)]) + b"\n"
+    found = told(site, registers={**makers.REGISTERS, "channels.csv": kept}, **rows)["return_peaks"]
+    assert found == {"reckoned": False, "why": "hook-1-tension keeps means, which cut peaks off"}
+
+
 def test_a_tail_has_no_return_peak_of_its_own(site: Path) -> None:
     lines = makers.REGISTERS["lines.csv"].replace(b"L3,ship-one,rope-44,main", b"L3,ship-one,rope-44,tail")
     found = told(site, "L3", registers=registers(lines=lines), **season([UNIT] * 3))["return_peaks"]
