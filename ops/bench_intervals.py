@@ -4,10 +4,15 @@ Records of hourly life are simulated, a gap is hidden, its life is predicted fro
 and held against what was hidden. A perfect 90 % interval covers 90 % of gaps; at least 86 % is wanted. For the
 forecast, the life of the 30 days after a record of 30 days is held against its band.
 
-Three invented kinds of weather, made before the method was and not fitted to it; life goes with the range to
-the fifth: `swell` a Gaussian logarithm of range with a memory of a day and a half (standard deviation 0.4),
-`storms` calm with a storm every fifteen days that lasts one to three days and up to some ten times the range,
-`harbour` tide and little else; the last two with passing ships, a heavy-tailed jolt every other day.
+Three invented kinds of weather; life goes with the range to the fifth. `swell`: a Gaussian logarithm of range with a
+memory of a day and a half (standard deviation 0.4). `storms`: calm, with storms at random, one in fifteen days on
+average, each above half of its height for one to four days; at its height a storm has e^(0.3 + E) times the calm range,
+E exponential with mean 0.5: half of all storms twice or more, one in twenty six times, one in fifty ten times, without
+end. `harbour`: tide and little else. The last two with passing ships, a heavy-tailed jolt every other day.
+
+Limits: the weathers were made before the method, and its block length, its smoothing and its halvings were then chosen
+by how well they did on these same weathers. So the table says how the method does where it was made to do well, and
+it is no test on weather it has not seen; real seasons, with trends, are not in it at all.
 """
 
 from __future__ import annotations

@@ -144,6 +144,19 @@ def statement(site: Path, line: str, history: bool, as_known_us: int | None, as_
 
 @tautlog.command()
 @SITE
+@click.argument("channels", metavar="[CHANNEL]...", nargs=-1)
+@click.option("--from", "from_us", type=Instant(), help="First instant (default: each channel's last full day).")
+@click.option("--to", "to_us", type=Instant(end_of_day=True), help="End, exclusive; a day means the whole of it.")
+@AS_JSON
+def sampling(site: Path, channels: tuple[str, ...], from_us: int | None, to_us: int | None, as_json: bool) -> None:
+    """Is the logger fast enough: a verdict for each tension channel, from its stored samples."""
+    from pipeline.tracing.sampling import sampling_json
+
+    _answer(site, lambda ledger: sampling_json(ledger, channels, from_us=from_us, to_us=to_us), as_json, "sampling")
+
+
+@tautlog.command()
+@SITE
 @AS_KNOWN
 @AS_JSON
 def status(site: Path, as_known_us: int | None, as_json: bool) -> None:

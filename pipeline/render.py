@@ -5,6 +5,8 @@ from math import floor
 from typing import Any
 
 from pipeline.errors import plain
+from pipeline.render_outlook import outlook_text
+from pipeline.render_outlook import sampling_text as sampling_text
 from pipeline.render_service import along_text, outside_text, served, service_text
 from pipeline.text import join as _join
 from pipeline.text import life as _life
@@ -147,6 +149,7 @@ def statement_text(answer: Row) -> str:
             f"Not posted yet: zone {row['zone']}, {row['day']}, {row['mechanism']} {_life(row['life'])}"
             for row in answer["unposted"]
         ),
+        outlook_text(answer),
         _not_modelled(answer),
         answer["caution"],
     )

@@ -95,6 +95,8 @@ EDGE_S = 3600.0
 class Policy(Model):
     """Thresholds of a site. Percentages of load are of ship design MBL. House rules, no published source.
 
+    `return_years`: rigged years of the return-level peak; `return_gap_h`: excursions further apart are of two clusters.
+
     Advice: a line is to be turned end for end when its worse zone has used `turn_share` and over `turn_ratio` times the
     other; cropped when a contact band has used over `crop_share` and more than the free length; inspected after a peak
     above `inspect_peak_share` of the strength left; its sensor looked at when under `coverage_share` of its rigged time
@@ -120,6 +122,8 @@ class Policy(Model):
     band_width_m: Number = Field(default=2.0, ge=0)
     limits: Limits | None = None
     forecast_days: Whole = Field(default=30, ge=1)
+    return_years: Number = Field(default=10.0, gt=0)
+    return_gap_h: Number = Field(default=24.0, ge=1)
     quality: QualityPolicy = Field(default_factory=QualityPolicy)
 
     @model_validator(mode="after")

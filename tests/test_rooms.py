@@ -33,7 +33,7 @@ FLOORS = (
         "pipeline.watch",
         "pipeline.workers",
     ),
-    ("pipeline.crosschecks",),
+    ("pipeline.crosschecks", "pipeline.render_outlook"),
     ("pipeline.site",),
     ("pipeline.scaffold",),
     ("pipeline.manifest",),

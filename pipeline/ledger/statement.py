@@ -12,6 +12,7 @@ from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_si
 from pipeline.ledger.along import along_of, outside_of
 from pipeline.ledger.basis import basis_of, not_reckoned
 from pipeline.ledger.database import Ledger
+from pipeline.ledger.outlook import outlook_of
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.service import calls, service_of
 from pipeline.ledger.strength import strength_of, tests_of
@@ -57,6 +58,7 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
         "strength": strength_of(ledger, site, account),
         "strength_tests": tests_of(site, ledger, account),
         "coverage": coverage_of(account),
+        **outlook_of(ledger, site, account, basis, opening_known=opening_of(site, line) != "unknown"),
         "basis": basis,
         "basis_reasons": reasons,
         "not_reckoned": not_reckoned(site, line),

@@ -46,8 +46,9 @@ class Reached:
 
 @dataclass(frozen=True)
 class Forecast:
-    """Life units a rigged day: of the last `days` rigged days as they were, and 90 % band for as many to come.
+    """Life units a rigged day: of the last `days` rigged days as they were, and a band for as many to come.
 
+    The band is where nine in ten drawn paths lie; what came then lay in it far more seldom in storms (`ops/README.md`).
     `reached` is None where no date may be given.
     """
 

@@ -96,7 +96,8 @@ def _judged(rate_hz: float, full: int, half: float, quarter: float) -> Sampling:
     figures = (rate_hz, full, half, quarter, ratio, shortfall_pct, at_least_pct)
     if shortfall_pct < ENOUGH_PCT:
         return Sampling("fast enough", f"fast enough: some {shortfall_pct:.1f} % of life is missed", *figures)
-    return Sampling("too slow", f"too slow: life is at least {at_least_pct:.1f} % higher", *figures)
+    words = f"too slow: life is at least {at_least_pct:.1f} % higher, by extrapolation some {shortfall_pct:.1f} %"
+    return Sampling("too slow", words, *figures)
 
 
 def _untold(why: str) -> Sampling:

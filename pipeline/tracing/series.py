@@ -1,6 +1,6 @@
 """The samples of a line as its sheets saw them, day by day."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 
@@ -9,10 +9,11 @@ import numpy as np
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.night.intake import LiveParts
-from pipeline.night.look import DayJob, Floats, Ints, look, slice_samples
-from pipeline.night.plan import Plan, SheetPlan, make_plan
+from pipeline.night.look import DayJob, Floats, Ints, Looked, SliceSamples, look, slice_samples
+from pipeline.night.plan import PlaceDay, Plan, SheetPlan, make_plan
 from pipeline.site import Site
 from pipeline.store.samples import store_part
+from schemas.registers import Channel
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,8 @@ class Series:
         self.plan: Plan = make_plan(
             site, self.live.days(), index.latest_through(ledger), known_us=index.known_us(ledger)
         )
+        # Lines of one hook, and a line and its tail, are asked for one after another.
+        self._last: tuple[PlaceDay, Looked] | None = None
         self._sheets = {sheet.key: sheet for day in self.plan.days.values() for sheet in day.sheets}
 
     def days(self, line: str, zone: str) -> list[date]:
@@ -46,12 +49,31 @@ class Series:
                 for key in account_day.keys:
                     yield self._series(self._sheets[key])
 
+    def days_of_channel(self, channel: Channel) -> list[date]:
+        """The days on which a channel has a stored reading, ascending."""
+        found = self.live.days().items()
+        return sorted({day for (_, day), parts in found if any(channel.channel in part.channels for part in parts)})
+
+    def rigged_days(self, channel: Channel) -> list[date]:
+        """The days on which a line has a sheet on a channel, ascending."""
+        return sorted({use.day for use in self.plan.uses if use.rigging.channel == channel.channel})
+
+    def of_channel(self, channel: Channel, wanted: Callable[[date], bool]) -> Iterator[tuple[str, SliceSamples]]:
+        """Line and samples of every rigging's day on a channel, of the days wanted; of each line in order of time."""
+        uses = [use for use in self.plan.uses if use.rigging.channel == channel.channel and wanted(use.day)]
+        for use in sorted(uses, key=lambda use: (use.day, use.rigging.from_us, use.rigging.line)):
+            yield use.rigging.line, self._samples(self._sheets[use.key])
+
+    def _samples(self, wanted: SheetPlan) -> SliceSamples:
+        place_day = (wanted.slice.place, wanted.slice.day)
+        if self._last is None or self._last[0] != place_day:
+            site, plan = self.site, self.plan.days[place_day]
+            channels = tuple(c for c in site.channels.values() if c.place == plan.place)
+            self._last = place_day, look(DayJob(site.store, "", plan, channels, site.policy, ()))
+        return slice_samples(wanted, self._last[1], self.plan.days[place_day].later)
+
     def _series(self, wanted: SheetPlan) -> DaySeries:
-        piece, site = wanted.slice, self.site
-        plan = self.plan.days[piece.place, piece.day]
-        channels = tuple(c for c in site.channels.values() if c.place == piece.place)
-        job = DayJob(site.store, "", plan, channels, site.policy, ())
-        samples = slice_samples(wanted, look(job), plan.later)
+        piece, samples = wanted.slice, self._samples(wanted)
         at_us, kn = samples.at_us[samples.usable], samples.kn[samples.usable]
         if piece.begins:
             at_us, kn = np.concatenate(([piece.from_us], at_us)), np.concatenate(([0.0], kn))

@@ -66,7 +66,8 @@ def test_few_samples_a_wave_are_too_slow_and_the_shortfall_is_about_the_true_one
 def test_too_slow_says_how_much_is_missing_at_least() -> None:
     verdict = judge_sampling(*swell(10.03), life)
     assert verdict.outcome == "too slow"
-    assert verdict.words == f"too slow: life is at least {verdict.at_least_pct:.1f} % higher"
+    more = f"at least {verdict.at_least_pct:.1f} % higher, by extrapolation some {verdict.shortfall_pct:.1f} %"
+    assert verdict.words == f"too slow: life is {more}"
     assert verdict.rate_hz == 1.0
 
 
@@ -116,7 +117,10 @@ def test_the_verdict_does_not_depend_on_the_size_of_the_loads(seed: int, times: 
     at_us = np.arange(kn.size, dtype=np.int64) * 500_000
     one, other = judge_sampling(at_us, kn, life), judge_sampling(at_us, kn * times, life)
     assert one.outcome == other.outcome
-    assert one.ratio == pytest.approx(other.ratio, rel=1e-6)
+    if one.ratio is None or other.ratio is None:
+        assert one.ratio is other.ratio  # life did not grow from half to full rate: of neither record
+    else:
+        assert one.ratio == pytest.approx(other.ratio, rel=1e-6)
     assert (one.shortfall_pct is None) == (other.shortfall_pct is None)
 
 
