@@ -160,6 +160,7 @@ def _creep(told: Row) -> str:
         told["formulas"],
         _largest(head, told["items"], row),
         "\n".join(f"  {seconds} s: {why}" for why, seconds in told["seconds_by_why"].items()),
+        told["caution"],
         _sum(told["sum"]),
     )
 
@@ -311,7 +312,9 @@ def _largest(head: Sequence[str], items: Sequence[Row], row: Callable[[Row], lis
     if not rest:
         return text
     together = life(sum((item["life"] for item in rest if item["life"] is not None), Decimal(0)))
-    return f"{text}\nand {len(rest)} more, together {together} (all with --json)"
+    unclaimed = sum(item["life"] is None for item in rest)
+    but = f"; for {unclaimed} of them no life is claimed, which is not zero" if unclaimed else ""
+    return f"{text}\nand {len(rest)} more, together {together}{but} (all with --json)"
 
 
 def _sum(told: Row) -> str:

@@ -16,6 +16,10 @@ from schemas.times import us_to_rfc3339
 
 COUNTED = "counted"
 NOT_SUSTAINED = "not counted: no standing load in this bin"
+CAUTION = (
+    "Time that is not counted is not harmless: hotter, or under more load, than fitted a rope creeps faster than any "
+    "figure here says; no life is claimed for it, and that is not zero."
+)
 FORMULAS = {
     "load_ratio": "middle of the class / break force",
     "rupture_s": "10^log10_tau0_s * exp((u0_kj_mol - gamma_kj_mol * load_ratio) * 1000 / "
@@ -46,6 +50,7 @@ def creep_of(day: Day) -> dict[str, Any]:
         "sustained_limit_kn": limit_kn if rule == "sustained-only" else None,
         "items": items,
         "seconds_by_why": {why: seconds(us) for why, us in sorted(times_us.items())},
+        "caution": CAUTION,
         "sum": agreement(day, "creep", total),
     }
 

@@ -108,6 +108,15 @@ def test_text_shows_the_twenty_largest_and_what_the_others_sum_to(tmp_path: Path
     assert f"{lives[20]:.6e}" not in text
 
 
+def test_time_that_creep_does_not_count_is_never_said_to_be_harmless(site: Path) -> None:
+    items = tautlog("explain", site, "L1", "--json").json["creep"]["items"]
+    assert len(items) > 20
+    assert {item["life"] for item in items} == {None}
+    text = flat(tautlog("explain", site, "L1").out)
+    assert f"and {len(items) - 20} more, together 0; for {len(items) - 20} of them no life is claimed" in text
+    assert "Time that is not counted is not harmless" in text
+
+
 def test_a_sum_that_is_not_the_ledgers_is_said_and_points_to_audit(tmp_path: Path) -> None:
     berth = _two_nights(tmp_path)
     answer = tautlog("explain", berth.root, "L1", "--day", "2026-03-02", "--json").json
