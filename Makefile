@@ -3,6 +3,7 @@
 # make test    everything that CI runs, but lint, types and format
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
+# make bench-intervals  how often 90 % intervals of unobserved time cover simulated gaps
 # make torture 300 kills and every fault; what came of it (TORTURE="--short" and so on)
 # make fuzz    a million hostile inputs through every reader
 # make machine the state machine of deliveries, long and at random
@@ -14,7 +15,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test check format bench torture fuzz machine lock clean
+.PHONY: setup demo test check format bench bench-intervals torture fuzz machine lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -47,6 +48,9 @@ format: setup
 
 bench: setup
 	$(BIN)/python -m ops.bench
+
+bench-intervals: setup
+	$(BIN)/python -m ops.bench_intervals
 
 torture: setup
 	$(BIN)/python -m ops.torture $(TORTURE)

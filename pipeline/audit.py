@@ -17,11 +17,12 @@ from pipeline.ledger.checks import ledger_differences, manifest_differences, pub
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.rebuild import rebuild
 from pipeline.ledger.removed import removed_files
-from pipeline.ledger.rows import Mark, SheetRef, WearDay
+from pipeline.ledger.rows import AirDay, Mark, SheetRef, WearDay
 from pipeline.lock import hold
 from pipeline.manifest import canonical_json
 from pipeline.night.account import settle_account
-from pipeline.night.accounts import wear_of
+from pipeline.night.accounts import air_of, wear_of
+from pipeline.night.air import DayAir, air_day, air_of_days
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
 from pipeline.night.look import DayJob
@@ -106,11 +107,13 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     by_name = {ref.sheet: ref for ref in refs.values()}
     again: dict[str, Sheet] = {}
     marks: dict[str, list[Mark]] = {}
+    air: dict[tuple[str, date], AirDay] = {}
     for (place, day), day_plan in plan.days.items():
         sheets = tuple((refs[sheet.key].sheet, sheet) for sheet in day_plan.sheets)
         channels = tuple(c for c in site.channels.values() if c.place == place)
         made = reckon_day(DayJob(site.store, "", day_plan, channels, site.policy, sheets))
         again |= made.sheets
+        air |= {(row["channel"], row["day"]): air_day(row) for row in made.air}
         yield from _flag_differences(site, ledger, place, day, made.flag_rows)
         for name, sheet in made.sheets.items():
             kept = read_sheets(site.store, by_name[name].path, [name])[name]
@@ -120,7 +123,10 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
             marks.setdefault(row["sheet"], []).append(mark)
     sheet_id = {key: ref.sheet for key, ref in refs.items()}
     yield from _mark_differences(ledger, marks)
-    yield from _account_differences(site, ledger, plan, sheet_id, again)
+    kept_air = index.air_days(ledger)
+    odd = sorted(key for key in air.keys() | kept_air.keys() if air.get(key) != kept_air.get(key))
+    yield from (f"air of {channel} on {day} comes out otherwise" for channel, day in odd)
+    yield from _account_differences(site, ledger, plan, sheet_id, again, air_of_days(air_of(site), air.values()))
     yield from _event_differences(site, ledger, plan, sheet_id, marks)
 
 
@@ -158,7 +164,12 @@ def _mark_differences(ledger: Ledger, again: Mapping[str, list[Mark]]) -> Iterat
 
 
 def _account_differences(
-    site: Site, ledger: Ledger, plan: Plan, sheet_id: Mapping[str, str], sheets: Mapping[str, Sheet]
+    site: Site,
+    ledger: Ledger,
+    plan: Plan,
+    sheet_id: Mapping[str, str],
+    sheets: Mapping[str, Sheet],
+    air: Mapping[date, DayAir],
 ) -> Iterator[str]:
     """States and live postings against a fold of everything from the first day."""
     states = index.states(ledger)
@@ -172,6 +183,7 @@ def _account_differences(
             days,
             {},
             wear=wear_of(site, line),
+            air=air,
             sheet_id=sheet_id,
             inputs=inputs,
             load=lambda ids: [sheets[name] for name in ids],

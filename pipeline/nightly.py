@@ -33,6 +33,7 @@ from pipeline.night.happenings import event_rows
 from pipeline.night.inbox import let_go
 from pipeline.night.ingest import UNDECIDED, ingest
 from pipeline.night.intake import Ingested, LiveParts, waiting
+from pipeline.night.outside import facts_after
 from pipeline.night.place_days import MadeDays, make_days
 from pipeline.night.plan import make_plan
 from pipeline.remote import fetch_manifests
@@ -114,6 +115,7 @@ def run_night(
                 plan,
                 made.places,
                 made.inputs,
+                made.air,
                 ledger,
                 run.workers,
                 run=run.ref.run,
@@ -238,7 +240,8 @@ def _conclude(
     if inbox_seen:
         scopes.add("inbox")
     if made.looked:
-        raised += site_findings(run.site, run.live, horizon_us, now_us=run.started_us)
+        facts = facts_after(index.day_facts(run.ledger), reckoned.wear_days)
+        raised += site_findings(run.site, run.live, horizon_us, facts, now_us=run.started_us)
         scopes.add("site")
     rows: Rows = {
         "receipts": ingested.receipts,
@@ -248,6 +251,7 @@ def _conclude(
         "sheet_marks": made.mark_rows,
         "states": reckoned.states,
         "wear_days": reckoned.wear_days,
+        "air_days": made.air_rows,
         "entries": [entry.row() for entry in reckoned.entries],
         "events": events,
         "findings": finding_rows(raised, open_, scopes, ingested.settled_by),

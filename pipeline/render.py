@@ -5,6 +5,7 @@ from math import floor
 from typing import Any
 
 from pipeline.errors import plain
+from pipeline.render_service import along_text, outside_text, served, service_text
 from pipeline.text import join as _join
 from pipeline.text import life as _life
 from pipeline.text import table as _table
@@ -28,13 +29,14 @@ def status_text(answer: Row) -> str:
                 _life(line["unposted"]),
                 _life(line["pending"]),
                 *([line["basis"]] if mixed else []),
+                served(line["service"]),
                 "-" if share is None else _floored_pct(share),
                 "-" if event is None else f"{event['kind']} {event['peak_kn']:.0f} kN {_short(event['from_at'])}",
                 _do(line["advice_list"][0]),
             ]
         )
     named = ["opening", "consumed", "not posted", "pending", *(["figures are"] if mixed else [])]
-    head = ["line", "part", "zone", *named, "observed", "last event (UTC)", "first of all"]
+    head = ["line", "part", "zone", *named, "calls/h/years", "observed", "last event (UTC)", "first of all"]
     return _join(
         f"{answer['site']}, until {answer['until'] or 'nothing yet'}; worst first{_kind_note(answer)}",
         _table(head, rows),
@@ -96,7 +98,7 @@ def _all_advice(lines: Sequence[Row]) -> str:
     parts = []
     for do, reasons in by_do.items():
         parts.append(f"{do}:")
-        parts += [f"  {', '.join(names)}: {because}" for because, names in reasons.items()]
+        parts += [f"  {', '.join(names)}{': ' if because else ''}{because}" for because, names in reasons.items()]
     return "What to do, and why\n" + "\n".join(parts)
 
 
@@ -124,6 +126,9 @@ def statement_text(answer: Row) -> str:
         _unreckoned(answer),
         _table(["zone", *mechanisms, "consumed (worst band)", "pending (open cycles)"], figures),
         answer["together"],
+        along_text(answer["bands"]),
+        outside_text(answer["outside"]),
+        service_text(answer["service"]),
         _not_reckoned(answer),
         f"These figures are a {answer['basis']}: " + "; ".join(answer["basis_reasons"])
         if answer["basis_reasons"]

@@ -59,7 +59,8 @@ def _inputs(answer: Row) -> str:
             f"Break force {force['kn']:g} kN (from {force['from']}); ship design MBL {design}",
             f"Rope: {answer['construction']}, {answer['diameter_mm']:g} mm, {answer['mass_kg_per_m']:g} kg/m",
             f"Air: {air['temperature_c']:g} °C ({air['temperature_from']}), wind {air['wind_m_s']:g} m/s "
-            f"({air['wind_from']})",
+            f"({air['wind_from']})"
+            + "".join(f"; {row['channel']} read {row['quantity']} in {row['bins_read']} bins" for row in air["read"]),
             f"Grid: bins of {grid['bin_s']} s, classes of {grid['class_kn']:g} kN taken at their middle; life in whole "
             f"units of {grid['unit']}, each item rounded once; gas constant {grid['gas_constant_j_molk']} J/(mol K)",
         )
@@ -168,13 +169,24 @@ def _creep(told: Row) -> str:
 def _heat(told: Row) -> str:
     if not told["reckoned"]:
         return f"HEAT: not reckoned: {told['why']}"
-    head = ["from", "range² kN²", "power W/m", "begin °C", "film W/(m²K)", "surface °C", "core °C"]
+    head = [
+        "from",
+        "air °C",
+        "wind m/s",
+        "range² kN²",
+        "power W/m",
+        "begin °C",
+        "film W/(m²K)",
+        "surface °C",
+        "core °C",
+    ]
 
     def row(item: Row) -> list[str]:
         film = item["film_w_m2k"]
         span = f"{min(film):.4f} to {max(film):.4f}" if film else "-"
         return [
-            item["from"], f"{item['range2_kn2']:.8g}", f"{item['power_w_m']:.6e}", f"{item['begin_c']:.5f}", span,
+            item["from"], f"{item['air_c']:.4g}", f"{item['wind_m_s']:.4g}", f"{item['range2_kn2']:.8g}",
+            f"{item['power_w_m']:.6e}", f"{item['begin_c']:.5f}", span,
             f"{item['surface_c']:.5f}", f"{item['core_c']:.5f}",
         ]  # fmt: skip
 
@@ -245,6 +257,16 @@ def _account(told: Row) -> str:
         for zone, row in told["zones"].items()
         for band, used in row["bands_posted"].items()
     ]
+    contacts = [
+        [
+            zone,
+            "not known" if band["position_m"] is None else f"{band['position_m']:g}",
+            band["since"],
+            life(band["life"]),
+        ]
+        for zone, row in told["zones"].items()
+        for band in row["contacts"]
+    ]
     opening, pending = told["opening"], told["zones"][told["worse_zone"]]["pending"]["half_cycles"]
     ranges = [
         [f"{item['low_kn']:.6g}", f"{item['high_kn']:.6g}", f"{item['R']:.8f}", f"{item['life']:.6e}"]
@@ -261,6 +283,9 @@ def _account(told: Row) -> str:
         + table(["low kN", "high kN", "R", "life (half)"], ranges)
         + (f"\nand {len(pending) - SHOWN} more" if len(pending) > SHOWN else ""),
         f"Fatigue times the spec's factor {told['factor_on_fatigue']:g}; rule {told['rule']}. {told['together']}",
+        "Contact bands still on the rope:\n" + table(["zone", "m from the eye", "since", "life"], contacts)
+        if contacts
+        else "",
         table(["zone", "band", "posted", "with what is not posted, and pending"], bands),
     )
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from pipeline.render_service import served
 from pipeline.text import join, life, table
 
 Row = Mapping[str, Any]
@@ -42,14 +43,29 @@ def _group(group: Row) -> str:
             life(line["consumed"]),
             life(line["pending"]),
             "-" if line["factor"] == 1 else f"{line['factor']:g}",
-            f"{line['advice_list'][0]['do']}: {line['advice_list'][0]['because']}",
+            served(line["service"]),
+            ": ".join(filter(None, (line["advice_list"][0]["do"], line["advice_list"][0]["because"]))),
         ]
         for line in group["lines"][:MOST_LINES]
     ]
     more = len(group["lines"]) - len(rows)
     return join(
         f"{group['basis'].capitalize()}: {group['means']}",
-        table(["site", "line", "part", "zone", "opening", "consumed", "pending", "factor", "first of all"], rows),
+        table(
+            [
+                "site",
+                "line",
+                "part",
+                "zone",
+                "opening",
+                "consumed",
+                "pending",
+                "factor",
+                "calls/h/years",
+                "first of all",
+            ],
+            rows,
+        ),
         f"and {more} more; all with --json" if more else "",
     )
 

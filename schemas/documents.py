@@ -13,6 +13,7 @@ from typing import Literal, Self
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from schemas.base import Model, Name, Number, Whole
+from schemas.specs import Limits
 
 _STORE_URL = re.compile(r"s3://[a-z0-9][a-z0-9.-]{1,61}[a-z0-9](/[A-Za-z0-9][A-Za-z0-9._-]*)*/?", re.ASCII)
 
@@ -92,7 +93,13 @@ EDGE_S = 3600.0
 
 
 class Policy(Model):
-    """Thresholds of a site. Percentages of load are of ship design MBL. House rules, no published source."""
+    """Thresholds of a site. Percentages of load are of ship design MBL. House rules, no published source.
+
+    Advice: a line is to be turned end for end when its worse zone has used `turn_share` and over `turn_ratio` times the
+    other; cropped when a contact band has used over `crop_share` and more than the free length; inspected after a peak
+    above `inspect_peak_share` of the strength left; its sensor looked at when under `coverage_share` of its rigged time
+    is observed. `band_width_m`: a contact that moved by less lies on the worn band still. `limits`: the company's own.
+    """
 
     max_gap_s: Number = Field(default=10.0, gt=0)
     peak_load_pct: Number = Field(default=50.0, gt=0)
@@ -105,6 +112,13 @@ class Policy(Model):
     travel_deadband_m: Number = Field(default=0.02, ge=0)
     settle_s: Number = Field(default=2.0, ge=0)
     retire_pct: Number = Field(default=75.0, gt=0, le=100)
+    turn_share: Number = Field(default=0.5, gt=0)
+    turn_ratio: Number = Field(default=2.0, ge=1)
+    crop_share: Number = Field(default=0.5, gt=0)
+    inspect_peak_share: Number = Field(default=0.5, gt=0)
+    coverage_share: Number = Field(default=0.5, ge=0, le=1)
+    band_width_m: Number = Field(default=2.0, ge=0)
+    limits: Limits | None = None
     forecast_days: Whole = Field(default=30, ge=1)
     quality: QualityPolicy = Field(default_factory=QualityPolicy)
 

@@ -24,12 +24,14 @@ from schemas.documents import TextRules as TextRules
 from schemas.documents import TimeRules as TimeRules
 from schemas.documents import ValueRule as ValueRule
 from schemas.specs import FatigueCurve as FatigueCurve
+from schemas.specs import Limits as Limits
 from schemas.specs import Spec as Spec
 from schemas.times import day_start_us, instant_us
 
 Quantity = Literal["tension", "payout", "brake", "winch-mode", "hook-state", "temperature", "wind"]
 Kind = Literal["load-pin", "winch-brake", "other"]
 Zone = Literal["a", "b"]
+_CROPPED = re.compile(r"zone ([ab]), (\d{1,4}(?:\.\d+)?) m(?:\s*;.*)?", re.ASCII)
 
 
 class Channel(Model):
@@ -85,6 +87,11 @@ class Line(Model):
     break_force_kn: Number | None = Field(default=None, gt=0)
     opening_life: ExactNumber | None = Field(default=None, ge=0, decimal_places=30)
     opening_source: str | None = None
+
+    @property
+    def in_service_us(self) -> int | None:
+        """The instant since which it is in service (a bare day begins at 00:00 UTC)."""
+        return None if self.in_service is None else _start_us(self.in_service)
 
     @model_validator(mode="after")
     def _opening_has_a_source(self) -> Self:
@@ -150,7 +157,10 @@ class Winch(Model):
 
 
 class Service(Model):
-    """Something done to a line. The zone outboard comes from the riggings alone."""
+    """Something done to a line. The zone outboard comes from the riggings alone.
+
+    `detail` of a crop names the end and the length cut off it: "zone a, 12 m", and after a semicolon whatever else.
+    """
 
     line: Name
     at: Instant
@@ -160,6 +170,14 @@ class Service(Model):
     @property
     def at_us(self) -> int:
         return instant_us(self.at)
+
+    @property
+    def cropped(self) -> tuple[Zone, float] | None:
+        """The zone cropped and the metres cut off; None where it is no crop, or its `detail` does not say so."""
+        found = None if self.detail is None else _CROPPED.fullmatch(self.detail)
+        if self.action != "crop" or found is None or float(found[2]) <= 0:
+            return None
+        return ("a" if found[1] == "a" else "b"), float(found[2])
 
 
 class StrengthTest(Model):

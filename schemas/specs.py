@@ -14,7 +14,7 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from schemas.base import Model, Name, Number, Source
+from schemas.base import Model, Name, Number, Source, Whole
 
 Material = Literal["hmpe", "polyester", "polyamide", "polypropylene", "aramid", "lcp", "wire"]
 Surface = Literal["smooth", "worn", "rough"]
@@ -110,6 +110,8 @@ class FatigueCurve(Sourced):
     def _slopes_and_spans_are_in_order(self) -> Self:
         if (self.m2 is None) != (self.r2 is None):
             raise ValueError("m2 (the slope of small cycles) and r2 (below which it holds) go together")
+        if self.stress_at_break_mpa is not None and self.published is None:
+            raise ValueError("stress_at_break_mpa goes with a published curve in MPa; a, b and m are for ratios")
         _in_order(valid_r=self.valid_r, valid_lm=self.valid_lm)
         return self
 
@@ -192,6 +194,25 @@ class Stiffness(Sourced):
     static: Number = Field(gt=0)
 
 
+class Limits(Model):
+    """What ends a line's use whatever its figures say: of the maker (a spec) or the company (a policy). Never extended.
+
+    `max_age_years`: since `in_service`; `max_mooring_h`: hours rigged in our records; `max_calls`: calls in them. A
+    line that has reached one is to be retired. Hours and calls before the first record are not counted.
+    """
+
+    max_age_years: Number | None = Field(default=None, gt=0)
+    max_mooring_h: Number | None = Field(default=None, gt=0)
+    max_calls: Whole | None = Field(default=None, ge=1)
+    source: Source
+
+    @model_validator(mode="after")
+    def _limits_something(self) -> Self:
+        if self.max_age_years is None and self.max_mooring_h is None and self.max_calls is None:
+            raise ValueError("give max_age_years, max_mooring_h or max_calls, or leave the table out")
+        return self
+
+
 class Spec(Model):
     """One rope: certificate figures and wear constants. `break_force_kn` is spliced; polyamide: wet."""
 
@@ -208,11 +229,12 @@ class Spec(Model):
     bending: Bending | None = None
     strength_left: StrengthLeft | None = None
     stiffness: Stiffness | None = None
+    limits: Limits | None = None
 
 
 def _from_published(given: dict[str, Any]) -> dict[str, Any]:
     name = given["published"]
-    curve = PUBLISHED.get(name)
+    curve = PUBLISHED.get(name) if isinstance(name, str) else None
     if curve is None:
         raise ValueError(f"no published curve is called {name!r}; there are {', '.join(PUBLISHED)}")
     twice = [key for key in ("a", "b", "m", "source", "thousand_cycle_level") if key in given]

@@ -191,6 +191,18 @@ class WearDays(Row):
     op = _op("set", "drop")
 
 
+class AirDays(Row):
+    """What a thermometer [degC] or anemometer [m/s] read on a day: ten-minute means. Newest by channel and day."""
+
+    channel = _name()
+    place = _name()
+    day = dy.Date()
+    quantity = _op("temperature", "wind")
+    bins = dy.List(dy.Int64())
+    means = dy.List(dy.Float64())
+    op = _op("set", "drop")
+
+
 class Entries(Row):
     """A posting, or the reversal of one. Live: postings that nothing reverses."""
 
@@ -266,6 +278,7 @@ TABLES: dict[str, type[Row]] = {
     "sheet_marks": SheetMarks,
     "states": States,
     "wear_days": WearDays,
+    "air_days": AirDays,
     "entries": Entries,
     "events": Events,
     "findings": Findings,

@@ -16,7 +16,14 @@ ROOT = Path(__file__).parent.parent
 FLOORS = (
     ("schemas", "pipeline.errors"),
     ("pipeline.units", "pipeline.kernels"),
-    ("pipeline.readers", "pipeline.quality", "pipeline.sheets", "pipeline.events", "pipeline.wear"),
+    (
+        "pipeline.readers",
+        "pipeline.quality",
+        "pipeline.sheets",
+        "pipeline.events",
+        "pipeline.wear",
+        "pipeline.outlook",
+    ),
     (
         "pipeline.registers",
         "pipeline.lock",
@@ -32,10 +39,11 @@ FLOORS = (
     ("pipeline.manifest",),
     ("pipeline.ledger", "pipeline.lastnight", "pipeline.remote"),
     ("pipeline.night",),
-    ("pipeline.nightly",),
+    ("pipeline.nightly", "pipeline.render_service"),
     (
         "pipeline.audit",
         "pipeline.backup",
+        "pipeline.compare",
         "pipeline.demo",
         "pipeline.health",
         "pipeline.lineage",
@@ -58,6 +66,7 @@ PURE = (
     "pipeline.sheets",
     "pipeline.events",
     "pipeline.wear",
+    "pipeline.outlook",
     "pipeline.units",
 )
 FILE_OR_CLOCK_MODULES = {"os", "io", "pathlib", "shutil", "tempfile", "time", "glob", "subprocess", "socket"}

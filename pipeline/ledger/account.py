@@ -10,14 +10,15 @@ from typing import Literal
 
 from pipeline.errors import StoreError
 from pipeline.ledger import index
+from pipeline.ledger.bands import Band, bands_now, end_of, worst
 from pipeline.ledger.database import Ledger
 from pipeline.manifest import archived
 from pipeline.site import Site, site_from_archive
+from pipeline.wear import MECHANISMS
 from pipeline.wear.together import free_length
 from schemas.registers import Rigging, Spec
 
 ZONES: tuple[Literal["a", "b"], ...] = ("a", "b")
-MECHANISMS = ("fatigue", "creep", "abrasion")
 FREE_LENGTH, CONTACT = "outboard length", "contact band"
 """Where along the line life is used up: between eye and chock by fatigue and creep, where it lies on the chock by
 abrasion. Eyes and splices, and the rest on the drum, are not modelled."""
@@ -42,6 +43,7 @@ class Unposted:
 class Account:
     """A line's sums, no factor applied. `posted`: life by zone and mechanism, None where the mechanism is not reckoned.
     `pending`: fatigue of open cycles, by zone. `spec`: says how mechanisms go together, and the factor on fatigue.
+    `contacts`: contact bands still on the rope, by zone, most worn first; `contacts_held`: with days not posted yet.
     """
 
     line: str
@@ -51,6 +53,8 @@ class Account:
     unposted: tuple[Unposted, ...]
     rigged_us: int
     observed_us: int
+    contacts: Mapping[str, tuple[Band, ...]]
+    contacts_held: Mapping[str, tuple[Band, ...]]
 
     def bands(self, zone: str, *, unposted: bool = False, pending: bool = False) -> dict[str, Decimal]:
         """Life used in each band of a zone, the factor on fatigue applied. Bands are never added to one another.
@@ -66,7 +70,8 @@ class Account:
         lives = {name: exact_sum(found) for name, found in used.items()}
         fatigue = shown(lives["fatigue"], self.spec.fatigue.factor)
         free = free_length(self.spec.material, self.spec.fatigue.includes, fatigue, lives["creep"]).life
-        return {FREE_LENGTH: free, CONTACT: lives["abrasion"]}
+        contact = worst(self.contacts[zone])
+        return {FREE_LENGTH: free, CONTACT: max(contact, worst(self.contacts_held[zone])) if unposted else contact}
 
     @property
     def together(self) -> str:
@@ -108,6 +113,20 @@ def accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Acco
     horizon_us = index.horizon_us(ledger)
     posted, open_kn = _posted(ledger), _open_cycles(ledger)
     unposted, observed = _unposted(ledger), _observed_us(ledger)
+    abraded, known_us = _abraded(ledger), index.known_us(ledger)
+
+    def contacts(line: str, *, held: bool) -> dict[str, tuple[Band, ...]]:
+        riggings = [row for row in site.riggings if row.line == line]
+        services = [row for row in site.services if row.line == line and row.at_us <= known_us]
+        found: dict[str, tuple[Band, ...]] = {}
+        for zone in ZONES:
+            lives = dict(abraded.get((line, zone), {}))
+            if held:
+                of_zone = [row for row in unposted.get(line, ()) if (row.zone, row.mechanism) == (zone, "abrasion")]
+                lives |= {row.day: row.life for row in of_zone}
+            found[zone] = bands_now(lives, end_of(riggings, services, zone, width_m=site.policy.band_width_m))
+        return found
+
     return {
         line: Account(
             line=line,
@@ -117,6 +136,8 @@ def accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Acco
             unposted=tuple(unposted.get(line, ())),
             rigged_us=rigged_us([row for row in site.riggings if row.line == line], horizon_us),
             observed_us=observed.get(line, 0),
+            contacts=contacts(line, held=False),
+            contacts_held=contacts(line, held=True),
         )
         for line in lines
     }
@@ -171,6 +192,16 @@ def _posted(ledger: Ledger) -> dict[tuple[str, str], dict[str, Decimal]]:
     for line, zone, mechanism, life in found:
         posted.setdefault((line, zone), {})[mechanism] = life
     return posted
+
+
+def _abraded(ledger: Ledger) -> dict[tuple[str, str], dict[date, Decimal]]:
+    """Posted abrasion of each line's zone by day."""
+    abraded: dict[tuple[str, str], dict[date, Decimal]] = {}
+    for line, zone, day, life in ledger.rows(
+        "SELECT line, zone, day, life FROM live_entries WHERE mechanism = 'abrasion' ORDER BY ALL"
+    ):
+        abraded.setdefault((line, zone), {})[day] = life
+    return abraded
 
 
 def _open_cycles(ledger: Ledger) -> dict[tuple[str, str], list[float]]:

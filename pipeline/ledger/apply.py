@@ -25,6 +25,7 @@ TABLES = (
     "sheet_marks",
     "states",
     "wear_days",
+    "air_days",
     "entries",
     "events",
     "findings",

@@ -15,6 +15,7 @@ from pipeline.errors import RegisterError
 from pipeline.ledger.apply import TABLES
 from pipeline.ledger.database import Ledger, create, literal, open_snapshot
 from schemas.times import us_to_rfc3339
+from schemas.versions import ADDED_TABLES
 
 COMMITTED = "committed_us"
 """Key of a run's `meta`: the instant of its commit. Runs of older manifests lack it; they began at `started_us`."""
@@ -58,7 +59,15 @@ def _copied(site_root: Path, file: Path, instant_us: int) -> Ledger:
                 found=f"a first run committed at {us_to_rfc3339(first_us)}",
                 next_step="give --as-known-on a later day or instant",
             )
+        there = {
+            name
+            for (name,) in ledger.con.execute(
+                "SELECT table_name FROM duckdb_tables() WHERE database_name = 'snapshot'"
+            ).fetchall()
+        }
         for table in (*TABLES, "applied"):
+            if table not in there and table in ADDED_TABLES:
+                continue  # published by an older program, which had no such rows
             # Names come from the literal table; by name, since an older program may have published other columns.
             ledger.con.execute(
                 f"INSERT INTO {table} BY NAME SELECT * FROM snapshot.{table} WHERE run <= ?", [max(runs)]

@@ -12,7 +12,7 @@ from schemas.registers import Rigging, Spec
 from schemas.times import us_to_rfc3339
 
 NOT_ITS_OWN = ("invented", "borrowed", "reference only")
-"""Words in a source that make a figure a severity index."""
+"""Words in a source that make a figure a severity index; "reference only" stands in that of every published curve."""
 
 
 def basis_of(site: Site, line: str) -> tuple[str, list[str]]:

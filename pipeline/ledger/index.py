@@ -9,7 +9,20 @@ from datetime import date
 from typing import Any, TypeVar
 
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import Entry, Event, Finding, FlagFile, Key, Mark, Part, Receipt, SheetRef, State, WearDay
+from pipeline.ledger.rows import (
+    AirDay,
+    Entry,
+    Event,
+    Finding,
+    FlagFile,
+    Key,
+    Mark,
+    Part,
+    Receipt,
+    SheetRef,
+    State,
+    WearDay,
+)
 from schemas.times import DAY_US, day_start_us
 
 R = TypeVar("R")
@@ -74,11 +87,23 @@ def carried(ledger: Ledger, keys: Collection[tuple[str, str, date]]) -> dict[tup
     return {(line, zone, day): json.loads(text) for line, zone, day, text in found}
 
 
+def air_days(ledger: Ledger) -> dict[tuple[str, date], AirDay]:
+    """Live ten-minute means of air channels, by (channel, day)."""
+    return {(row.channel, row.day): row for row in load(ledger, AirDay, "live_air_days", order="channel, day")}
+
+
 def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], WearDay]:
     """Live wear days by (line, zone, day), in that order, of all lines or of one."""
     among = (("line",), None if line is None else [(line,)])
     rows = load(ledger, WearDay, "live_wear_days", order="line, zone, day", among=among)
     return {(row.line, row.zone, row.day): row for row in rows}
+
+
+def day_facts(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], dict[str, Any]]:
+    """What live wear days counted or saw besides lives, by (line, zone, day), in that order."""
+    clause, given = _among(("line",), None if line is None else [(line,)])
+    found = ledger.rows(f"SELECT line, zone, day, facts FROM live_wear_days WHERE {clause} ORDER BY ALL", given)
+    return {(line, zone, day): json.loads(text) for line, zone, day, text in found}
 
 
 def postings(ledger: Ledger, line: str | None = None) -> dict[Key, Entry]:

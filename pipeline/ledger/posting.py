@@ -22,6 +22,7 @@ BASIS_WORDS: Mapping[str, str] = {
     "carried": "open cycles carried from earlier days changed",
     "policy": "policy changed",
     "spec": "spec or break force changed",
+    "air": "readings of the air changed",
     "contact": "way over the chock changed",
     "wear": "way of reckoning wear changed",
 }

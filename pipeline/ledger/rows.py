@@ -137,6 +137,18 @@ class WearDay:
 
 
 @dataclass(frozen=True, slots=True)
+class AirDay:
+    """Ten-minute means of one air channel's day; `quantity`: temperature [degC] or wind [m/s]."""
+
+    channel: str
+    place: str
+    day: date
+    quantity: str
+    bins: list[int]
+    means: list[float]
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
     """A posting, or the reversal of one (`reverses`, life negated)."""
 

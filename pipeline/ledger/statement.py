@@ -9,9 +9,11 @@ from typing import Any
 from pipeline.errors import RegisterError, nearest
 from pipeline.ledger import index
 from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_site, seconds, shown
+from pipeline.ledger.along import along_of, outside_of
 from pipeline.ledger.basis import basis_of, not_reckoned
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Entry
+from pipeline.ledger.service import calls, service_of
 from pipeline.ledger.strength import strength_of, tests_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
@@ -44,6 +46,14 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
         "unreckoned_days": index.unreckoned(ledger),
         "opening": opening_of(site, line),
         **figures(site, account),
+        "service": service_of(
+            site,
+            account,
+            calls(site.riggings, {name: row.ship for name, row in site.lines.items()}, horizon_us),
+            horizon_us=horizon_us,
+            known_us=index.known_us(ledger),
+        ),
+        "outside": outside_of(index.day_facts(ledger, line).values()),
         "strength": strength_of(ledger, site, account),
         "strength_tests": tests_of(site, ledger, account),
         "coverage": coverage_of(account),
@@ -67,7 +77,8 @@ def opening_of(site: Site, line: str) -> str | dict[str, Any]:
 def figures(site: Site, account: Account) -> dict[str, Any]:
     """Consumed, pending, closing and unposted life of an account, as shown, and with which factor on fatigue.
 
-    A mechanism that is not reckoned is None. `total`: of the zone's worst band; `bands`: of each.
+    A mechanism that is not reckoned is None. `total`: of the zone's worst band; `bands`: what each piece along
+    the line has used.
     """
     factor = site.spec_of(account.line).fatigue.factor
     factors = {"fatigue": factor}
@@ -84,7 +95,7 @@ def figures(site: Site, account: Account) -> dict[str, Any]:
     pending = {zone: shown(account.pending[zone], factor) for zone in ZONES}
     return {
         "consumed": {"zones": zones, "worst": account.worse_zone},
-        "bands": {zone: account.bands(zone) for zone in ZONES},
+        "bands": along_of(account),
         "together": account.together,
         "pending": {"zones": pending},
         "closing": _closing(site, account.line, {zone: account.total(zone) for zone in ZONES}),

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
 from pipeline.ledger import index
 from pipeline.ledger.account import Account, accounts, exact_sum, last_site, seconds, shown
-from pipeline.ledger.advice import LineFacts, advise
+from pipeline.ledger.advice import Advice, advise
 from pipeline.ledger.basis import basis_of
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.queries import lines_of
+from pipeline.ledger.line_facts import Evidence, evidence_of, facts_of
 from pipeline.ledger.rows import Event
+from pipeline.ledger.service import Call, calls, service_of
 from pipeline.ledger.statement import opening_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
@@ -28,16 +29,10 @@ def status(ledger: Ledger) -> dict[str, Any]:
     rigged come last. Raises StoreError before the first run.
     """
     site = last_site(ledger)
-    by_line: dict[str, list[Event]] = defaultdict(list)
-    for event in index.events(ledger).values():
-        for line in lines_of(event):
-            by_line[line].append(event)
-    known_us = index.known_us(ledger)
-    rows = [
-        _row(site, account, by_line.get(account.line, []), known_us)
-        for account in accounts(ledger, site, site.lines).values()
-    ]
-    horizon_us = index.horizon_us(ledger)
+    evidence = evidence_of(ledger)
+    horizon_us = evidence.horizon_us
+    made = calls(site.riggings, {name: row.ship for name, row in site.lines.items()}, horizon_us)
+    rows = [_row(site, account, evidence, made) for account in accounts(ledger, site, site.lines).values()]
     return {
         "site": site.info.id,
         "until": None if horizon_us is None else us_to_rfc3339(horizon_us),
@@ -49,7 +44,7 @@ def status(ledger: Ledger) -> dict[str, Any]:
     }
 
 
-def _row(site: Site, account: Account, events: list[Event], known_us: int) -> dict[str, Any]:
+def _row(site: Site, account: Account, evidence: Evidence, made: list[Call]) -> dict[str, Any]:
     line = account.line
     factor = site.spec_of(line).fatigue.factor
     zone = account.worse_zone
@@ -58,17 +53,8 @@ def _row(site: Site, account: Account, events: list[Event], known_us: int) -> di
     known = account.observed_us > 0
     used = account.used(zone)
     consumed = account.total(zone)
-    advice = advise(
-        LineFacts(
-            events=events,
-            services=[row for row in site.services if row.line == line and row.at_us <= known_us],
-            rigged_us=account.rigged_us,
-            observed_us=account.observed_us,
-            used=exact_sum((used, Decimal(0) if opening is None else opening)),
-            basis=basis,
-            opening_known=opening_of(site, line) != "unknown",
-        )
-    )
+    service = service_of(site, account, made, horizon_us=evidence.horizon_us, known_us=evidence.known_us)
+    advice = advise(facts_of(site, account, evidence, service["limits"]))
     return {
         "line": line,
         "part": site.lines[line].part,
@@ -81,10 +67,15 @@ def _row(site: Site, account: Account, events: list[Event], known_us: int) -> di
         "opening": opening_of(site, line),
         "coverage": _coverage(account),
         "basis": basis,
-        "last_event": _last(events, line),
-        "advice": "; ".join(f"{said.do} ({said.because})" for said in advice),
-        "advice_list": [{"do": said.do, "because": said.because} for said in advice],
+        "service": service,
+        "last_event": _last(evidence.events.get(line, ()), line),
+        "advice": "; ".join(_words(said) for said in advice),
+        "advice_list": [{"rule": said.rule, "do": said.do, "because": said.because} for said in advice],
     }
+
+
+def _words(said: Advice) -> str:
+    return f"{said.do} ({said.because})" if said.because else said.do
 
 
 def _worst_first(row: dict[str, Any]) -> tuple[int, Decimal, str]:
@@ -102,7 +93,7 @@ def _coverage(account: Account) -> dict[str, Any]:
     }
 
 
-def _last(events: list[Event], line: str) -> dict[str, Any] | None:
+def _last(events: Sequence[Event], line: str) -> dict[str, Any] | None:
     """The latest event of a line; of a tail with its own percent."""
     if not events:
         return None

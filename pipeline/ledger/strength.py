@@ -13,6 +13,7 @@ from typing import Any
 
 from pipeline.ledger import index
 from pipeline.ledger.account import CONTACT, FREE_LENGTH, ZONES, Account, exact_sum, shown
+from pipeline.ledger.bands import bands_before, end_of, worst
 from pipeline.ledger.database import Ledger
 from pipeline.site import Site
 from pipeline.wear.bending import strength_share
@@ -36,31 +37,38 @@ def strength_of(ledger: Ledger, site: Site, account: Account) -> dict[str, Any]:
     }
     if spec.strength_left is None:
         return {"reckoned": False, "why": f"spec {spec.id} has no [strength_left]", **told}
-    opening, force = site.lines[line].opening_life, site.break_force_kn(line)
-    opened = Decimal(0) if opening is None else opening
-    left = {
-        zone: {
-            band: strength_left_kn(force, float(exact_sum((opened, used))), spec.strength_left)
-            for band, used in account.bands(zone, unposted=True, pending=True).items()
-        }
-        for zone in ZONES
-    }
-    days = _days(ledger, account, opened)
+    opening = site.lines[line].opening_life
+    days = _days(ledger, site, account)
     return {
         "reckoned": True,
         "as_if_new": opening is None,
         "source": spec.strength_left.source,
         **told,
-        "left_kn": left,
+        "left_kn": left_now(site, account),
         "least_margin": _least_margin(site, account, days),
+    }
+
+
+def left_now(site: Site, account: Account) -> dict[str, dict[str, float]] | None:
+    """Strength left [kN] by zone and band, open cycles and days not posted yet counted; None: not reckoned."""
+    left, force = account.spec.strength_left, site.break_force_kn(account.line)
+    if left is None:
+        return None
+    opening = site.lines[account.line].opening_life
+    opened = Decimal(0) if opening is None else opening
+    return {
+        zone: {
+            band: strength_left_kn(force, float(exact_sum((opened, used))), left)
+            for band, used in account.bands(zone, unposted=True, pending=True).items()
+        }
+        for zone in ZONES
     }
 
 
 def tests_of(site: Site, ledger: Ledger, account: Account) -> list[dict[str, Any]]:
     """Break tests of the line's pieces beside what the model says of that zone on that day."""
     spec, force = account.spec, site.break_force_kn(account.line)
-    opening = site.lines[account.line].opening_life
-    days = _days(ledger, account, Decimal(0) if opening is None else opening)
+    days = _days(ledger, site, account)
     told = []
     for row in site.strength_tests:
         if row.line != account.line:
@@ -83,31 +91,40 @@ def tests_of(site: Site, ledger: Ledger, account: Account) -> list[dict[str, Any
     return told
 
 
-def _days(ledger: Ledger, account: Account, opened: Decimal) -> dict[str, list[tuple[date, dict[str, Decimal], Any]]]:
+def _days(ledger: Ledger, site: Site, account: Account) -> dict[str, list[tuple[date, dict[str, Decimal], Any]]]:
     """By zone: each day, the life used by band before it (opening included), and the day's highest tension."""
+    opening = site.lines[account.line].opening_life
+    opened = Decimal(0) if opening is None else opening
+    riggings = [row for row in site.riggings if row.line == account.line]
+    known_us = index.known_us(ledger)
+    services = [row for row in site.services if row.line == account.line and row.at_us <= known_us]
     lives: dict[tuple[str, date], dict[str, Decimal]] = {}
     for (_, zone, day, mechanism), entry in index.postings(ledger, account.line).items():
         lives.setdefault((zone, day), {})[mechanism] = entry.life
-    facts = {(zone, day): row.facts for (_, zone, day), row in index.wear_days(ledger, account.line).items()}
+    facts = {(zone, day): found for (_, zone, day), found in index.day_facts(ledger, account.line).items()}
     out: dict[str, list[tuple[date, dict[str, Decimal], Any]]] = {}
     for zone in ZONES:
         sums: dict[str, Decimal] = {}
         out[zone] = []
-        for day in sorted(day for found, day in facts.keys() | lives.keys() if found == zone):
-            out[zone].append((day, _bands(account, sums, opened), facts.get((zone, day), {})))
+        days = sorted(day for found, day in facts.keys() | lives.keys() if found == zone)
+        abraded = {day: found["abrasion"] for (at, day), found in lives.items() if at == zone and "abrasion" in found}
+        end = end_of(riggings, services, zone, width_m=site.policy.band_width_m)
+        contact = {day: worst(found) for day, found in bands_before(abraded, end, [*days, date.max]).items()}
+        for day in days:
+            out[zone].append((day, _bands(account, sums, opened, contact[day]), facts.get((zone, day), {})))
             for mechanism, life in lives.get((zone, day), {}).items():
                 sums[mechanism] = exact_sum((sums.get(mechanism, Decimal(0)), life))
-        out[zone].append((date.max, _bands(account, sums, opened), {}))
+        out[zone].append((date.max, _bands(account, sums, opened, contact[date.max]), {}))
     return out
 
 
-def _bands(account: Account, sums: Mapping[str, Decimal], opened: Decimal) -> dict[str, Decimal]:
+def _bands(account: Account, sums: Mapping[str, Decimal], opened: Decimal, contact: Decimal) -> dict[str, Decimal]:
     spec = account.spec
     fatigue = shown(sums.get("fatigue", Decimal(0)), spec.fatigue.factor)
     free = free_length(spec.material, spec.fatigue.includes, fatigue, sums.get("creep", Decimal(0))).life
     return {
         FREE_LENGTH: exact_sum((opened, free)),
-        CONTACT: exact_sum((opened, sums.get("abrasion", Decimal(0)))),
+        CONTACT: exact_sum((opened, contact)),
     }
 
 
@@ -131,7 +148,7 @@ def _least_margin(
         for day, used, facts in found:
             if "peak_kn" not in facts:
                 continue
-            bend = _bend(site, account.line, zone, facts["peak_us"], account)
+            bend = bend_at(site, account, zone, facts["peak_us"])
             for band, life in used.items():
                 left_kn = strength_left_kn(force, float(life), spec.strength_left)
                 factor = bend["strength"] if band == CONTACT and bend is not None else 1.0
@@ -153,9 +170,9 @@ def _least_margin(
     return worst
 
 
-def _bend(site: Site, line: str, zone: str, at_us: int, account: Account) -> dict[str, Any] | None:
+def bend_at(site: Site, account: Account, zone: str, at_us: int) -> dict[str, Any] | None:
     """The share of strength over the chock's bend at an instant; None where it is not reckoned."""
-    rigged = _rigged(site.riggings, line, zone, at_us)
+    rigged = _rigged(site.riggings, account.line, zone, at_us)
     if rigged is None or rigged.bend_ratio is None:
         return None
     found = strength_share(rigged.bend_ratio, material=account.spec.material, bending=account.spec.bending)

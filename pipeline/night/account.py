@@ -7,6 +7,7 @@ from datetime import date
 import numpy as np
 
 from pipeline.ledger.rows import State as Stored
+from pipeline.night.air import DayAir
 from pipeline.night.plan import AccountDay, digest
 from pipeline.night.wearing import NOTHING_CARRIED, Carried, DayWear, Wear, wear_day
 from pipeline.sheets.fold import EMPTY, State, fold
@@ -25,10 +26,6 @@ class SheetPlace:
 
     sheet: str
     path: str
-
-
-MECHANISMS = ("fatigue", "creep", "abrasion")
-"""In the order of their entries."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +75,7 @@ class AccountJob:
     residues: Mapping[date, tuple[list[float], list[int]]]
     carried: Mapping[date, Carried]
     wear: Wear | None
+    air: Mapping[date, DayAir]
     store: Depot
     sheets: Mapping[str, SheetPlace]
     inputs: Mapping[str, Mapping[str, str]]
@@ -102,6 +100,7 @@ def settle_job(job: AccountJob) -> list[DayLife]:
         job.days,
         job.stored,
         wear=job.wear,
+        air=job.air,
         sheet_id={key: place.sheet for key, place in job.sheets.items()},
         inputs=job.inputs,
         load=load,
@@ -114,6 +113,7 @@ def settle_account(
     stored: Mapping[date, Stored],
     *,
     wear: Wear,
+    air: Mapping[date, DayAir],
     sheet_id: Mapping[str, str],
     inputs: Mapping[str, Mapping[str, str]],
     load: Callable[[Sequence[str]], Sequence[Sheet]],
@@ -126,7 +126,7 @@ def settle_account(
     Stops at the first day, not before the last change, whose state comes out as it was stored.
     """
     wanted = [tuple(sheet_id[key] for key in day.keys) for day in days]
-    changed = changed_days(days, wanted, stored, wear)
+    changed = changed_days(days, wanted, stored, wear, air)
     if not changed:
         return []
     begin = min(changed)
@@ -136,7 +136,7 @@ def settle_account(
         begin, left = 0, NOTHING_LEFT
     out: list[DayLife] = []
     for i in range(begin, len(days)):
-        life = _day_life(days[i], wanted[i], left, load(wanted[i]), wear, inputs)
+        life = _day_life(days[i], wanted[i], left, load(wanted[i]), wear, air.get(days[i].day), inputs)
         out.append(life)
         left = Left(life.state, life.wear.carried)
         if i >= max(changed) and _equal(left, left_after(days[i].day)):
@@ -145,7 +145,11 @@ def settle_account(
 
 
 def changed_days(
-    days: Sequence[AccountDay], wanted: Sequence[tuple[str, ...]], stored: Mapping[date, Stored], wear: Wear
+    days: Sequence[AccountDay],
+    wanted: Sequence[tuple[str, ...]],
+    stored: Mapping[date, Stored],
+    wear: Wear,
+    air: Mapping[date, DayAir],
 ) -> set[int]:
     """Indices of the days whose sheets (`wanted`: ids), price or standing differ from what is stored."""
     changed = {
@@ -155,6 +159,7 @@ def changed_days(
         or tuple(kept.sheets) != ids
         or kept.basis.get("wear") != wear.digest
         or kept.basis.get("contact") != _contact(day)
+        or kept.basis.get("air") != _air(air.get(day.day))
         or kept.postable != day.postable
     }
     # Where a day is no longer, the next one is joined to another state than before.
@@ -169,6 +174,7 @@ def _day_life(
     before: Left,
     sheets: Sequence[Sheet],
     wear: Wear,
+    air: DayAir | None,
     inputs: Mapping[str, Mapping[str, str]],
 ) -> DayLife:
     """Join a day's sheets to what was open before it, and price every cycle that closed on it, and all else it felt."""
@@ -181,14 +187,14 @@ def _day_life(
         observed = observed or sheet.observed_us > 0 or sheet.count.size > 0
     for low_kn, high_kn, count in closed:
         units += life_units(low_kn, high_kn, count, break_force_kn=wear.break_force_kn, curve=wear.spec.fatigue)
-    worn = wear_day(before.carried, sheets, day.geometry, closed, wear)
-    bases = _bases(day, inputs, before, wear)
-    basis = {**bases["fatigue"], "wear": wear.digest, "contact": _contact(day)}
+    worn = wear_day(before.carried, sheets, day.geometry, closed, wear, air)
+    bases = _bases(day, inputs, before, wear, air)
+    basis = {**bases["fatigue"], "wear": wear.digest, "contact": _contact(day), "air": _air(air)}
     return DayLife(day.day, ids, state, units, worn, observed, basis, bases, day.postable)
 
 
 def _bases(
-    day: AccountDay, inputs: Mapping[str, Mapping[str, str]], before: Left, wear: Wear
+    day: AccountDay, inputs: Mapping[str, Mapping[str, str]], before: Left, wear: Wear, air: DayAir | None
 ) -> dict[str, dict[str, str]]:
     """Digests, by kind, of all that a day's life rests on, for each mechanism."""
     kinds = ("samples", "rigging", "calibration", "policy")
@@ -198,9 +204,13 @@ def _bases(
     spec = wear.digests
     return {
         "fatigue": {**common, "carried": residue, "spec": spec["fatigue"]},
-        "creep": {**common, "carried": carried, "spec": spec["creep"]},
+        "creep": {**common, "carried": carried, "spec": spec["creep"], "air": _air(air)},
         "abrasion": {**common, "carried": carried, "spec": spec["abrasion"], "contact": _contact(day)},
     }
+
+
+def _air(air: DayAir | None) -> str:
+    return "registers" if air is None else air.digest
 
 
 def _contact(day: AccountDay) -> str:

@@ -10,10 +10,11 @@ from typing import Any
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.posting import BASIS_WORDS, VANISHED, Desired, post
-from pipeline.ledger.rows import Entry
+from pipeline.ledger.rows import AirDay, Entry
 from pipeline.ledger.rows import State as Stored
 from pipeline.ledger.words import AMBIENT_C
 from pipeline.night.account import Account, AccountJob, DayLife, SheetPlace, changed_days, settle_job
+from pipeline.night.air import DayAir, air_of_days
 from pipeline.night.intake import reprocess_cause
 from pipeline.night.plan import PlaceDay, Plan, digest, touches
 from pipeline.night.wearing import Carried, Wear, carried_of
@@ -37,6 +38,7 @@ def reckon_accounts(
     plan: Plan,
     sheets: Mapping[str, SheetPlace],
     inputs: Mapping[str, Mapping[str, str]],
+    air: Mapping[tuple[str, date], AirDay],
     ledger: Ledger,
     workers: Workers,
     *,
@@ -45,11 +47,12 @@ def reckon_accounts(
     reprocess: str | None = None,
 ) -> Reckoned:
     """Fold and price what changed. `sheets`, `inputs`: where the sheet of each planned key lies, and its digests.
+    `air`: what the site's thermometers and anemometers read.
 
     `causes`: why stored rows of a place's day were taken out or read again, in words. `reprocess`: why all of them
     were: it stands in the reason of every entry.
     """
-    jobs = _jobs(site, plan, sheets, inputs, ledger)
+    jobs = _jobs(site, plan, sheets, inputs, air_of_days(air_of(site), air.values()), ledger)
     postings = index.postings(ledger)
     policy_digest = digest(site.policy.model_dump(mode="json", by_alias=True))
     spec_digests = _spec_digests(site)
@@ -130,6 +133,7 @@ def _jobs(
     plan: Plan,
     sheets: Mapping[str, SheetPlace],
     inputs: Mapping[str, Mapping[str, str]],
+    air: Mapping[date, DayAir],
     ledger: Ledger,
 ) -> list[AccountJob]:
     """The accounts in which something changed, each with what the ledger holds of it."""
@@ -142,7 +146,7 @@ def _jobs(
         # A line that is no longer registered has no days, and nothing to price.
         wear = wear_of(site, account[0]) if account[0] in site.lines else None
         ids = [tuple(sheets[key].sheet for key in day.keys) for day in days]
-        changed = set() if wear is None else changed_days(days, ids, kept, wear)
+        changed = set() if wear is None else changed_days(days, ids, kept, wear, air)
         if not changed and not kept.keys() - {day.day for day in days}:
             continue
         begin = min(changed, default=len(days))
@@ -156,6 +160,7 @@ def _jobs(
                 {key[2]: found for key, found in _residues(ledger, account, kept, since).items()},
                 {key[2]: found for key, found in _carried(ledger, account, kept, since).items()},
                 wear,
+                {day.day: air[day.day] for day in days if day.day in air},
                 site.store,
                 {key: sheets[key] for key in keys},
                 {key: inputs[key] for day in days[begin:] for key in day.keys},

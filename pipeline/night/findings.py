@@ -7,18 +7,23 @@ from typing import Any
 from pipeline.ledger.rows import Finding as Open
 from pipeline.night.finding import Finding
 from pipeline.night.intake import LiveParts
+from pipeline.night.outside import Facts, outside_findings
+from pipeline.night.services import service_findings
 from pipeline.site import Site
 from schemas.times import us_to_rfc3339
 
 HOUR_US = 3_600_000_000
 
 
-def site_findings(site: Site, live: LiveParts, horizon_us: int | None, *, now_us: int) -> list[Finding]:
-    """What is wrong with the site as a whole: channels gone silent, services that the riggings contradict."""
+def site_findings(site: Site, live: LiveParts, horizon_us: int | None, facts: Facts, *, now_us: int) -> list[Finding]:
+    """What is wrong with the site as a whole: channels gone silent, services that the riggings contradict, and lines
+    that went outside of what their constants were fitted to (`facts`: of all live wear days).
+    """
     return [
         *_silent_site(site, horizon_us, now_us),
         *_silent_channels(site, live, horizon_us),
-        *_disagreeing_services(site),
+        *service_findings(site, known_us=max(now_us, horizon_us or now_us)),
+        *outside_findings(site, facts),
     ]
 
 
@@ -30,11 +35,14 @@ def finding_rows(
     `settled_by`: findings of whatever scope that are no longer so, and why.
     """
     now = {finding.id: finding for finding in raised}
+    about = {(finding.kind, finding.subject, finding.scope) for finding in now.values()}
     rows = [_row(finding, "open", "") for name, finding in now.items() if name not in open_]
     for name, old in open_.items():
         if name not in now and (old.scope in scopes or name in settled_by):
             gone = Finding(old.kind, old.subject, old.severity, old.text, old.scope, old.evidence)
-            rows.append({**_row(gone, "close", settled_by.get(name, "no longer so")), "finding": name})
+            other = (old.kind, old.subject, old.scope) in about
+            reason = settled_by.get(name, "told anew, in other words" if other else "no longer so")
+            rows.append({**_row(gone, "close", reason), "finding": name})
     return rows
 
 
@@ -94,22 +102,4 @@ def _silent_channels(site: Site, live: LiveParts, horizon_us: int | None) -> lis
         since = "ever" if last_us is None else f"since {us_to_rfc3339(last_us)}"
         text = f"no reading {since}; one is expected every {channel.expected_every_h:g} h"
         found.append(Finding("silent-channel", channel.channel, "warning", text, scope="site"))
-    return found
-
-
-def _disagreeing_services(site: Site) -> list[Finding]:
-    """End-for-ends after which the next rigging has the same end outboard: the riggings alone set the zone."""
-    found = []
-    for service in site.services:
-        if service.action != "end-for-end":
-            continue
-        own = [rigging for rigging in site.riggings if rigging.line == service.line]
-        before = [r for r in own if r.from_us < service.at_us]
-        after = [r for r in own if r.from_us >= service.at_us]
-        if before and after and before[-1].outboard_end == after[0].outboard_end:
-            text = (
-                f"services.csv has it turned end for end at {us_to_rfc3339(service.at_us)}, but rigging.csv has end "
-                f"{after[0].outboard_end} outboard before and after; wear is counted as rigging.csv says"
-            )
-            found.append(Finding("service-disagrees", service.line, "warning", text, scope="site"))
     return found

@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.events.brake_render import Readings as BrakeReadings
 from pipeline.events.brake_render import Rules, SlipRun, slips
+from pipeline.night.air import air_rows
 from pipeline.night.finding import Finding
 from pipeline.night.look import DayJob, Looked, SliceSamples, line_tension_kn, look, slice_samples
 from pipeline.night.plan import SheetPlan
@@ -44,6 +45,7 @@ class Reckoned:
     marks: list[dict[str, Any]]
     findings: list[Finding]
     samples: int
+    air: list[dict[str, Any]]
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,7 @@ class DayMade:
     marks: list[dict[str, Any]]
     findings: list[Finding]
     samples: int
+    air: list[dict[str, Any]]
 
 
 def make_day(job: DayJob) -> DayMade:
@@ -66,6 +69,7 @@ def make_day(job: DayJob) -> DayMade:
         day.marks,
         day.findings,
         day.samples,
+        day.air,
     )
 
 
@@ -96,6 +100,7 @@ def reckon_day(job: DayJob) -> Reckoned:
         marks,
         _findings(job, looked),
         sum(readings.at_us.size for readings in looked.day.values()),
+        air_rows(job, looked),
     )
 
 

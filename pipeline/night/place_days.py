@@ -7,8 +7,9 @@ from typing import Any
 
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import SheetRef
+from pipeline.ledger.rows import AirDay, SheetRef
 from pipeline.night.account import SheetPlace
+from pipeline.night.air import air_day
 from pipeline.night.finding import Finding
 from pipeline.night.look import DayJob
 from pipeline.night.place_day import DayMade, day_scope, make_day
@@ -24,6 +25,8 @@ class MadeDays:
     flag_rows: list[dict[str, Any]] = field(default_factory=list)
     sheet_rows: list[dict[str, Any]] = field(default_factory=list)
     mark_rows: list[dict[str, Any]] = field(default_factory=list)
+    air_rows: list[dict[str, Any]] = field(default_factory=list)
+    air: dict[tuple[str, date], AirDay] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     scopes: set[str] = field(default_factory=set)
     places: dict[str, SheetPlace] = field(default_factory=dict)
@@ -40,7 +43,7 @@ def make_days(
     """Make the flags and sheets that are planned and not there yet. Nothing that stands is made again, unless `again`:
     then all of it is.
     """
-    out = MadeDays(looked=True)
+    out = MadeDays(looked=True, air=index.air_days(ledger))
     there = {str(ref.inputs["key"]): ref for ref in index.sheets(ledger)}
     flags = index.flags(ledger)
     jobs = []
@@ -71,6 +74,9 @@ def make_days(
                 }
             )
             out.scopes.add(day_scope(place, day_))
+    for key, kept in list(out.air.items()):
+        if (kept.place, kept.day) not in plan.days:
+            out.air_rows.append(_no_air(out.air.pop(key)))
     return out
 
 
@@ -83,6 +89,7 @@ def _take(out: MadeDays, job: DayJob, made: DayMade) -> None:
     out.flag_rows.append(made.flags)
     out.sheet_rows += made.sheets
     out.mark_rows += made.marks
+    _take_air(out, job, made.air)
     out.findings += made.findings
     out.scopes.add(day_scope(job.plan.place, job.plan.day))
     out.days.add(job.plan.day)
@@ -92,6 +99,26 @@ def _take(out: MadeDays, job: DayJob, made: DayMade) -> None:
         out.places[key] = SheetPlace(row["sheet"], row["path"])
         out.inputs[key] = row["inputs"]
         out.channels.add(row["channel"])
+
+
+def _take_air(out: MadeDays, job: DayJob, rows: list[dict[str, Any]]) -> None:
+    """What the day's air channels read; what it gave before and no longer does is taken out."""
+    place, day = job.plan.place, job.plan.day
+    told = {(row["channel"], row["day"]) for row in rows}
+    for key, kept in list(out.air.items()):
+        if (kept.place, kept.day) == (place, day) and key not in told:
+            out.air_rows.append(_no_air(out.air.pop(key)))
+    for row in rows:
+        found = air_day(row)
+        if out.air.get((found.channel, found.day)) != found:
+            out.air_rows.append(row)
+            out.air[found.channel, found.day] = found
+
+
+def _no_air(kept: AirDay) -> dict[str, Any]:
+    lists: dict[str, Any] = {"bins": [], "means": []}
+    named = {"channel": kept.channel, "place": kept.place, "day": kept.day, "quantity": kept.quantity}
+    return {**named, **lists, "op": "drop"}
 
 
 def _sheet_id(key: str, run_id: str) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.night.air import DayAir
 from pipeline.night.plan import Geometry, digest
 from pipeline.sheets.cycles import Floats, Ints
 from pipeline.sheets.sheet import Sheet
@@ -106,8 +107,10 @@ def wear_day(
     geometry: Sequence[Geometry],
     closed: Sequence[tuple[Floats, Floats, Ints]],
     wear: Wear,
+    air: DayAir | None,
 ) -> DayWear:
-    """Creep and abrasion of one day's sheets, in time order. `closed`: the cycles that closed on it.
+    """Creep and abrasion of one day's sheets, in time order. `closed`: the cycles that closed on it. `air`:
+    what was read of the air that day; None: what the registers say.
 
     The swings that a sheet finishes for the day before are booked on the sheet's own day.
     """
@@ -116,8 +119,11 @@ def wear_day(
     for sheet, place in zip(sheets, geometry, strict=True):
         swings = bridge(carried.swing, sheet)
         heat, core_bins, core_c = carried.heat, np.empty(0, np.int64), np.empty(0, np.float64)
+        around = wear.air if air is None else air.between(sheet.slice.from_us, sheet.slice.to_us)
+        if section is None and air is not None:
+            core_bins, core_c = air.bins, air.temperature_c
         if section is not None:
-            warmed = _warm(carried.heat, sheet, swings, section, wear.air)
+            warmed = _warm(carried.heat, sheet, swings, section, around)
             heat, core_bins, core_c = warmed.after, warmed.bins, warmed.core_c
             tally.warmest(core_c)
         tally.peak(sheet)

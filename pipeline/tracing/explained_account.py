@@ -8,13 +8,14 @@ from decimal import Decimal
 from typing import Any
 
 from pipeline.ledger import index
-from pipeline.ledger.account import CONTACT, FREE_LENGTH, MECHANISMS, ZONES, Account, accounts, exact_sum
+from pipeline.ledger.account import CONTACT, FREE_LENGTH, ZONES, Account, accounts, exact_sum
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.statement import figures, opening_of
 from pipeline.ledger.strength import strength_of
 from pipeline.night.wearing import Wear
 from pipeline.site import Site
 from pipeline.tracing.explained_fatigue import open_cycles
+from pipeline.wear import MECHANISMS
 from pipeline.wear.together import adds
 from schemas.times import us_to_rfc3339
 
@@ -22,7 +23,8 @@ FORMULAS = {
     "sum": "of all days posted, by mechanism, exact; not posted: days that wait for a later sample; pending: what is "
     "open after the last day, as half cycles",
     "used": f"{FREE_LENGTH}: (sum + not posted + pending) of fatigue, times the factor, with creep by the rule; "
-    f"{CONTACT}: abrasion, never added to it",
+    f"{CONTACT}: that of the most worn band of rope still there, which took the abrasion of every day on which it may "
+    "have lain on the chock (outboard_m, crops); never added to the other",
     "rule": "worse-of-two: the larger of fatigue and creep; sustained-only, all-added: their sum; load-time-only, "
     "none: fatigue",
     "D": "opening life (0 where it is unknown) + used",
@@ -64,6 +66,10 @@ def _zone(account: Account, zone: str, pending: Mapping[str, Any]) -> dict[str, 
         "not_posted": waiting,
         "pending": pending,
         "pending_agrees": pending["life"] == account.pending[zone],
+        "contacts": [
+            {"position_m": band.position_m, "since": band.since.isoformat(), "life": band.life}
+            for band in account.contacts[zone]
+        ],
         "bands_posted": account.bands(zone),
         "bands_used": account.bands(zone, unposted=True, pending=True),
     }

@@ -65,8 +65,7 @@ def _lifeless(spec: Spec, rule: str) -> str | None:
 
 
 def _items(piece: Piece, wear: Wear, rule: str, lifeless: str | None) -> list[dict[str, Any]]:
-    sheet, warmed = piece.sheet, piece.warmed
-    cores = {} if warmed is None else dict(zip(warmed.bins.tolist(), warmed.core_c.tolist(), strict=True))
+    sheet = piece.sheet
     standing = _sustained(piece, wear) if rule == "sustained-only" and lifeless is None else None
     swung = _swung(piece) if standing is not None else {}
     out = []
@@ -74,7 +73,7 @@ def _items(piece: Piece, wear: Wear, rule: str, lifeless: str | None) -> list[di
         sheet.level_bins.tolist(), sheet.level_classes.tolist(), sheet.level_us.tolist(), strict=True
     ):
         load_kn = class_ * CLASS_KN + CLASS_KN / 2
-        load, core_c = load_kn / wear.break_force_kn, cores.get(bin_, float(wear.air.temperature_c))
+        load, core_c = load_kn / wear.break_force_kn, piece.core_c.get(bin_, float(wear.air.temperature_c))
         why = lifeless or _why(bin_, load, core_c, wear, standing)
         time_s = life = None
         if why == COUNTED and wear.spec.creep is not None:

@@ -10,10 +10,11 @@ from typing import Any
 from pipeline.errors import DataError, StoreError
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import Entry, SheetRef, WearDay
+from pipeline.ledger.rows import AirDay, Entry, SheetRef, WearDay
 from pipeline.ledger.rows import State as Stored
 from pipeline.night.account import NOTHING_LEFT, Left
-from pipeline.night.accounts import wear_of
+from pipeline.night.accounts import air_of, wear_of
+from pipeline.night.air import DayAir, air_of_days
 from pipeline.night.plan import Geometry
 from pipeline.night.wearing import Carried, Wear, carried_of
 from pipeline.sheets.cycles import Floats, Ints
@@ -23,7 +24,7 @@ from pipeline.sheets.swings import Bridged, bridge
 from pipeline.site import Site
 from pipeline.store.sheets import read_sheets
 from pipeline.wear.fatigue import UNIT_EXPONENT, to_decimal
-from pipeline.wear.heat import RopeHeat, Warmed, range2_in_bins, warm
+from pipeline.wear.heat import Air, RopeHeat, Warmed, range2_in_bins, warm
 from schemas.registers import Rigging
 
 
@@ -31,7 +32,8 @@ from schemas.registers import Rigging
 class Piece:
     """One sheet of the day, joined to what was open before it.
 
-    `bins`, `range2_kn2`: its swings by bin as heat takes them. `warmed`: None where the spec has no [heat].
+    `bins`, `range2_kn2`: its swings by bin as heat takes them. `around`: the air of its bins, one figure or one for
+    each. `warmed`: None where the spec has no [heat]. `core_c`: by absolute bin; others are at the register's air.
     """
 
     ref: SheetRef
@@ -41,8 +43,10 @@ class Piece:
     folded: Folded
     bins: Ints
     range2_kn2: Floats
+    around: Air
     heat_before: RopeHeat | None
     warmed: Warmed | None
+    core_c: Mapping[int, float]
 
     @property
     def geometry(self) -> Geometry:
@@ -53,7 +57,10 @@ class Piece:
 
 @dataclass(frozen=True)
 class Day:
-    """A day of a line's zone. `entries`: its live postings by mechanism; `left_by`: the day that left `before`."""
+    """A day of a line's zone. `entries`: its live postings by mechanism; `left_by`: the day that left `before`.
+
+    `air_read`: what the site's own channels read of the air that day.
+    """
 
     line: str
     zone: str
@@ -64,6 +71,7 @@ class Day:
     entries: Mapping[str, Entry]
     left_by: date | None
     before: Left
+    air_read: tuple[AirDay, ...]
     pieces: tuple[Piece, ...]
     after: Left
     stored_after: Left
@@ -102,11 +110,13 @@ def load_day(ledger: Ledger, site: Site, line: str, zone: str, day: date) -> Day
     state, wear = states[line, zone, day], wear_of(site, line)
     before = NOTHING_LEFT if left_by is None else _left(ledger, line, zone, left_by)
     refs = index.all_sheets(ledger, state.sheets)
+    read = [row for row in index.air_days(ledger).values() if row.day == day]
+    air = air_of_days(air_of(site), read).get(day)
     pieces, left = [], before
     for name in state.sheets:
         ref = refs[name]
         sheet = read_sheets(site.store, ref.path, [name])[name]
-        piece, left = _join(left, ref, sheet, _rigging_of(site, line, zone, sheet.slice), wear)
+        piece, left = _join(left, ref, sheet, _rigging_of(site, line, zone, sheet.slice), wear, air)
         pieces.append(piece)
     return Day(
         line=line,
@@ -118,6 +128,7 @@ def load_day(ledger: Ledger, site: Site, line: str, zone: str, day: date) -> Day
         entries={key[3]: row for key, row in index.postings(ledger, line).items() if key[1:3] == (zone, day)},
         left_by=left_by,
         before=before,
+        air_read=tuple(read),
         pieces=tuple(pieces),
         after=left,
         stored_after=_left(ledger, line, zone, day),
@@ -167,7 +178,9 @@ def _words(day: Day, entry: Entry | None, units: int | None, *, same: bool) -> s
     return "no life used, and nothing is posted"
 
 
-def _join(before: Left, ref: SheetRef, sheet: Sheet, rigging: Rigging | None, wear: Wear) -> tuple[Piece, Left]:
+def _join(
+    before: Left, ref: SheetRef, sheet: Sheet, rigging: Rigging | None, wear: Wear, air: DayAir | None
+) -> tuple[Piece, Left]:
     """A sheet joined to what is open before it, and what it leaves: the steps of the night, in its order."""
     folded, swings, section = fold(before.residue, sheet), bridge(before.carried.swing, sheet), wear.section
     span = (sheet.slice.from_us, sheet.slice.to_us)
@@ -180,8 +193,14 @@ def _join(before: Left, ref: SheetRef, sheet: Sheet, rigging: Rigging | None, we
         bridged_end_us=swings.end_us,
     )
     heat = before.carried.heat
-    warmed = None if section is None else warm(heat, *span, bins, range2_kn2, section, wear.air)
-    piece = Piece(ref, sheet, rigging, swings, folded, bins, range2_kn2, heat, warmed)
+    around = wear.air if air is None else air.between(*span)
+    warmed = None if section is None else warm(heat, *span, bins, range2_kn2, section, around)
+    cores: dict[int, float] = {}
+    if warmed is not None:
+        cores = dict(zip(warmed.bins.tolist(), warmed.core_c.tolist(), strict=True))
+    elif air is not None:
+        cores = dict(zip(air.bins.tolist(), air.temperature_c.tolist(), strict=True))
+    piece = Piece(ref, sheet, rigging, swings, folded, bins, range2_kn2, around, heat, warmed, cores)
     after = Carried(heat if warmed is None else warmed.after, swings.open)
     return piece, Left(folded.state, after)
 

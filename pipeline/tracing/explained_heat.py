@@ -33,8 +33,8 @@ def heat_of(day: Day) -> dict[str, Any]:
     section = day.wear.section
     if section is None:
         return {"reckoned": False, "why": f"spec {day.wear.spec.id} has no [heat]", "bins": []}
-    relaxed = [_relaxed(piece, section, day.wear.air) for piece in day.pieces]
-    bins = [row for piece in day.pieces for row in _bins(piece, section, day.wear.air)]
+    relaxed = [_relaxed(piece, section) for piece in day.pieces]
+    bins = [row for piece in day.pieces for row in _bins(piece, section)]
     return {
         "reckoned": True,
         "formulas": FORMULAS,
@@ -45,14 +45,14 @@ def heat_of(day: Day) -> dict[str, Any]:
     }
 
 
-def _bins(piece: Piece, section: Section, air: Air) -> list[dict[str, Any]]:
+def _bins(piece: Piece, section: Section) -> list[dict[str, Any]]:
     """A sheet's bins, each with the steps taken in it."""
     warmed, (from_us, to_us) = piece.warmed, (piece.sheet.slice.from_us, piece.sheet.slice.to_us)
     if warmed is None:
         return []
     range2 = dict(zip(piece.bins.tolist(), piece.range2_kn2.tolist(), strict=True))
-    at = _beginning(piece, section, air)
-    out = []
+    at = _beginning(piece, section)
+    out: list[dict[str, Any]] = []
     for bin_, power, surface_c, core_c in zip(
         warmed.bins.tolist(),
         warmed.power_w_m.tolist(),
@@ -61,12 +61,15 @@ def _bins(piece: Piece, section: Section, air: Air) -> list[dict[str, Any]]:
         strict=True,
     ):
         begin, stop_us = at, min(to_us, (bin_ + 1) * BIN_US)
+        air = _air_at(piece.around, len(out))
         steps, at = _steps(at, stop_us, bin_, range2.get(bin_, 0.0), section, air)
         out.append(
             {
                 "sheet": piece.ref.sheet,
                 "from": us_to_rfc3339(max(from_us, bin_ * BIN_US)),
                 "to": us_to_rfc3339(stop_us),
+                "air_c": _one(air.temperature_c),
+                "wind_m_s": _one(air.wind_m_s),
                 "range2_kn2": range2.get(bin_, 0.0),
                 "power_w_m": power,
                 "begin_c": begin.surface_c,
@@ -95,21 +98,24 @@ def _steps(
     return told, at
 
 
-def _beginning(piece: Piece, section: Section, air: Air) -> RopeHeat:
+def _beginning(piece: Piece, section: Section) -> RopeHeat:
     """The rope when the sheet begins: as warm as the air at first, or relaxed since it was last known."""
-    from_us, before = piece.sheet.slice.from_us, piece.heat_before
+    from_us, before, air = piece.sheet.slice.from_us, piece.heat_before, _air_at(piece.around, 0)
     if before is None:
         return RopeHeat(from_us, _one(air.temperature_c))
     return before if before.at_us == from_us else relax(before, from_us, section, air)
 
 
-def _relaxed(piece: Piece, section: Section, air: Air) -> dict[str, Any] | None:
-    """How the rope came to the air's temperature between the state before a sheet and the sheet; None: no time."""
+def _relaxed(piece: Piece, section: Section) -> dict[str, Any] | None:
+    """How the rope cooled from the state before a sheet to the sheet, in the air of its first bin; None: no time."""
     before, from_us = piece.heat_before, piece.sheet.slice.from_us
     if before is None or before.at_us == from_us:
         return None
+    air = _air_at(piece.around, 0)
     told = {
         "sheet": piece.ref.sheet,
+        "air_c": _one(air.temperature_c),
+        "wind_m_s": _one(air.wind_m_s),
         "from": us_to_rfc3339(before.at_us),
         "to": us_to_rfc3339(from_us),
         "begin_c": before.surface_c,
@@ -128,6 +134,12 @@ def _relaxed(piece: Piece, section: Section, air: Air) -> dict[str, Any] | None:
     return {**told, "steps": steps}
 
 
+def _air_at(around: Air, bin_: int) -> Air:
+    """The air of a piece's bin, counted from its first."""
+    figures = (around.temperature_c, around.wind_m_s)
+    return Air(*(float(given[bin_]) if isinstance(given, np.ndarray) else given for given in figures))
+
+
 def _one(figure: Any) -> float:
-    """The registers give one figure for all bins."""
+    """The single figure that the air of one bin has."""
     return float(figure)

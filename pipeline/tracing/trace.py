@@ -81,7 +81,8 @@ class _Walker:
         start_us = day_start_us(entry.day)
         series = Series(self._ledger, self._site)
         found, _ = timed_cycles(self._ledger, series, entry.line, entry.zone, from_us=start_us, to_us=start_us + DAY_US)
-        heaviest = sorted(found, key=self._damage, reverse=True)[:SHOWN_CYCLES]
+        # Creep and abrasion rest on the sheets' time and swings, not on cycles: `explain` shows their items.
+        heaviest = sorted(found, key=self._damage, reverse=True)[:SHOWN_CYCLES] if entry.mechanism == "fatigue" else []
         state = index.states(self._ledger, entry.line).get((entry.line, entry.zone, entry.day))
         standing = [] if state is None else state.sheets
         refs = index.all_sheets(self._ledger, {*entry.sheets, *standing})
@@ -181,7 +182,8 @@ class _Walker:
         force = self._site.break_force_kn(cycle.line)
         mean = (cycle.first_kn + cycle.second_kn) / 2
         curve = self._site.spec_of(cycle.line).fatigue
-        return damage(abs(cycle.first_kn - cycle.second_kn) / force, mean / force, curve)
+        over_kn = curve.reference_strength * force
+        return damage(abs(cycle.first_kn - cycle.second_kn) / over_kn, mean / over_kn, curve)
 
     def _line_point(self, line: str, zone: str, at_us: int) -> dict[str, Any]:
         """The raw lines under a turning point of a line.

@@ -29,7 +29,7 @@ def _sum_mantissas(lives: NDArray[np.float64], scale: float, low_bits: int, sums
     for i in range(lives.size):
         # Scaling by a power of two is exact; rint rounds half to even; at 2^52 and above a double is whole.
         units = np.rint(lives[i] * scale)
-        if not 0 <= units < np.inf:
+        if not (lives[i] >= 0 and units < np.inf):
             return i
         exponent = 0
         while units >= 9007199254740992.0:  # 2^53, from which on every double is even: the half is exact

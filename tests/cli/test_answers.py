@@ -146,7 +146,7 @@ def test_text_of_status_and_statement_carries_the_caution_and_calls_the_figure_b
         assert "supports, and never replaces, inspection" in text
         assert "no low figure is permission to stand in a snap-back zone or to keep a line longer" in text
         assert "severity index" in text
-        assert "In no figure: creep, heat, abrasion, cuts, twist, compression, eyes and splices" in text
+        assert "In no figure: cuts, twist, compression, eyes and splices" in text
         assert "% of life" not in text.replace("never a percent of life", "")
 
 
@@ -168,7 +168,7 @@ def test_text_of_events_says_what_happened_and_to_inspect(site: Path) -> None:
 def test_text_of_status_says_what_to_do_about_each_line(site: Path) -> None:
     text = tautlog("status", site).out
     assert text.splitlines()[0].startswith("b1, until 2026-03-04T00:00:00Z; worst first")
-    assert "inspect before use:\n  L1, T1: peak-load, the largest peak-load 630 kN" in text
+    assert "inspect before reuse:\n  L1, T1: peak-load, the largest peak-load 630 kN" in text
 
 
 def test_text_of_every_answer_is_made_of_its_json(site: Path) -> None:

@@ -172,6 +172,38 @@ def state(line: str, **changes: Any) -> dict[str, Any]:
     return row | changes
 
 
+def wear_day(line: str, **changes: Any) -> dict[str, Any]:
+    row = {
+        "line": line,
+        "zone": "a",
+        "day": DAY,
+        "creep_units": None,
+        "abrasion_units": None,
+        "carried": '{"heat":null,"swing":{"kn":[],"us":[]}}',
+        "facts": "{}",
+        "cycle_low": [0],
+        "cycle_high": [20],
+        "cycle_count": [1],
+        "level_class": [10],
+        "level_us": [3_600_000_000],
+        "op": "set",
+    }
+    return row | changes
+
+
+def air_day(channel: str, **changes: Any) -> dict[str, Any]:
+    row = {
+        "channel": channel,
+        "place": "mast",
+        "day": DAY,
+        "quantity": "wind",
+        "bins": [1, 2],
+        "means": [3.5, 4.0],
+        "op": "set",
+    }
+    return row | changes
+
+
 def entry(name: str, line: str, life: str, **changes: Any) -> dict[str, Any]:
     made = Entry(
         run=0,

@@ -72,6 +72,8 @@ def test_all_tables_of_the_whole_chain_are_those_that_are_published(tmp_path: Pa
             sheets=[makers.sheet(name)],
             sheet_marks=[makers.mark(name)],
             states=[makers.state("L1")],
+            wear_days=[makers.wear_day("L1")],
+            air_days=[makers.air_day("mast-wind")],
             entries=[makers.entry(name, "L1", "0.1")],
             events=[makers.event(name, "L1")],
             findings=[makers.finding(name)],

@@ -19,11 +19,14 @@ from pipeline.ledger.publish import publish
 from pipeline.ledger.queries import answer_text
 from pipeline.ledger.statement import statement
 from schemas.registers import Rigging
+from schemas.specs import PUBLISHED
 from schemas.times import rfc3339_us
 from tests.ledger import makers
 
 H_US = 3_600_000_000
 NEXT = date(2026, 3, 3)
+
+NOT_RECKONED = {"creep": None, "abrasion": None}
 
 
 def registers(**changes: tuple[bytes, bytes]) -> Mapping[str, bytes]:
@@ -61,7 +64,7 @@ def test_consumed_life_is_the_exact_sum_of_live_entries_by_zone(site: Path) -> N
     )
     a, b = Decimal("0.300000000000000000000000000003"), Decimal("12345678.4")
     assert found["consumed"] == {
-        "zones": {"a": {"fatigue": a, "total": a}, "b": {"fatigue": b, "total": b}},
+        "zones": {"a": {"fatigue": a, **NOT_RECKONED, "total": a}, "b": {"fatigue": b, **NOT_RECKONED, "total": b}},
         "worst": "b",
     }
     assert [entry["entry"] for entry in found["entries"]] == ["E1-1", "E1-6", "E1-2"]
@@ -70,7 +73,7 @@ def test_consumed_life_is_the_exact_sum_of_live_entries_by_zone(site: Path) -> N
 
 def test_a_line_without_entries_has_consumed_nothing_that_is_posted(site: Path) -> None:
     found = state_of(site, "L3")
-    assert found["consumed"]["zones"]["a"] == {"fatigue": 0, "total": 0}
+    assert found["consumed"]["zones"]["a"] == {"fatigue": 0, **NOT_RECKONED, "total": 0}
     assert found["coverage"] == {"rigged_s": 0, "observed_s": 0}
     assert found["opening"] == "unknown"
     assert found["entries"] == found["unposted"] == []
@@ -143,7 +146,7 @@ def test_days_not_posted_yet_are_listed_with_what_they_will_take(site: Path) -> 
             makers.state("L1", day=NEXT, life_units=str(2**98), postable=False),
         ],
     )
-    assert found["unposted"] == [{"zone": "a", "day": "2026-03-03", "life": Decimal("0.25")}]
+    assert found["unposted"] == [{"zone": "a", "day": "2026-03-03", "mechanism": "fatigue", "life": Decimal("0.25")}]
 
 
 def test_the_opening_is_unknown_unless_a_register_gives_it_with_its_source(site: Path) -> None:
@@ -167,6 +170,16 @@ def test_a_figure_on_invented_constants_is_a_severity_index_and_says_why(site: P
 def test_a_calibrated_curve_with_a_source_and_measured_shares_gives_life(site: Path) -> None:
     found = state_of(site, "L1", registers=registers(spec=CALIBRATED))
     assert (found["basis"], found["basis_reasons"]) == ("life used (calibrated)", [])
+
+
+def test_a_published_curve_is_reference_only_and_makes_a_severity_index(site: Path) -> None:
+    curve = makers.REGISTERS["specs/rope-44.toml"].split(b"[fatigue]")[1]
+    changed = registers(spec=(curve, b'\npublished = "api-2sm-polyester"\ncalibrated = true\n'))
+    found = state_of(site, "L1", registers=changed)
+    assert found["basis"] == "severity index"
+    assert found["basis_reasons"] == [
+        f'the fatigue curve of spec rope-44 says of its source: "{PUBLISHED["api-2sm-polyester"].source}"'
+    ]
 
 
 def test_a_channel_without_a_calibration_makes_a_severity_index(site: Path) -> None:
@@ -203,6 +216,7 @@ def test_an_invented_opening_makes_a_severity_index(site: Path) -> None:
         (None, "has no source"),
         (" ", "has no source"),
         ("Invented", 'says of its source: "Invented"'),
+        ("a standard (Reference only)", 'says of its source: "a standard (Reference only)"'),
         ("maker's report 4", None),
     ],
 )
@@ -318,7 +332,7 @@ def test_every_statement_carries_the_caution_and_what_is_not_modelled(site: Path
         "drum burying",
         "UV",
         "chemicals",
-        "creep",
+        "how fatigue and abrasion act together where they meet",
     ):
         assert wear in found["not_modelled"]
 

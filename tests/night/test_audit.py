@@ -234,6 +234,14 @@ def another_residue(berth: Berth) -> dict[str, list[dict[str, object]]]:
     }
 
 
+def another_carried_heat(berth: Berth) -> dict[str, list[dict[str, object]]]:
+    (found,) = berth.ask(index.wear_days).values()
+    row = {name: getattr(found, name) for name in found.__slots__ if name != "run"}
+    carried = {**found.carried, "heat": {"at_us": 0, "surface_c": 20.0}}
+    texts = {"carried": manifests.canonical_json(carried), "facts": manifests.canonical_json(dict(found.facts))}
+    return {"wear_days": [{**row, **texts, "op": "set"}]}
+
+
 def another_coverage(berth: Berth) -> dict[str, list[dict[str, object]]]:
     (ref,) = berth.ask(index.sheets)
     row = {name: getattr(ref, name) for name in ref.__slots__ if name != "run"}
@@ -263,12 +271,13 @@ def an_excursion_that_was_not(berth: Berth) -> dict[str, list[dict[str, object]]
 @pytest.mark.parametrize(
     ("forge", "told"),
     [
-        (another_life, "posting of L1, zone a, 2026-03-02: life comes out otherwise"),
+        (another_life, "posting of L1, zone a, 2026-03-02, fatigue: life comes out otherwise"),
         (life_on_a_day_without_any, "rests on nothing"),
         (an_event_that_was_not, "event V0 comes out otherwise"),
         (an_event_taken_out, "comes out otherwise"),
         (an_excursion_that_was_not, "its excursions come out otherwise"),
         (another_coverage, "sheet S0: the ledger's count of its cycles, or its coverage, comes out otherwise"),
+        (another_carried_heat, "wear of L1, zone a, 2026-03-02: comes out otherwise"),
         (another_residue, "state of L1, zone a, 2026-03-02: residue comes out otherwise"),
     ],
 )

@@ -16,11 +16,9 @@ from scipy import integrate, special
 from pipeline.wear.fatigue import UNIT_EXPONENT, damage, life_units
 from schemas.registers import FatigueCurve
 
-CASES = [(3.0, 1000.0, 0.02, 2.406363e-7), (5.2, 25_000.0, 0.05, 5.687656e-9)]
-
-
-def curve(m: float, k: float) -> FatigueCurve:
-    return FatigueCurve(a=math.log10(k), b=0.0, m=m, source="textbook: N = K * R^-m")
+TEXTBOOK = FatigueCurve(a=3.0, b=0.0, m=3.0, source="textbook: N = K * R^-m")
+POLYESTER = FatigueCurve.model_validate({"published": "api-2sm-polyester"})
+CASES = [(TEXTBOOK, 1000.0, 0.02, 2.406363e-7), (POLYESTER, 25_000.0, 0.05, 5.687656e-9)]
 
 
 def closed_form(m: float, k: float, sigma: float) -> float:
@@ -34,12 +32,10 @@ def test_17_gamma_has_the_published_values(m: float, expected: float) -> None:
     assert float(special.gamma(1 + m / 2)) == pytest.approx(expected, rel=3e-8)
 
 
-@pytest.mark.parametrize(("m", "k", "sigma", "expected"), CASES)
+@pytest.mark.parametrize(("of", "k", "sigma", "expected"), CASES)
 def test_17_our_damage_integrated_over_rayleigh_amplitudes_is_the_closed_form(
-    m: float, k: float, sigma: float, expected: float
+    of: FatigueCurve, k: float, sigma: float, expected: float
 ) -> None:
-    of = curve(m, k)
-
     def weighted(amplitude: float) -> float:
         density = amplitude / sigma**2 * math.exp(-((amplitude / sigma) ** 2) / 2)
         return damage(2 * amplitude, 0.0, of) * density
@@ -48,12 +44,12 @@ def test_17_our_damage_integrated_over_rayleigh_amplitudes_is_the_closed_form(
     integral, error = integrate.quad(weighted, 0.0, 12 * sigma, epsabs=0.0, epsrel=1e-10, limit=200)
     assert error < 1e-8 * expected
     assert integral == pytest.approx(expected, rel=2e-7)
-    assert integral == pytest.approx(closed_form(m, k, sigma), rel=1e-9)
+    assert integral == pytest.approx(closed_form(of.m, k, sigma), rel=1e-9)
 
 
-@pytest.mark.parametrize(("m", "k", "sigma", "expected"), CASES)
+@pytest.mark.parametrize(("of", "k", "sigma", "expected"), CASES)
 def test_17_counted_cycles_with_rayleigh_amplitudes_average_the_closed_form(
-    m: float, k: float, sigma: float, expected: float
+    of: FatigueCurve, k: float, sigma: float, expected: float
 ) -> None:
     amplitude = np.random.default_rng(17).rayleigh(sigma, 400_000)
     break_force_kn = 1234.5
@@ -62,11 +58,11 @@ def test_17_counted_cycles_with_rayleigh_amplitudes_average_the_closed_form(
         amplitude * break_force_kn,
         np.ones(amplitude.size, np.int64),
         break_force_kn=break_force_kn,
-        curve=curve(m, k),
+        curve=of,
     )
     average = units / 2**UNIT_EXPONENT / amplitude.size
     # The spread of (2A)^m follows from the same formula at 2m; four standard errors of the mean.
-    second = (2 * math.sqrt(2) * sigma) ** (2 * m) * float(special.gamma(1 + m)) / k**2
+    second = (2 * math.sqrt(2) * sigma) ** (2 * of.m) * float(special.gamma(1 + of.m)) / k**2
     standard_error = math.sqrt((second - expected**2) / amplitude.size)
     assert standard_error < 0.01 * expected
     assert abs(average - expected) < 4 * standard_error

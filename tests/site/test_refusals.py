@@ -177,7 +177,7 @@ def test_an_unknown_time_zone_is_refused_with_the_nearest_one(spoilt: Spoilt) ->
     assert "did you mean 'Europe/Lisbon'?" in str(error)
 
 
-@pytest.mark.parametrize("section", ["creep", "heat", "abrasion"])
+@pytest.mark.parametrize("section", ["twist", "compression", "chemicals"])
 def test_a_section_for_what_is_not_modelled_is_refused_rather_than_left_unread(spoilt: Spoilt, section: str) -> None:
     error = refusal(spoilt("specs/hmpe-44.toml", "[fatigue]", f"[{section}]\nq = 1\n[fatigue]"))
     assert f"unknown key '{section}'" in str(error)

@@ -102,7 +102,9 @@ def test_after_it_statements_status_events_and_receipts_are_what_the_old_release
     status = tautlog("status", site, "--json").json
     for row in old["status"]["lines"]:
         (new,) = [line for line in status["lines"] if line["line"] == row["line"]]
-        assert shared(row, new) == row
+        # Advice is the program's own, told by other rules since; the figures it rests on are those of the old release.
+        told = {name: cell for name, cell in row.items() if name not in ("advice", "advice_list")}
+        assert shared(told, new) == told
 
 
 def test_audit_and_rebuild_agree_on_an_upgraded_site(site: Path) -> None:
@@ -129,6 +131,8 @@ def test_before_its_first_night_answers_say_what_to_do_and_rebuild_suffices_too(
     ran = tautlog("status", site)
     assert (ran.code, ran.out) == (74, "")
     assert "made by another version of tautlog; next: run `tautlog nightly` once with this version" in ran.err
+    known = tautlog("statement", site, "L1", "--as-known-on", "2100-01-01", "--json")
+    assert (known.code, known.json["run"]["run"]) == (0, 4)  # a copy of what was published, whatever published it
     rebuild_site(site)
     assert tautlog("status", site).code == 0
     (difference,) = audit_site(site)

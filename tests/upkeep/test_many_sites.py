@@ -155,7 +155,7 @@ def test_the_roll_up_ranks_lines_only_among_those_of_the_same_basis(sites: Path)
     assert first["consumed"] + first["pending"] > second["consumed"] + second["pending"] > Decimal(0)
     assert all(line["advice_list"] for group in told["lines"] for line in group["lines"])
     assert told["caution"] == CAUTION
-    assert "creep" in told["not_modelled"]
+    assert "twist" in told["not_modelled"]
 
 
 def test_no_site_is_left_out_unsaid(sites: Path) -> None:

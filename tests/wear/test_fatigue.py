@@ -211,5 +211,5 @@ def test_a_decimal_half_way_between_two_places_rounds_to_the_even_one() -> None:
     assert to_decimal(-1, 31) == Decimal("-0.000000000465661287307739257812")
 
 
-def test_fatigue_is_the_mechanism_that_exists() -> None:
-    assert MECHANISMS == ("fatigue",)
+def test_the_mechanisms_are_those_of_the_accounts() -> None:
+    assert MECHANISMS == ("fatigue", "creep", "abrasion")
