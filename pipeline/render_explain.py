@@ -59,7 +59,8 @@ def _inputs(answer: Row) -> str:
             f"Break force {force['kn']:g} kN (from {force['from']}); ship design MBL {design}",
             f"Rope: {answer['construction']}, {answer['diameter_mm']:g} mm, {answer['mass_kg_per_m']:g} kg/m",
             f"Air: {air['temperature_c']:g} °C ({air['temperature_from']}), wind {air['wind_m_s']:g} m/s "
-            f"({air['wind_from']})",
+            f"({air['wind_from']})"
+            + "".join(f"; {row['channel']} read {row['quantity']} in {row['bins_read']} bins" for row in air["read"]),
             f"Grid: bins of {grid['bin_s']} s, classes of {grid['class_kn']:g} kN taken at their middle; life in whole "
             f"units of {grid['unit']}, each item rounded once; gas constant {grid['gas_constant_j_molk']} J/(mol K)",
         )
@@ -160,6 +161,7 @@ def _creep(told: Row) -> str:
         told["formulas"],
         _largest(head, told["items"], row),
         "\n".join(f"  {seconds} s: {why}" for why, seconds in told["seconds_by_why"].items()),
+        told["caution"],
         _sum(told["sum"]),
     )
 
@@ -167,13 +169,24 @@ def _creep(told: Row) -> str:
 def _heat(told: Row) -> str:
     if not told["reckoned"]:
         return f"HEAT: not reckoned: {told['why']}"
-    head = ["from", "range² kN²", "power W/m", "begin °C", "film W/(m²K)", "surface °C", "core °C"]
+    head = [
+        "from",
+        "air °C",
+        "wind m/s",
+        "range² kN²",
+        "power W/m",
+        "begin °C",
+        "film W/(m²K)",
+        "surface °C",
+        "core °C",
+    ]
 
     def row(item: Row) -> list[str]:
         film = item["film_w_m2k"]
         span = f"{min(film):.4f} to {max(film):.4f}" if film else "-"
         return [
-            item["from"], f"{item['range2_kn2']:.8g}", f"{item['power_w_m']:.6e}", f"{item['begin_c']:.5f}", span,
+            item["from"], f"{item['air_c']:.4g}", f"{item['wind_m_s']:.4g}", f"{item['range2_kn2']:.8g}",
+            f"{item['power_w_m']:.6e}", f"{item['begin_c']:.5f}", span,
             f"{item['surface_c']:.5f}", f"{item['core_c']:.5f}",
         ]  # fmt: skip
 
@@ -244,6 +257,16 @@ def _account(told: Row) -> str:
         for zone, row in told["zones"].items()
         for band, used in row["bands_posted"].items()
     ]
+    contacts = [
+        [
+            zone,
+            "not known" if band["position_m"] is None else f"{band['position_m']:g}",
+            band["since"],
+            life(band["life"]),
+        ]
+        for zone, row in told["zones"].items()
+        for band in row["contacts"]
+    ]
     opening, pending = told["opening"], told["zones"][told["worse_zone"]]["pending"]["half_cycles"]
     ranges = [
         [f"{item['low_kn']:.6g}", f"{item['high_kn']:.6g}", f"{item['R']:.8f}", f"{item['life']:.6e}"]
@@ -260,6 +283,9 @@ def _account(told: Row) -> str:
         + table(["low kN", "high kN", "R", "life (half)"], ranges)
         + (f"\nand {len(pending) - SHOWN} more" if len(pending) > SHOWN else ""),
         f"Fatigue times the spec's factor {told['factor_on_fatigue']:g}; rule {told['rule']}. {told['together']}",
+        "Contact bands still on the rope:\n" + table(["zone", "m from the eye", "since", "life"], contacts)
+        if contacts
+        else "",
         table(["zone", "band", "posted", "with what is not posted, and pending"], bands),
     )
 
@@ -311,7 +337,9 @@ def _largest(head: Sequence[str], items: Sequence[Row], row: Callable[[Row], lis
     if not rest:
         return text
     together = life(sum((item["life"] for item in rest if item["life"] is not None), Decimal(0)))
-    return f"{text}\nand {len(rest)} more, together {together} (all with --json)"
+    unclaimed = sum(item["life"] is None for item in rest)
+    but = f"; for {unclaimed} of them no life is claimed, which is not zero" if unclaimed else ""
+    return f"{text}\nand {len(rest)} more, together {together}{but} (all with --json)"
 
 
 def _sum(told: Row) -> str:

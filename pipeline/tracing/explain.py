@@ -65,7 +65,7 @@ def explain_json(ledger: Ledger, line: str, *, day: date | None = None, zone: st
         "until": None if horizon_us is None else us_to_rfc3339(horizon_us),
         "unreckoned_days": index.unreckoned(ledger),
         **_rope(site, line),
-        "air": _air(site),
+        "air": _air(site, found),
         "constants": _constants(account.spec),
         "grid": {
             "bin_s": BIN_US // 1_000_000,
@@ -109,12 +109,16 @@ def _rope(site: Site, line: str) -> dict[str, Any]:
     }
 
 
-def _air(site: Site) -> dict[str, Any]:
+def _air(site: Site, day: Day) -> dict[str, Any]:
+    """What the registers say, and which channels read the air of the day: their bins have its figures instead."""
     info = site.info
     return {
         "temperature_c": AMBIENT_C if info.ambient_c is None else info.ambient_c,
         "temperature_from": "house rule: site.toml gives no ambient_c" if info.ambient_c is None else "site.toml",
         "wind_m_s": 0.0 if info.wind_m_s is None else info.wind_m_s,
+        "read": [
+            {"channel": row.channel, "quantity": row.quantity, "bins_read": len(row.bins)} for row in day.air_read
+        ],
         "wind_from": "house rule: still, as site.toml gives no wind_m_s" if info.wind_m_s is None else "site.toml",
     }
 

@@ -23,7 +23,8 @@ FORMULAS = {
     "sum": "of all days posted, by mechanism, exact; not posted: days that wait for a later sample; pending: what is "
     "open after the last day, as half cycles",
     "used": f"{FREE_LENGTH}: (sum + not posted + pending) of fatigue, times the factor, with creep by the rule; "
-    f"{CONTACT}: abrasion, never added to it",
+    f"{CONTACT}: that of the most worn band of rope still there, which took the abrasion of every day on which it may "
+    "have lain on the chock (outboard_m, crops); never added to the other",
     "rule": "worse-of-two: the larger of fatigue and creep; sustained-only, all-added: their sum; load-time-only, "
     "none: fatigue",
     "D": "opening life (0 where it is unknown) + used",
@@ -65,6 +66,10 @@ def _zone(account: Account, zone: str, pending: Mapping[str, Any]) -> dict[str, 
         "not_posted": waiting,
         "pending": pending,
         "pending_agrees": pending["life"] == account.pending[zone],
+        "contacts": [
+            {"position_m": band.position_m, "since": band.since.isoformat(), "life": band.life}
+            for band in account.contacts[zone]
+        ],
         "bands_posted": account.bands(zone),
         "bands_used": account.bands(zone, unposted=True, pending=True),
     }

@@ -16,6 +16,10 @@ from schemas.times import us_to_rfc3339
 
 COUNTED = "counted"
 NOT_SUSTAINED = "not counted: no standing load in this bin"
+CAUTION = (
+    "Time that is not counted is not harmless: hotter, or under more load, than fitted a rope creeps faster than any "
+    "figure here says; no life is claimed for it, and that is not zero."
+)
 FORMULAS = {
     "load_ratio": "middle of the class / break force",
     "rupture_s": "10^log10_tau0_s * exp((u0_kj_mol - gamma_kj_mol * load_ratio) * 1000 / "
@@ -46,6 +50,7 @@ def creep_of(day: Day) -> dict[str, Any]:
         "sustained_limit_kn": limit_kn if rule == "sustained-only" else None,
         "items": items,
         "seconds_by_why": {why: seconds(us) for why, us in sorted(times_us.items())},
+        "caution": CAUTION,
         "sum": agreement(day, "creep", total),
     }
 
@@ -60,8 +65,7 @@ def _lifeless(spec: Spec, rule: str) -> str | None:
 
 
 def _items(piece: Piece, wear: Wear, rule: str, lifeless: str | None) -> list[dict[str, Any]]:
-    sheet, warmed = piece.sheet, piece.warmed
-    cores = {} if warmed is None else dict(zip(warmed.bins.tolist(), warmed.core_c.tolist(), strict=True))
+    sheet = piece.sheet
     standing = _sustained(piece, wear) if rule == "sustained-only" and lifeless is None else None
     swung = _swung(piece) if standing is not None else {}
     out = []
@@ -69,7 +73,7 @@ def _items(piece: Piece, wear: Wear, rule: str, lifeless: str | None) -> list[di
         sheet.level_bins.tolist(), sheet.level_classes.tolist(), sheet.level_us.tolist(), strict=True
     ):
         load_kn = class_ * CLASS_KN + CLASS_KN / 2
-        load, core_c = load_kn / wear.break_force_kn, cores.get(bin_, float(piece.air_in(bin_).temperature_c))
+        load, core_c = load_kn / wear.break_force_kn, piece.core_c.get(bin_, float(wear.air.temperature_c))
         why = lifeless or _why(bin_, load, core_c, wear, standing)
         time_s = life = None
         if why == COUNTED and wear.spec.creep is not None:

@@ -10,7 +10,7 @@ from typing import Any
 from pipeline.errors import DataError, StoreError
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import Entry, SheetRef, WearDay
+from pipeline.ledger.rows import AirDay, Entry, SheetRef, WearDay
 from pipeline.ledger.rows import State as Stored
 from pipeline.night.account import NOTHING_LEFT, Left
 from pipeline.night.accounts import air_of, wear_of
@@ -23,7 +23,6 @@ from pipeline.sheets.sheet import Sheet, Slice
 from pipeline.sheets.swings import Bridged, bridge
 from pipeline.site import Site
 from pipeline.store.sheets import read_sheets
-from pipeline.wear.cells import BIN_US
 from pipeline.wear.fatigue import UNIT_EXPONENT, to_decimal
 from pipeline.wear.heat import Air, RopeHeat, Warmed, range2_in_bins, warm
 from schemas.registers import Rigging
@@ -33,8 +32,8 @@ from schemas.registers import Rigging
 class Piece:
     """One sheet of the day, joined to what was open before it.
 
-    `bins`, `range2_kn2`: its swings by bin as heat takes them. `warmed`: None where the spec has no [heat]. `air`: one
-    figure, or one for each of its bins.
+    `bins`, `range2_kn2`: its swings by bin as heat takes them. `around`: the air of its bins, one figure or one for
+    each. `warmed`: None where the spec has no [heat]. `core_c`: by absolute bin; others are at the register's air.
     """
 
     ref: SheetRef
@@ -44,16 +43,10 @@ class Piece:
     folded: Folded
     bins: Ints
     range2_kn2: Floats
+    around: Air
     heat_before: RopeHeat | None
     warmed: Warmed | None
-    air: Air
-
-    def air_in(self, bin_: int) -> Air:
-        """The air in one of its bins."""
-        at = bin_ - self.sheet.slice.from_us // BIN_US
-        return Air(
-            *(float(figure) if isinstance(figure, float | int) else float(figure[at]) for figure in _both(self.air))
-        )
+    core_c: Mapping[int, float]
 
     @property
     def geometry(self) -> Geometry:
@@ -64,7 +57,10 @@ class Piece:
 
 @dataclass(frozen=True)
 class Day:
-    """A day of a line's zone. `entries`: its live postings by mechanism; `left_by`: the day that left `before`."""
+    """A day of a line's zone. `entries`: its live postings by mechanism; `left_by`: the day that left `before`.
+
+    `air_read`: what the site's own channels read of the air that day.
+    """
 
     line: str
     zone: str
@@ -75,6 +71,7 @@ class Day:
     entries: Mapping[str, Entry]
     left_by: date | None
     before: Left
+    air_read: tuple[AirDay, ...]
     pieces: tuple[Piece, ...]
     after: Left
     stored_after: Left
@@ -111,10 +108,10 @@ def load_day(ledger: Ledger, site: Site, line: str, zone: str, day: date) -> Day
     earlier = [found for found in days if found < day]
     left_by = earlier[-1] if earlier else None
     state, wear = states[line, zone, day], wear_of(site, line)
-    read = [row for (_, its), row in index.air_days(ledger).items() if its == day]
-    air = air_of_days(air_of(site), read).get(day)
     before = NOTHING_LEFT if left_by is None else _left(ledger, line, zone, left_by)
     refs = index.all_sheets(ledger, state.sheets)
+    read = [row for row in index.air_days(ledger).values() if row.day == day]
+    air = air_of_days(air_of(site), read).get(day)
     pieces, left = [], before
     for name in state.sheets:
         ref = refs[name]
@@ -131,6 +128,7 @@ def load_day(ledger: Ledger, site: Site, line: str, zone: str, day: date) -> Day
         entries={key[3]: row for key, row in index.postings(ledger, line).items() if key[1:3] == (zone, day)},
         left_by=left_by,
         before=before,
+        air_read=tuple(read),
         pieces=tuple(pieces),
         after=left,
         stored_after=_left(ledger, line, zone, day),
@@ -197,13 +195,14 @@ def _join(
     heat = before.carried.heat
     around = wear.air if air is None else air.between(*span)
     warmed = None if section is None else warm(heat, *span, bins, range2_kn2, section, around)
-    piece = Piece(ref, sheet, rigging, swings, folded, bins, range2_kn2, heat, warmed, around)
+    cores: dict[int, float] = {}
+    if warmed is not None:
+        cores = dict(zip(warmed.bins.tolist(), warmed.core_c.tolist(), strict=True))
+    elif air is not None:
+        cores = dict(zip(air.bins.tolist(), air.temperature_c.tolist(), strict=True))
+    piece = Piece(ref, sheet, rigging, swings, folded, bins, range2_kn2, around, heat, warmed, cores)
     after = Carried(heat if warmed is None else warmed.after, swings.open)
     return piece, Left(folded.state, after)
-
-
-def _both(air: Air) -> tuple[Any, Any]:
-    return air.temperature_c, air.wind_m_s
 
 
 def _left(ledger: Ledger, line: str, zone: str, day: date) -> Left:

@@ -52,7 +52,7 @@ def _bins(piece: Piece, section: Section) -> list[dict[str, Any]]:
         return []
     range2 = dict(zip(piece.bins.tolist(), piece.range2_kn2.tolist(), strict=True))
     at = _beginning(piece, section)
-    out = []
+    out: list[dict[str, Any]] = []
     for bin_, power, surface_c, core_c in zip(
         warmed.bins.tolist(),
         warmed.power_w_m.tolist(),
@@ -60,15 +60,16 @@ def _bins(piece: Piece, section: Section) -> list[dict[str, Any]]:
         warmed.core_c.tolist(),
         strict=True,
     ):
-        begin, stop_us, air = at, min(to_us, (bin_ + 1) * BIN_US), piece.air_in(bin_)
+        begin, stop_us = at, min(to_us, (bin_ + 1) * BIN_US)
+        air = _air_at(piece.around, len(out))
         steps, at = _steps(at, stop_us, bin_, range2.get(bin_, 0.0), section, air)
         out.append(
             {
                 "sheet": piece.ref.sheet,
                 "from": us_to_rfc3339(max(from_us, bin_ * BIN_US)),
                 "to": us_to_rfc3339(stop_us),
-                "air_c": air.temperature_c,
-                "wind_m_s": air.wind_m_s,
+                "air_c": _one(air.temperature_c),
+                "wind_m_s": _one(air.wind_m_s),
                 "range2_kn2": range2.get(bin_, 0.0),
                 "power_w_m": power,
                 "begin_c": begin.surface_c,
@@ -91,7 +92,7 @@ def _steps(
     while at.at_us < stop_us:
         next_us = min(stop_us, (at.at_us // STEP_US + 1) * STEP_US)
         told["step_s"].append((next_us - at.at_us) / 1e6)
-        told["film_w_m2k"].append(film_in_step(at.surface_c, float(air.temperature_c), float(air.wind_m_s), table))
+        told["film_w_m2k"].append(film_in_step(at.surface_c, _one(air.temperature_c), _one(air.wind_m_s), table))
         at = warm(at, at.at_us, next_us, bins, range2, section, air).after
         told["step_c"].append(at.surface_c)
     return told, at
@@ -99,21 +100,22 @@ def _steps(
 
 def _beginning(piece: Piece, section: Section) -> RopeHeat:
     """The rope when the sheet begins: as warm as the air at first, or relaxed since it was last known."""
-    from_us, before = piece.sheet.slice.from_us, piece.heat_before
-    air = piece.air_in(from_us // BIN_US)
+    from_us, before, air = piece.sheet.slice.from_us, piece.heat_before, _air_at(piece.around, 0)
     if before is None:
-        return RopeHeat(from_us, float(air.temperature_c))
+        return RopeHeat(from_us, _one(air.temperature_c))
     return before if before.at_us == from_us else relax(before, from_us, section, air)
 
 
 def _relaxed(piece: Piece, section: Section) -> dict[str, Any] | None:
-    """How the rope came to the air's temperature between the state before a sheet and the sheet; None: no time."""
+    """How the rope cooled from the state before a sheet to the sheet, in the air of its first bin; None: no time."""
     before, from_us = piece.heat_before, piece.sheet.slice.from_us
     if before is None or before.at_us == from_us:
         return None
-    air = piece.air_in(from_us // BIN_US)
+    air = _air_at(piece.around, 0)
     told = {
         "sheet": piece.ref.sheet,
+        "air_c": _one(air.temperature_c),
+        "wind_m_s": _one(air.wind_m_s),
         "from": us_to_rfc3339(before.at_us),
         "to": us_to_rfc3339(from_us),
         "begin_c": before.surface_c,
@@ -130,3 +132,14 @@ def _relaxed(piece: Piece, section: Section) -> dict[str, Any] | None:
         for name, values in found.items():
             steps[name] += values
     return {**told, "steps": steps}
+
+
+def _air_at(around: Air, bin_: int) -> Air:
+    """The air of a piece's bin, counted from its first."""
+    figures = (around.temperature_c, around.wind_m_s)
+    return Air(*(float(given[bin_]) if isinstance(given, np.ndarray) else given for given in figures))
+
+
+def _one(figure: Any) -> float:
+    """The single figure that the air of one bin has."""
+    return float(figure)

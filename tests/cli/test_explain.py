@@ -69,7 +69,9 @@ def test_sums_bands_and_pending_are_those_of_the_statement(site: Path) -> None:
         told = tautlog("explain", site, line, "--json").json["account"]
         stated = tautlog("statement", site, line, "--json").json
         for zone, row in told["zones"].items():
-            assert row["bands_posted"] == stated["bands"][zone]
+            (free,) = [p["life"] for p in stated["bands"] if (p["zone"], p["where"]) == (zone, "outboard length")]
+            assert row["bands_posted"]["outboard length"] == free
+            assert max(row["bands_posted"].values()) == stated["consumed"]["zones"][zone]["total"]
             assert row["pending"]["life"] == stated["pending"]["zones"][zone]
             assert row["sum"]["fatigue"] == stated["consumed"]["zones"][zone]["fatigue"]
         assert (told["strength"], told["together"]) == (stated["strength"], stated["together"])
@@ -106,6 +108,15 @@ def test_text_shows_the_twenty_largest_and_what_the_others_sum_to(tmp_path: Path
     assert f"and {len(cycles) - 20} more, together {sum(lives[20:]):.3e} (all with --json)" in text
     assert f"{lives[19]:.6e}" in text
     assert f"{lives[20]:.6e}" not in text
+
+
+def test_time_that_creep_does_not_count_is_never_said_to_be_harmless(site: Path) -> None:
+    items = tautlog("explain", site, "L1", "--json").json["creep"]["items"]
+    assert len(items) > 20
+    assert {item["life"] for item in items} == {None}
+    text = flat(tautlog("explain", site, "L1").out)
+    assert f"and {len(items) - 20} more, together 0; for {len(items) - 20} of them no life is claimed" in text
+    assert "Time that is not counted is not harmless" in text
 
 
 def test_a_sum_that_is_not_the_ledgers_is_said_and_points_to_audit(tmp_path: Path) -> None:

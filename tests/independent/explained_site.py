@@ -120,6 +120,15 @@ def readings(material: str) -> list[tuple[int, float]]:
     ]
 
 
+MAST = [
+    (rfc3339_us(at) + i * 60_000_000, 12.0 + 0.2 * i, round(2.0 + 0.7 * i, 1))
+    for at, count in (("2026-03-02T05:58:00Z", 15), ("2026-03-03T07:01:00Z", 25))
+    for i in range(count)
+]
+"""What a mast read of the air: instant, degC, m/s. A thermometer and an anemometer, a reading a minute."""
+AIR = ("M-temperature,temperature,other,0.02,,mast", "M-wind,wind,other,0.02,,mast")
+OUTBOARD_M = {"hmpe": (20.0, 35.0)}
+"""Where the rope of each rigging lay on its chock, from the eye; of the other lines it is not registered."""
 ZERO_KN, GAIN = 2.0, 1.01
 PAYOUT = [(rfc3339_us("2026-03-03T07:00:01Z") + i * 2_000_000, 30.0 + 0.5 * i) for i in range(9)]
 """Of the winch behind the hmpe line: half a metre every two seconds."""
@@ -146,7 +155,7 @@ def explained_berth(root: Path) -> Berth:
     pins = [f"{hook},tension,load-pin,0.5,3000,{hook}" for hook in hooks.values()]
     berth.write(
         "channels.csv",
-        "\n".join(("channel,quantity,kind,rate_hz,capacity,place", *pins, "W-out,payout,other,0.5,,P-hmpe", "")),
+        "\n".join(("channel,quantity,kind,rate_hz,capacity,place", *pins, "W-out,payout,other,0.5,,P-hmpe", *AIR, "")),
     )
     berth.write("calibrations.csv", f"channel,from,zero_kn,gain\nP-hmpe,2026-01-01T00:00:00Z,{ZERO_KN},{GAIN}\n")
     berth.write("ships.csv", f"ship,design_mbl_kn,source\nS1,{DESIGN_MBL_KN},invented for the test\n")
@@ -157,14 +166,21 @@ def explained_berth(root: Path) -> Berth:
         "\n".join(("line,ship,spec,part,in_service,break_force_kn,opening_life,opening_source", *rows, "")),
     )
     rigged = [
-        f"{m},{hooks[m]},{r.from_at},{r.to_at},{r.zone},{r.share_pct},{r.inboard_m},{r.wrap_deg},{r.surface},{r.bend_ratio}"
+        f"{m},{hooks[m]},{r.from_at},{r.to_at},{r.zone},{r.share_pct},{r.inboard_m},{r.wrap_deg},{r.surface},{r.bend_ratio},{at}"
         for m in SPECS
-        for r in riggings(m)
+        for r, at in zip(riggings(m), OUTBOARD_M.get(m, ("", "")), strict=True)
     ]
-    head = "line,channel,from,to,outboard_end,share_pct,inboard_m,wrap_deg,surface,bend_ratio"
+    head = "line,channel,from,to,outboard_end,share_pct,inboard_m,wrap_deg,surface,bend_ratio,outboard_m"
     berth.write("rigging.csv", "\n".join((head, *rigged, "")))
     payout = LAYOUT.replace('"hooks"', '"payout"').replace("hooks_*", "payout_*").replace('"kN"', '"m"')
     berth.write("layouts/payout.toml", payout)
+    for quantity, unit in (("temperature", "degC"), ("wind", "m/s")):
+        berth.write(
+            f"layouts/{quantity}.toml",
+            LAYOUT.replace('"hooks"', f'"{quantity}"').replace("hooks_*", f"{quantity}_*").replace('"kN"', f'"{unit}"'),
+        )
+        read = [(us, c if quantity == "temperature" else m_s) for us, c, m_s in MAST]
+        berth.deliver(f"{quantity}_1.csv", [(us, f"M-{quantity}", f"{value:.1f}") for us, value in read])
     for material, hook in hooks.items():
         berth.deliver(f"hooks_{material}.csv", [(us, hook, kn) for us, kn in readings(material)])
     berth.deliver(

@@ -30,6 +30,8 @@ from tests.independent.explained_site import (
     DESIGN_MBL_KN,
     GAIN,
     LEFT,
+    MAST,
+    OUTBOARD_M,
     PAYOUT,
     RETIRE_PCT,
     SPECS,
@@ -99,6 +101,14 @@ class Swing:
     joined: bool
 
 
+def air_at(bin_: int) -> tuple[Decimal, Decimal]:
+    """Air temperature and wind of a bin: the mean of what the mast read, else as registered."""
+    read = [(dec(round(c, 1)), dec(m_s)) for us, c, m_s in MAST if us // BIN_US == bin_]
+    if not read:
+        return dec(AMBIENT_C), dec(WIND_M_S)
+    return sum((c for c, _ in read), Decimal(0)) / len(read), sum((w for _, w in read), Decimal(0)) / len(read)
+
+
 def slices(material: str, zone: str) -> list[Slice]:
     """All of a zone, in time order."""
     felt = [(us, line_kn(material, kn)) for us, kn in readings(material)]
@@ -157,6 +167,10 @@ def redo_inputs(paper: Paper, material: str) -> None:
     paper.same(dec(RETIRE_PCT), "design_mbl", "retire_pct")
     paper.same(dec(AMBIENT_C), "air", "temperature_c")
     paper.same(dec(WIND_M_S), "air", "wind_m_s")
+    read = {us // BIN_US for us, *_ in MAST if utc_day(us).isoformat() == paper.at("day")}
+    for i, row in enumerate(paper.at("air", "read")):
+        assert row["channel"] == f"M-{row['quantity']}"
+        paper.exactly(len(read), "air", "read", i, "bins_read")
     assert ("own" in paper.at("break_force", "from")) == (material == "aramid")
     for name in ("fatigue", "creep", "heat", "abrasion", "bending", "strength_left"):
         told, given = paper.at("constants", name), CURVES[material] if name == "fatigue" else spec.get(name)
@@ -255,7 +269,7 @@ def redo_creep(paper: Paper, material: str, zone: str, day: str) -> None:
         bin_, class_ = at_us(item["bin_from"]) // BIN_US, int(item["class_kn"][0]) // 5
         us = times.pop((item["sheet"], bin_, class_))
         load = (dec(5 * class_) + Decimal("2.5")) / force
-        core = cores.get((item["sheet"], bin_), dec(AMBIENT_C))
+        core = cores.get((item["sheet"], bin_), air_at(bin_)[0])
         paper.same(dec(5 * class_), *at, "class_kn", 0)
         paper.same(dec(5 * class_ + 5), *at, "class_kn", 1)
         paper.same(dec(5 * class_) + Decimal("2.5"), *at, "load_kn")
@@ -311,7 +325,7 @@ def _why(material: str, load: Decimal, core: Decimal, reach: Decimal) -> str:
 
 def redo_heat(paper: Paper, material: str, zone: str, day: str) -> None:
     spec = SPECS[material]
-    heat, force, air = spec.get("heat"), dec(force_of(material)), dec(AMBIENT_C)
+    heat, force = spec.get("heat"), dec(force_of(material))
     if heat is None:
         assert (paper.at("heat", "reckoned"), paper.at("heat", "bins")) == (False, [])
         return
@@ -327,14 +341,14 @@ def redo_heat(paper: Paper, material: str, zone: str, day: str) -> None:
     for name, value in section.items():
         paper.same(value, "heat", "section", name)
     carried = paper.at("carried", "heat")
-    surface, known = (air, None) if carried is None else (carried["surface_c"], at_us(carried["at"]))
+    surface, known = (None, None) if carried is None else (carried["surface_c"], at_us(carried["at"]))
     bins, relaxed, warmest = iter(enumerate(paper.at("heat", "bins"))), 0, Decimal("-inf")
 
-    def steps(at: tuple[Any, ...], surface: Decimal, power: Decimal) -> tuple[Decimal, Decimal]:
+    def steps(at: tuple[Any, ...], bin_: int, surface: Decimal, power: Decimal) -> tuple[Decimal, Decimal]:
         """Redo the steps below a path with the film coefficients shown there, each near its correlation's."""
-        highest = surface
+        highest, (air, wind) = surface, air_at(bin_)
         for j, film in enumerate(paper.at(*at, "film_w_m2k")):
-            reference = by_hand.film_w_m2k(float(diameter), WIND_M_S, AMBIENT_C, float(surface))
+            reference = by_hand.film_w_m2k(float(diameter), float(wind), float(air), float(surface))
             paper.same(dec(reference), *at, "film_w_m2k", j, within=Decimal("0.003"))
             paper.seen.add((*at, "step_s", j))
             surface = by_hand.step_c(surface, air, power, film, diameter, capacity, paper.at(*at, "step_s", j))
@@ -343,12 +357,16 @@ def redo_heat(paper: Paper, material: str, zone: str, day: str) -> None:
         return surface, highest
 
     for piece, found in of_day(material, zone, day):
+        if surface is None:
+            surface = air_at(piece.from_us // BIN_US)[0]
         if known is not None and known != piece.from_us:
             at = ("heat", "relaxed", relaxed)
             paper.same(surface, *at, "begin_c")
             assert (at_us(paper.at(*at, "from")), at_us(paper.at(*at, "to"))) == (known, piece.from_us)
             _check_minutes(known, piece.from_us, paper.at(*at, "steps", "step_s"))
-            surface, _ = steps((*at, "steps"), surface, Decimal(0))
+            paper.same(air_at(piece.from_us // BIN_US)[0], *at, "air_c")
+            paper.same(air_at(piece.from_us // BIN_US)[1], *at, "wind_m_s")
+            surface, _ = steps((*at, "steps"), piece.from_us // BIN_US, surface, Decimal(0))
             paper.same(surface, *at, "end_c")
             relaxed += 1
         first, last = piece.from_us // BIN_US, (piece.to_us - 1) // BIN_US
@@ -365,7 +383,9 @@ def redo_heat(paper: Paper, material: str, zone: str, day: str) -> None:
             paper.same(range2.get(bin_, Decimal(0)), *at, "range2_kn2")
             paper.same(power, *at, "power_w_m")
             paper.same(surface, *at, "begin_c")
-            surface, highest = steps(at, surface, power)
+            paper.same(air_at(bin_)[0], *at, "air_c")
+            paper.same(air_at(bin_)[1], *at, "wind_m_s")
+            surface, highest = steps(at, bin_, surface, power)
             paper.same(highest, *at, "surface_c")
             core = highest + power / (4 * by_hand.PI * dec(heat["conductivity_w_mk"]))
             paper.same(core, *at, "core_c")
@@ -374,6 +394,7 @@ def redo_heat(paper: Paper, material: str, zone: str, day: str) -> None:
     assert next(bins, None) is None
     assert len(paper.at("heat", "relaxed")) == relaxed
     paper.same(warmest, "heat", "core_c_max")
+    assert surface is not None
     paper.same(surface, "leaves", "heat", "surface_c")
 
 
@@ -480,6 +501,7 @@ def redo_account(paper: Paper, material: str, zone: str, day: str) -> None:
             paper.exactly(nothing if lives is None else total(lives), *at, "sum", name)
             paper.exactly(Decimal(0), *at, "not_posted", name)
         redo_pending(paper, material, its)
+        redo_contacts(paper, material, its)
         found = {name: paper.at(*at, "sum", name) for name in ("fatigue", "creep", "abrasion")}
         pending = paper.at(*at, "pending", "life")
         for which, fatigue in (("bands_posted", found["fatigue"]), ("bands_used", total([found["fatigue"], pending]))):
@@ -508,6 +530,22 @@ def redo_bands(
     if creep is not None and RULES[material] == "worse-of-two":
         free = max(fatigue, creep)
     return {"outboard length": free, "contact band": found["abrasion"] or Decimal(0)}
+
+
+def redo_contacts(paper: Paper, material: str, zone: str) -> None:
+    """Bands of rope that lay on the chock: each takes all that any day on which it may have lain there took."""
+    lives = {row["day"]: row["abrasion"] for row in paper.at("account", "days") if row["zone"] == zone}
+    worn = [day for day in sorted(lives) if lives[day]]
+    bands: list[tuple[Decimal, str, Decimal | None]] = []
+    if worn and material in OUTBOARD_M:
+        former, latter = (dec(metres) for metres in OUTBOARD_M[material])
+        bands = [(total([lives[day] for day in worn]), worn[0], latter), (lives[worn[0]], worn[0], former)]
+    elif worn:
+        bands = [(total([lives[day] for day in worn]), worn[0], None)]
+    told = paper.at("account", "zones", zone, "contacts")
+    assert [(row["life"], row["since"], row["position_m"]) for row in told] == bands
+    for i in range(len(told)):
+        paper.seen |= {("account", "zones", zone, "contacts", i, name) for name in ("life", "position_m")}
 
 
 def redo_pending(paper: Paper, material: str, zone: str) -> None:
