@@ -34,7 +34,9 @@ def listed(column: pa.ChunkedArray) -> NDArray[Any]:
     lists = column.chunk(0)
     if len(lists) == 0:
         return numbers(lists.values)[:0]
-    ends = np.frombuffer(lists.buffers()[1], np.int32, len(lists) + 1, lists.offset * 4)
+    # Files that others wrote may have lists with long offsets.
+    kind = np.dtype(np.int64 if isinstance(lists, pa.LargeListArray) else np.int32)
+    ends = np.frombuffer(lists.buffers()[1], kind, len(lists) + 1, lists.offset * kind.itemsize)
     return numbers(lists.values)[int(ends[0]) : int(ends[-1])]
 
 
