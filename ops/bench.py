@@ -29,10 +29,14 @@ from numpy.typing import NDArray
 
 from ops.bench_scale import long_against_short, workers_against_each_other
 from ops.bench_site import CHANNELS, FIRST_DAY, LAYOUT_HEADER_LINE, Line, bench_site, dated, run_night, tautlog, timed
+from ops.bench_year import year_of_lines
 from pipeline.sheets.cycles import close_cycles, turning_points
 from sample_logs.wide import make_wide_log
 
 Floats = NDArray[np.float64]
+PARTS = ("night", "counting", "workers", "long", "start", "year")
+OF_LOGS = (None, "night", "workers", "long")
+"""Parts that read the logs, which take a while to make."""
 BARE_COPY = """
 import sys, polars as pl
 names = sys.argv[2].split(",")
@@ -49,13 +53,15 @@ def main(argv: Sequence[str] | None = None) -> None:
     options = _options(argv)
     with tempfile.TemporaryDirectory(dir=options.folder) as folder:
         work = Path(folder)
-        days = _logs(work / "logs", max(options.days, options.worker_days), options.hours)
+        most = max(options.days, options.worker_days)
+        days = _logs(work / "logs", most, options.hours) if options.only in OF_LOGS else []
         parts: dict[str, Callable[[], list[Line]]] = {
             "night": lambda: _night_against_bare_copy(work, days[: options.days], options),
             "counting": lambda: _counting(options.kernel_samples, options.repeats),
             "workers": lambda: workers_against_each_other(work, days[: options.worker_days], options.repeats),
             "long": lambda: long_against_short(work, days[0], options.long_days, options.repeats),
             "start": lambda: _start_up(options.repeats),
+            "year": lambda: year_of_lines(work, options.year_lines, options.year_days, options.hours, options.repeats),
         }
         rows = [row for name, measure in parts.items() if options.only in (None, name) for row in measure()]
     print(_table(rows))
@@ -69,15 +75,19 @@ def _options(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--hours", type=float, default=24.0, help="hours of each day")
     parser.add_argument("--worker-days", type=int, default=20, help="days for comparing workers")
     parser.add_argument("--long-days", type=int, default=30)
+    parser.add_argument("--year-lines", type=int, default=60, help="lines whose sheets another rope is run through")
+    parser.add_argument("--year-days", type=int, default=365, help="days of each")
     parser.add_argument("--kernel-samples", type=int, default=5_000_000)
     parser.add_argument("--repeats", type=int, default=5)
-    parser.add_argument("--only", choices=("night", "counting", "workers", "long", "start"), help="one part of it")
+    parser.add_argument(
+        "--only", choices=("night", "counting", "workers", "long", "start", "year"), help="one part of it"
+    )
     parser.add_argument("--folder", help="where to work (needs some 8 GB for the long run)")
     parser.add_argument("--short", action="store_true", help="small sizes; proves that it runs, not how fast")
     options = parser.parse_args(argv)
     if options.short:
         options.days, options.hours, options.long_days = 2, 0.25, 3
-        options.worker_days = 2
+        options.worker_days, options.year_lines, options.year_days = 2, 3, 4
         options.kernel_samples, options.repeats = 20_000, 1
     return options
 

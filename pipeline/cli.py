@@ -13,6 +13,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable
+from datetime import date
 from io import StringIO
 from pathlib import Path
 from typing import Any, NoReturn
@@ -21,7 +22,7 @@ import click
 
 from pipeline.cli_health import health
 from pipeline.cli_nights import NIGHTS
-from pipeline.cli_options import AS_JSON, AS_KNOWN, SITE, Instant, print_answer
+from pipeline.cli_options import AS_JSON, AS_KNOWN, SITE, WORKERS, Day, Instant, print_answer
 from pipeline.cli_upkeep import UPKEEP
 
 
@@ -198,6 +199,19 @@ def trace(site: Path, ref: str, as_json: bool) -> None:
 
 @tautlog.command()
 @SITE
+@click.argument("line")
+@click.option("--day", type=Day(), help="A UTC day (default: the last one reckoned).")
+@click.option("--zone", type=click.Choice(["a", "b"]), help="The end that was outboard (default: the worse).")
+@AS_JSON
+def explain(site: Path, line: str, day: date | None, zone: str | None, as_json: bool) -> None:
+    """A line's account laid open, to be redone on paper: inputs, constants with sources, every item of a day."""
+    from pipeline.tracing.explain import explain_json
+
+    _answer(site, lambda ledger: explain_json(ledger, line, day=day, zone=zone), as_json, "explain")
+
+
+@tautlog.command()
+@SITE
 @click.option(
     "--spec",
     "files",
@@ -207,14 +221,21 @@ def trace(site: Path, ref: str, as_json: bool) -> None:
     help="A candidate's spec; may be given several times.",
 )
 @click.option("--line", "lines", multiple=True, help="Only this line; may be given several times.")
+@click.option("--exact", is_flag=True, help="Price the day sheets themselves, not classes of tension: slower.")
+@WORKERS
 @AS_JSON
-def compare(site: Path, files: tuple[Path, ...], lines: tuple[str, ...], as_json: bool) -> None:
+def compare(
+    site: Path, files: tuple[Path, ...], lines: tuple[str, ...], exact: bool, workers: str | None, as_json: bool
+) -> None:
     """Run the recorded history through candidate ropes, under equal load and equal motion."""
     from pipeline.compare import compare as run_through
     from pipeline.compare import read_specs
+    from pipeline.workers import expect_work
 
+    if exact:
+        expect_work(workers)
     specs = read_specs(files)
-    _answer(site, lambda ledger: run_through(ledger, specs, lines), as_json, "compare")
+    _answer(site, lambda ledger: run_through(ledger, specs, lines, exact=exact, workers=workers), as_json, "compare")
 
 
 for command in (*NIGHTS, health, *UPKEEP):

@@ -93,7 +93,12 @@ def print_answer(answer: dict[str, Any], as_json: bool, what: str) -> None:
         from pipeline.ledger.queries import answer_text
 
         click.echo(answer_text(answer))
-    else:
-        from pipeline import render
+    elif what == "compare":
+        from pipeline.render_compare import compare_text
 
-        click.echo(render.as_known_text(answer) + getattr(render, f"{what}_text")(answer))
+        click.echo(compare_text(answer))
+    else:
+        from pipeline import render, render_explain
+
+        tell = render_explain.explain_text if what == "explain" else getattr(render, f"{what}_text")
+        click.echo(render.as_known_text(answer) + tell(answer))

@@ -17,6 +17,8 @@ ROWS = {
     r"\d+ days / 1 day, peak memory": "at most 1.2",
     r"a late hour / \d+ days, time": "at most 0.10",
     r"tautlog --help \[s\]": "under 0.2",
+    r"reprice \d+ days of \d+ lines, exactly \[s\]": "at most 60",
+    r"compare from classes \[s\]": "at most 3",
 }
 OTHERS = ("pylife", "rfcnt", "fatpack", "rainflow")
 

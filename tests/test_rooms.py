@@ -49,6 +49,8 @@ FLOORS = (
         "pipeline.lineage",
         "pipeline.metrics",
         "pipeline.render",
+        "pipeline.render_explain",
+        "pipeline.render_compare",
         "pipeline.tidy",
         "pipeline.tracing",
     ),

@@ -8,7 +8,10 @@ A run commits by its manifest (`pipeline.manifest`); the ledger follows::
     posting.py    desired life against live postings -> entries (pure)
     publish.py    the snapshot that readers open, swapped whole; published.py what it says of itself
     account.py    what a line's account is added up from; basis.py what its figures rest on
-    statement.py  one line's account        status.py    one row a line, worst first (advice.py: what to do)
+    statement.py  one line's account        status.py    one row a line, worst first
+    bands.py      contact bands, as riggings and crops move them; along.py the pieces of an end
+    strength.py   strength left and margin; service.py   calls, hours, age, and the limits on them
+    advice.py     what to do, by named rules (pure); line_facts.py what the rules look at
     queries.py    events, receipts, findings, single entries, as answers
     figures.py    counts for metrics
     rows.py       rows as the rest of the program sees them; words.py the caution beside every figure

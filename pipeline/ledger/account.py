@@ -137,7 +137,7 @@ def accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Acco
             rigged_us=rigged_us([row for row in site.riggings if row.line == line], horizon_us),
             observed_us=observed.get(line, 0),
             contacts=contacts(line, held=False),
-            contacts_held=contacts(line, held=True),
+            contacts_held=contacts(line, held=line in unposted),
         )
         for line in lines
     }

@@ -184,7 +184,8 @@ def _peak_near_strength(facts: LineFacts) -> str | None:
         return None
     return (
         f"a peak of {peak.kn:.0f} kN at {us_to_rfc3339(peak.at_us)} is {100 * peak.share:.0f} % of the strength left, "
-        f"{peak.left_kn:.0f} kN in zone {peak.zone} ({facts.basis}); the policy says inspect above {100 * share:g} %"
+        f"{peak.left_kn:.0f} kN at the weakest place of zone {peak.zone} ({facts.basis}); the policy says "
+        f"inspect above {100 * share:g} %"
     )
 
 

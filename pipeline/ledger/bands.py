@@ -11,11 +11,12 @@ Limits: the length of the whole line is not known, so a crop of one end moves no
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Context, Decimal, Inexact
-from itertools import pairwise
+from itertools import islice, pairwise, takewhile
 
 from schemas.registers import Rigging, Service
 from schemas.times import DAY_US, day_of, day_start_us
@@ -52,7 +53,10 @@ class Crop:
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """One end of a line: when its rope lay where on the chock, what was cropped, and how wide a band counts [m]."""
+    """One end of a line: when its rope lay where on the chock, what was cropped, and how wide a band counts [m].
+
+    `contacts` are in order of time and do not overlap, as a line is rigged once at any instant; `crops` are in order.
+    """
 
     contacts: tuple[Contact, ...]
     crops: tuple[Crop, ...]
@@ -109,7 +113,7 @@ def worst(bands: Sequence[Band]) -> Decimal:
 
 def _all_placed(lives: Mapping[date, Decimal], end: End) -> bool:
     for day, life in lives.items():
-        touching = [one for one in end.contacts if _touches(one, day)]
+        touching = _touching(end, day)
         if life != 0 and (not touching or any(one.position_m is None for one in touching)):
             return False
     return True
@@ -121,11 +125,12 @@ def _worn(bands: list[Band], day: date, life: Decimal, end: End) -> list[Band]:
     if life == 0:
         return _cropped(bands, crops, end)
     taken: set[int] = set()
+    touching = _touching(end, day)
     edges_us = [day_start_us(day), *(crop.at_us for crop in crops), day_start_us(day) + DAY_US]
     for at, (begin_us, stop_us) in enumerate(pairwise(edges_us)):
         if at > 0:
             bands, taken = _cropped_with(bands, taken, crops[at - 1], end.width_m)
-        for contact in end.contacts:
+        for contact in touching:
             # A rigging that ends on the day's first instant has its sheet of that day.
             there = contact.from_us < stop_us and (contact.to_us > begin_us or contact.to_us == begin_us == edges_us[0])
             if there and contact.position_m is not None:
@@ -186,5 +191,8 @@ def _cropped_with(bands: list[Band], taken: set[int], crop: Crop, width_m: float
     return kept, still
 
 
-def _touches(contact: Contact, day: date) -> bool:
-    return contact.from_us < day_start_us(day) + DAY_US and contact.to_us >= day_start_us(day)
+def _touching(end: End, day: date) -> list[Contact]:
+    """The contacts of a day, and one that ends as it begins."""
+    begin_us = day_start_us(day)
+    first = bisect_left(end.contacts, begin_us, key=lambda one: one.to_us)
+    return list(takewhile(lambda one: one.from_us < begin_us + DAY_US, islice(end.contacts, first, None)))

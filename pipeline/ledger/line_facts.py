@@ -57,6 +57,7 @@ def facts_of(site: Site, account: Account, evidence: Evidence, limits: Sequence[
     opening = site.lines[line].opening_life
     services = [row for row in site.services if row.line == line and row.at_us <= evidence.known_us]
     events = list(evidence.events.get(line, ()))
+    own = [row for row in site.riggings if row.line == line]
     left = left_now(site, account)
     return LineFacts(
         events=events,
@@ -69,9 +70,9 @@ def facts_of(site: Site, account: Account, evidence: Evidence, limits: Sequence[
         zones={zone: _use(account, zone) for zone in ZONES},
         limits=limits,
         weakest=None if left is None else _weakest(site, line, left),
-        peak=None if left is None else _peak(site, account, evidence, left, last_looked_us(services)),
+        peak=None if left is None else _peak(own, account, evidence, left, last_looked_us(services)),
         renders=[event for event in events if _unanswered_render(site, line, event, evidence.known_us)],
-        findings=[found for found in evidence.findings if _of_its_sensors(site, line, found, evidence)],
+        findings=[found for found in evidence.findings if _of_its_sensors(site, own, found, evidence)],
         clipped=[
             event
             for event in events
@@ -100,7 +101,7 @@ def _weakest(site: Site, line: str, left: Mapping[str, Mapping[str, float]]) -> 
 
 
 def _peak(
-    site: Site,
+    own: Sequence[Rigging],
     account: Account,
     evidence: Evidence,
     left: Mapping[str, Mapping[str, float]],
@@ -114,7 +115,7 @@ def _peak(
     for zone, kn, at_us in evidence.peaks.get(account.line, ()):
         if looked_us is not None and at_us <= looked_us:
             continue
-        bend = bend_at(site, account, zone, at_us)
+        bend = bend_at(own, account, zone, at_us)
         at_contact = left[zone][CONTACT] * (1.0 if bend is None else bend["strength"])
         found.append(Peak(kn, at_us, zone, min(left[zone][FREE_LENGTH], at_contact)))
     return max(found, key=lambda peak: (peak.share, -peak.at_us), default=None)
@@ -128,14 +129,13 @@ def _unanswered_render(site: Site, line: str, event: Event, known_us: int) -> bo
     return not any(event.to_us < set_us <= known_us for set_us in settings)
 
 
-def _of_its_sensors(site: Site, line: str, found: Finding, evidence: Evidence) -> bool:
+def _of_its_sensors(site: Site, riggings: Sequence[Rigging], found: Finding, evidence: Evidence) -> bool:
     """Whether a finding is about a sensor that the line lay on then, or lies on now where it is silent.
 
     Those of severity info (single readings that jump) are left to `findings`; a later calibration answers a day's.
     """
     if found.severity == "info":
         return False
-    riggings = [row for row in site.riggings if row.line == line]
     if found.kind == SILENT_SITE:
         return any(_rigged_at(row, evidence.horizon_us) for row in riggings)
     own = [row for row in riggings if row.channel == found.subject]

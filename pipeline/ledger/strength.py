@@ -142,13 +142,14 @@ def _least_margin(
     spec, force = account.spec, site.break_force_kn(account.line)
     if spec.strength_left is None:
         return None
+    own = [row for row in site.riggings if row.line == account.line]
     worst: dict[str, Any] | None = None
     nearest = float("-inf")
     for zone, found in days.items():
         for day, used, facts in found:
             if "peak_kn" not in facts:
                 continue
-            bend = bend_at(site, account, zone, facts["peak_us"])
+            bend = bend_at(own, account, zone, facts["peak_us"])
             for band, life in used.items():
                 left_kn = strength_left_kn(force, float(life), spec.strength_left)
                 factor = bend["strength"] if band == CONTACT and bend is not None else 1.0
@@ -170,9 +171,9 @@ def _least_margin(
     return worst
 
 
-def bend_at(site: Site, account: Account, zone: str, at_us: int) -> dict[str, Any] | None:
+def bend_at(own: Iterable[Rigging], account: Account, zone: str, at_us: int) -> dict[str, Any] | None:
     """The share of strength over the chock's bend at an instant; None where it is not reckoned."""
-    rigged = _rigged(site.riggings, account.line, zone, at_us)
+    rigged = _rigged(own, zone, at_us)
     if rigged is None or rigged.bend_ratio is None:
         return None
     found = strength_share(rigged.bend_ratio, material=account.spec.material, bending=account.spec.bending)
@@ -181,14 +182,12 @@ def bend_at(site: Site, account: Account, zone: str, at_us: int) -> dict[str, An
     return {"ratio": rigged.bend_ratio, "strength": found.share, "outside": found.outside, "source": found.source}
 
 
-def _rigged(riggings: Iterable[Rigging], line: str, zone: str, at_us: int) -> Rigging | None:
+def _rigged(own: Iterable[Rigging], zone: str, at_us: int) -> Rigging | None:
     return next(
         (
             row
-            for row in riggings
-            if (row.line, row.outboard_end) == (line, zone)
-            and row.from_us <= at_us
-            and (row.to_us is None or at_us <= row.to_us)
+            for row in own
+            if row.outboard_end == zone and row.from_us <= at_us and (row.to_us is None or at_us <= row.to_us)
         ),
         None,
     )

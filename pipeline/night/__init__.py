@@ -7,7 +7,7 @@
     account      one line and zone: fold and price what changed
     accounts     all of them, and the entries they give
     happenings   marks of the sheets -> events
-    findings     what stands wrong at the end
+    findings     what stands wrong at the end (services: done to lines; outside: what no constant was fitted to)
 
 Each returns rows for the run's manifest; none commits. The store is read and written through `pipeline.store`.
 """

@@ -109,11 +109,36 @@ def wear_day(
     wear: Wear,
     air: DayAir | None,
 ) -> DayWear:
-    """Creep and abrasion of one day's sheets, in time order. `closed`: the cycles that closed on it. `air`:
-    what was read of the air that day; None: what the registers say.
+    """Creep and abrasion of one day's sheets, in time order. `closed`: the cycles that closed on it.
+
+    `air`: what was read of the air that day; None: what the registers say.
 
     The swings that a sheet finishes for the day before are booked on the sheet's own day.
     """
+    priced = price_day(before, sheets, geometry, wear, air)
+    facts = dict(priced.facts)
+    for low_kn, high_kn, count in closed:
+        found = cycles_outside(low_kn, high_kn, count, break_force_kn=wear.break_force_kn, curve=wear.spec.fatigue)
+        for name in ("beyond_r", "below_r", "outside_lm", "compressed", "total"):
+            facts[f"cycles_{name}"] = facts.get(f"cycles_{name}", 0) + getattr(found, name)
+    units = (priced.creep_units, priced.abrasion_units)
+    return DayWear(priced.carried, *units, facts, _classes(closed), _levels(sheets))
+
+
+@dataclass(frozen=True)
+class PricedDay:
+    """What of `DayWear` does not come from closed cycles."""
+
+    carried: Carried
+    creep_units: int | None
+    abrasion_units: int | None
+    facts: Mapping[str, Any]
+
+
+def price_day(
+    before: Carried, sheets: Sequence[Sheet], geometry: Sequence[Geometry], wear: Wear, air: DayAir | None
+) -> PricedDay:
+    """Heat, creep and abrasion of one day's sheets, in time order; arguments as of `wear_day`."""
     section, carried = wear.section, before
     tally = _Tally()
     for sheet, place in zip(sheets, geometry, strict=True):
@@ -130,11 +155,7 @@ def wear_day(
         tally.creep(_creep(sheet, swings, core_bins, core_c, wear))
         tally.abrasion(_abrasion(sheet, swings, place, wear))
         carried = Carried(heat, swings.open)
-    for low_kn, high_kn, count in closed:
-        tally.outside(
-            cycles_outside(low_kn, high_kn, count, break_force_kn=wear.break_force_kn, curve=wear.spec.fatigue)
-        )
-    return DayWear(carried, tally.creep_units, tally.abrasion_units, tally.facts(), _classes(closed), _levels(sheets))
+    return PricedDay(carried, tally.creep_units, tally.abrasion_units, tally.facts())
 
 
 class _Tally:
@@ -168,10 +189,6 @@ class _Tally:
             self.abrasion_units = (self.abrasion_units or 0) + found
         else:
             self._facts["abrasion_not_reckoned"] = found
-
-    def outside(self, found: Any) -> None:
-        for name in ("beyond_r", "below_r", "outside_lm", "compressed", "total"):
-            self._add(f"cycles_{name}", getattr(found, name))
 
     def facts(self) -> dict[str, Any]:
         return dict(self._facts)
@@ -239,10 +256,13 @@ def _classes(closed: Sequence[tuple[Floats, Floats, Ints]]) -> tuple[Ints, Ints,
     low = np.concatenate([np.floor(c[0] / CLASS_KN).astype(np.int64) for c in closed] or [np.empty(0, np.int64)])
     high = np.concatenate([np.floor(c[1] / CLASS_KN).astype(np.int64) for c in closed] or [np.empty(0, np.int64)])
     count = np.concatenate([c[2] for c in closed] or [np.empty(0, np.int64)])
-    pairs, where = np.unique(np.stack((low, high)), axis=1, return_inverse=True)
-    sums = np.zeros(pairs.shape[1], np.int64)
+    lows, low_at = np.unique(low, return_inverse=True)
+    highs, high_at = np.unique(high, return_inverse=True)
+    # One number for each pair: sorting pairs as rows takes ten times as long.
+    pairs, where = np.unique(low_at * highs.size + high_at, return_inverse=True)
+    sums = np.zeros(pairs.size, np.int64)
     np.add.at(sums, where, count)
-    return pairs[0], pairs[1], sums
+    return lows[pairs // max(highs.size, 1)], highs[pairs % max(highs.size, 1)], sums
 
 
 def _levels(sheets: Sequence[Sheet]) -> tuple[Ints, Ints]:

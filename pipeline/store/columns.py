@@ -27,6 +27,19 @@ def numbers(column: pa.ChunkedArray | pa.Array) -> NDArray[Any]:
     return np.frombuffer(array.buffers()[1], kind, len(array), array.offset * kind.itemsize)
 
 
+def listed(column: pa.ChunkedArray) -> NDArray[Any]:
+    """The numbers of all lists of a column, one after another, (n,), read-only."""
+    if column.num_chunks != 1:
+        return numbers(column.combine_chunks().flatten())
+    lists = column.chunk(0)
+    if len(lists) == 0:
+        return numbers(lists.values)[:0]
+    # Files that others wrote may have lists with long offsets.
+    kind = np.dtype(np.int64 if isinstance(lists, pa.LargeListArray) else np.int32)
+    ends = np.frombuffer(lists.buffers()[1], kind, len(lists) + 1, lists.offset * kind.itemsize)
+    return numbers(lists.values)[int(ends[0]) : int(ends[-1])]
+
+
 def nulls(column: pa.ChunkedArray) -> NDArray[np.bool_] | None:
     """Where a column is null, (n,); None where it nowhere is."""
     array = column.combine_chunks()

@@ -9,7 +9,7 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import StoreError
 from pipeline.sheets.sheet import Excursion, Sheet, Slice
-from pipeline.store.columns import numbers
+from pipeline.store.columns import listed
 from pipeline.store.depot import Depot
 
 _KN = pa.list_(pa.float64())
@@ -90,11 +90,16 @@ def write_sheets(store: Depot, name: str, sheets: Mapping[str, Sheet]) -> str:
     )
 
 
-def read_sheets(store: Depot, name: str, wanted: Sequence[str]) -> dict[str, Sheet]:
-    """Sheets of one file by id; StoreError when the file is gone or torn, or lacks one."""
+def read_sheets(store: Depot, name: str, wanted: Sequence[str], *, excursions: bool = True) -> dict[str, Sheet]:
+    """Sheets of one file by id; StoreError when the file is gone or torn, or lacks one.
+
+    `excursions`: False for whoever prices alone, which they slow down; sheets have none then.
+    """
     path = store.local(name)
     try:
-        table = pq.ParquetFile(path).read(use_threads=False)
+        file = pq.ParquetFile(path)
+        columns = None if excursions else [name for name in file.schema_arrow.names if name != "excursions"]
+        table = file.read(columns=columns, use_threads=False)
     except (OSError, pa.ArrowInvalid) as error:
         raise StoreError(
             f"cannot read sheets: {error}", file=path, next_step="run `tautlog nightly`, or `tautlog audit`"
@@ -167,7 +172,7 @@ def _row(name: str, sheet: Sheet) -> dict[str, Any]:
 
 def _sheet(row: pa.Table) -> Sheet:
     def flat(name: str) -> Any:
-        return numbers(row[name].combine_chunks().flatten())
+        return listed(row[name])
 
     def instant(value: Any) -> int:
         return int(value.value)
@@ -204,13 +209,24 @@ def _sheet(row: pa.Table) -> Sheet:
         level_bins=flat("level_bins"),
         level_classes=flat("level_classes"),
         level_us=flat("level_us"),
-        excursions=tuple(
-            Excursion(
-                instant(e["first"]), instant(e["last"]), e["peak_kn"].as_py(), instant(e["peak"]), e["at_least"].as_py()
-            )
-            for e in row["excursions"][0]
-        ),
+        excursions=_excursions(row),
         **_travel(row),
+    )
+
+
+def _excursions(row: pa.Table) -> tuple[Excursion, ...]:
+    """Excursions of a sheet; none where they were not read."""
+    if "excursions" not in row.column_names:
+        return ()
+
+    def instant(value: Any) -> int:
+        return int(value.value)
+
+    return tuple(
+        Excursion(
+            instant(e["first"]), instant(e["last"]), e["peak_kn"].as_py(), instant(e["peak"]), e["at_least"].as_py()
+        )
+        for e in row["excursions"][0]
     )
 
 
@@ -218,4 +234,4 @@ def _travel(row: pa.Table) -> dict[str, Any]:
     """Travel of a sheet; nothing of one made before travel was kept."""
     if "travel_m" not in row.column_names:
         return {}
-    return {name: numbers(row[name].combine_chunks().flatten()) for name in ("travel_classes", "travel_m")}
+    return {name: listed(row[name]) for name in ("travel_classes", "travel_m")}

@@ -277,7 +277,7 @@ def _sum(lives: Values, count: Counts, contact: Contact) -> int:
             next_step="correct [abrasion] in the spec, or the rigging",
         )
     total = 0
-    for exponent in np.flatnonzero(sums.any(axis=0)).tolist():
+    for exponent in np.flatnonzero(sums[0] | sums[1]).tolist():
         total += ((int(sums[0, exponent]) << _LOW_BITS) + int(sums[1, exponent])) << exponent
     return total
 

@@ -54,6 +54,6 @@ def sum_units(lives: NDArray[np.float64]) -> int:
     if bad >= 0:
         raise Bug(f"a life that cannot be: {float(lives[bad])}", expected="a number of 0 or more, below 2^924")
     total = 0
-    for exponent in np.flatnonzero(sums.any(axis=0)).tolist():
+    for exponent in np.flatnonzero(sums[0] | sums[1]).tolist():
         total += ((int(sums[0, exponent]) << _LOW_BITS) + int(sums[1, exponent])) << exponent
     return total

@@ -62,11 +62,10 @@ def damage(range_ratio: float, mean_ratio: float, curve: FatigueCurve) -> float:
 
 
 @compiled
-def _used(range_ratio: float, mean_ratio: float, constants: Constants) -> float:
+def _used(range_ratio: float, cycles_at_one: float, constants: Constants) -> float:
     if range_ratio <= 0:
         return 0.0
-    a, b, m, r2, m2, at_r2, ten = constants
-    cycles_at_one = math.pow(ten, a - b * mean_ratio)
+    _, _, m, r2, m2, at_r2, _ = constants
     # Where Python's pow raises, this one says inf: no figure, rather than no damage.
     if not cycles_at_one < np.inf:
         return np.inf
@@ -89,11 +88,15 @@ def _sum_units(
 
     Returns the index of the first cycle without a finite figure, or -1.
     """
+    a, b, _, _, _, _, ten = constants
+    cycles_at_one = math.pow(ten, a)
     for i in range(low_kn.size):
         range_ratio = (high_kn[i] - low_kn[i]) / strength_kn
-        mean_ratio = ((high_kn[i] + low_kn[i]) / 2) / strength_kn
+        if b != 0.0:
+            mean_ratio = ((high_kn[i] + low_kn[i]) / 2) / strength_kn
+            cycles_at_one = math.pow(ten, a - b * mean_ratio)
         # Scaling by a power of two is exact; rint rounds half to even; at 2^52 and above a double is whole.
-        units = np.rint(_used(range_ratio, mean_ratio, constants) * scale)
+        units = np.rint(_used(range_ratio, cycles_at_one, constants) * scale)
         if not units < np.inf:
             return i
         exponent = 0
@@ -122,7 +125,7 @@ def life_units(low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn
         low, high = float(low_kn[bad]), float(high_kn[bad])
         raise _no_figure((high - low) / strength_kn, ((high + low) / 2) / strength_kn, curve)
     total = 0
-    for exponent in np.flatnonzero(sums.any(axis=0)).tolist():
+    for exponent in np.flatnonzero(sums[0] | sums[1]).tolist():
         high_part, low_part = int(sums[0, exponent]), int(sums[1, exponent])
         total += ((high_part << _LOW_BITS) + low_part) << exponent
     return total

@@ -183,6 +183,14 @@ def relax(
     return RopeHeat(to_us, end_c)
 
 
+def film_in_step(surface_c: float, air_c: float, wind_m_s: float, table: Convection) -> float:
+    """The film coefficient [W/(m2 K)] with which `warm` takes a step that begins at `surface_c`, to the last bit."""
+    wind = _place(table.wind_roots, math.sqrt(wind_m_s))
+    film = _place(table.films_c, (air_c + surface_c) / 2)
+    rise = math.sqrt(math.sqrt(max(abs(surface_c - air_c), LEAST_RISE_K)))
+    return max(_between(table.forced, wind, film), _between(table.free, film, _place(table.rise_roots, rise)))
+
+
 def _air_of(air: Air, bins: int) -> tuple[Values, Values]:
     """Temperature and wind of each bin."""
     for given in (air.temperature_c, air.wind_m_s):

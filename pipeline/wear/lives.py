@@ -24,8 +24,8 @@ def to_decimal(units: int, exponent: int = UNIT_EXPONENT) -> Decimal:
     whole, rest = divmod(abs(units) * 10**DECIMAL_PLACES, divisor)
     if 2 * rest > divisor or (2 * rest == divisor and whole % 2 == 1):
         whole += 1
-    digits = tuple(int(digit) for digit in str(whole))
-    return Decimal((1 if units < 0 else 0, digits, -DECIMAL_PLACES))
+    # From text: unlike arithmetic, it rounds to no context.
+    return Decimal(f"{'-' if units < 0 else ''}{whole}E-{DECIMAL_PLACES}")
 
 
 def check_break_force(break_force_kn: float) -> None:

@@ -21,6 +21,7 @@ KEYS: dict[tuple[str, ...], tuple[str, ...]] = {
     ("audit",): ("agrees", "differences"),
     ("rebuild",): ("agrees", "differences"),
     ("trace", "E1-1"): ("trace",),
+    ("explain", "L1"): ("line", "zone", "day", "constants", "carried", "sheets", "fatigue", "account", "caution"),
 }
 RECEIPT = (
     "file", "sha256", "layout", "lines", "header", "blank", "ignored", "stored", "duplicate", "quarantined",

@@ -14,7 +14,8 @@ from tests.cli.command import tautlog
 REPOSITORY = Path(__file__).resolve().parents[2]
 COMMANDS = (
     "new", "demo", "ingest", "nightly", "receipts", "cycles", "events", "statement", "status", "audit",
-    "rebuild", "trace", "findings", "health", "compare", "sampling", "fleet", "backup", "restore", "tidy",
+    "rebuild", "trace", "findings", "health", "fleet", "backup", "restore", "tidy", "compare",
+    "explain", "sampling",
 )  # fmt: skip
 ANSWERING = tuple(name for name in COMMANDS if name not in ("new", "demo"))
 HEAVY = (

@@ -20,6 +20,7 @@ from pipeline.wear.heat import (
     Section,
     Values,
     Warmed,
+    film_in_step,
     power_w_m,
     range2_in_bins,
     relax,
@@ -168,6 +169,26 @@ def test_the_loop_equals_plain_python_bit_for_bit() -> None:
         power = dict(zip(bins.tolist(), power_w_m(range2, ROPE).tolist(), strict=True))
         got = warm(RopeHeat(from_us, 31.0), from_us, to_us, bins, range2, ROPE, air)
         assert got.after == RopeHeat(to_us, in_plain_python(31.0, from_us, to_us, power, air))
+
+
+@given(
+    surface=st.floats(-30, 120),
+    air=st.floats(-30, 45),
+    wind=st.floats(0, 70),
+    power=st.floats(0, 40),
+    us=st.integers(1, STEP_US),
+)
+@settings(deadline=None, max_examples=60)
+def test_the_film_that_is_shown_of_a_step_is_the_one_it_was_taken_with(
+    surface: float, air: float, wind: float, power: float, us: int
+) -> None:
+    table = convection_of(ROPE.diameter_m)
+    bins, range2 = steady(ROPE, power, 1)
+    taken = warm(RopeHeat(0, surface), 0, us, bins, range2, ROPE, Air(air, wind))
+    loss = film_in_step(surface, air, wind, table) * (math.pi * ROPE.diameter_m)
+    settled = air + float(taken.power_w_m[0]) / loss
+    tau_s = ROPE.heat_capacity_j_mk / loss
+    assert taken.after.surface_c == settled + (surface - settled) * math.exp(-(us / 1e6) / tau_s)
 
 
 @settings(deadline=None, max_examples=60)
