@@ -1,9 +1,9 @@
 """Is the logger fast enough: each tension channel's verdict from stored samples, priced with the lines rigged there.
 
-Samples are those that the sheets count (calibrated, shared, without flags 4 and 9), without the 0 kN of a rigging's
-own begin and end. Life is fatigue by the line's curve: closed cycles, and open ones as half cycles, since the widest
-swing of a day is seldom closed on it; the spec's factor is left out, as it changes no verdict. Of several lines on a
-channel the one with the worst verdict is told.
+Samples are those that the sheets count (calibrated, shared, without flags 4 and 9), without the 0 kN of a rigging's own
+begin and end. Life is fatigue by the line's curve: closed cycles, and open ones as half cycles, since the widest swing
+of a day is seldom closed on it; the spec's factor is left out, as it changes no verdict. Of several lines on a channel
+the one with the worst verdict is told.
 """
 
 from __future__ import annotations
