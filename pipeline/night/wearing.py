@@ -251,18 +251,29 @@ def _warm(before: RopeHeat | None, sheet: Sheet, swings: Bridged, section: Secti
     return warm(before, *span, bins, range2, section, air)
 
 
+MOST_CELLS = 1 << 20
+"""Of a grid that is counted in one pass; a reading gone wild may span more."""
+
+
 def _classes(closed: Sequence[tuple[Floats, Floats, Ints]]) -> tuple[Ints, Ints, Ints]:
     """Closed cycles by 5 kN class of low and high, ascending."""
-    low = np.concatenate([np.floor(c[0] / CLASS_KN).astype(np.int64) for c in closed] or [np.empty(0, np.int64)])
-    high = np.concatenate([np.floor(c[1] / CLASS_KN).astype(np.int64) for c in closed] or [np.empty(0, np.int64)])
-    count = np.concatenate([c[2] for c in closed] or [np.empty(0, np.int64)])
-    lows, low_at = np.unique(low, return_inverse=True)
-    highs, high_at = np.unique(high, return_inverse=True)
-    # One number for each pair: sorting pairs as rows takes ten times as long.
-    pairs, where = np.unique(low_at * highs.size + high_at, return_inverse=True)
-    sums = np.zeros(pairs.size, np.int64)
-    np.add.at(sums, where, count)
-    return lows[pairs // max(highs.size, 1)], highs[pairs % max(highs.size, 1)], sums
+    if not any(count.size for *_, count in closed):
+        none = np.empty(0, np.int64)
+        return none, none, none
+    low, high = (np.floor(np.concatenate([c[end] for c in closed]) / CLASS_KN).astype(np.int64) for end in (0, 1))
+    count = np.concatenate([c[2] for c in closed])
+    first, wide = int(high.min()), int(high.max() - high.min()) + 1
+    cells = (low - low.min()) * wide + (high - first)
+    if int(cells.max()) < MOST_CELLS:
+        # Counts are far below 2^53, so that sums of doubles are exact.
+        sums = np.bincount(cells, weights=count)
+        used = np.flatnonzero(sums)
+        counts = sums[used].astype(np.int64)
+    else:
+        used, where = np.unique(cells, return_inverse=True)
+        counts = np.zeros(used.size, np.int64)
+        np.add.at(counts, where, count)
+    return used // wide + low.min(), used % wide + first, counts
 
 
 def _levels(sheets: Sequence[Sheet]) -> tuple[Ints, Ints]:
