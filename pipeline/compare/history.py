@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.ledger.database import Ledger
-from pipeline.night.wearing import CLASS_KN
 from pipeline.sheets.cycles import Floats, Ints
+from pipeline.wear.cells import CLASS_KN
 
 Zone = tuple[str, str]
 """A line and its zone."""

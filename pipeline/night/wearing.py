@@ -15,13 +15,13 @@ from pipeline.sheets.cycles import Floats, Ints
 from pipeline.sheets.sheet import Sheet
 from pipeline.sheets.swings import NO_SWING, Bridged, OpenSwing, bridge
 from pipeline.wear.abrasion import NotReckoned, contact_of, swing_units, travel_units
+from pipeline.wear.cells import CLASS_KN
 from pipeline.wear.creep import Crept, creep_units, sustained_bins
 from pipeline.wear.fatigue import cycles_outside
 from pipeline.wear.heat import Air, RopeHeat, Section, Warmed, range2_in_bins, section_of, warm
 from pipeline.wear.together import adds
 from schemas.registers import Spec
 
-CLASS_KN = 5.0
 NO_SOURCE = {"source", "calibrated", "factor", "published"}
 """What of a table of constants changes no life."""
 

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import Bug, RegisterError
 from pipeline.kernels import compiled
-from pipeline.wear.fatigue import UNIT_EXPONENT
+from pipeline.wear.exact import UNIT_EXPONENT, sum_units
 from schemas.specs import Abrasion
 
 Values = NDArray[np.float64]
@@ -45,9 +45,6 @@ SURFACES: Final = ("smooth", "worn", "rough")
 DENIALS: Final = frozenset({"no", "not", "without", "seized", "stuck", "frozen", "fixed"})
 """Words beside which the word roller does not mean that one turns."""
 
-# A double times 2^100 is below 2^1024, and its mantissa is taken apart at bit 26: see _add_units.
-_EXPONENTS: Final = 1024
-_LOW_BITS: Final = 26
 _MOST_SWINGS: Final = 1 << 35
 
 
@@ -199,27 +196,6 @@ def _travel_lives(tension_kn: Values, metres: Values, held: float, allowable_kj:
         lives[i] = held * max(tension_kn[i], 0.0) * metres[i] / allowable_kj
 
 
-@compiled
-def _add_units(lives: Values, count: Counts, scale: float, low_bits: int, sums: NDArray[np.int64]) -> int:
-    """Add count * round(life * scale) to `sums` (2, _EXPONENTS): high and low mantissa bits by exponent.
-
-    Returns the index of the first life that is no finite number, or -1.
-    """
-    for i in range(lives.size):
-        # Scaling by a power of two is exact; rint rounds half to even; at 2^52 and above a double is whole.
-        units = np.rint(lives[i] * scale)
-        if not units < np.inf:
-            return i
-        exponent = 0
-        while units >= 9007199254740992.0:  # 2^53, from which on every double is even: the half is exact
-            units *= 0.5
-            exponent += 1
-        mantissa = np.int64(units)
-        sums[0, exponent] += (mantissa >> low_bits) * count[i]
-        sums[1, exponent] += (mantissa & ((1 << low_bits) - 1)) * count[i]
-    return -1
-
-
 def swing_units(low_kn: Values, high_kn: Values, count: Counts, contact: Contact) -> int:
     """Life used by swings (half-cycles), in units of 2^-100: the sum of count * round(life of one * 2^100).
 
@@ -267,19 +243,16 @@ def travel_units(tension_kn: Values, metres: Values, contact: Contact) -> int:
 
 
 def _sum(lives: Values, count: Counts, contact: Contact) -> int:
-    sums = np.zeros((2, _EXPONENTS), np.int64)
-    bad = _add_units(lives, count, float(2**UNIT_EXPONENT), _LOW_BITS, sums)
-    if bad >= 0:
+    with np.errstate(over="ignore"):
+        finite = np.isfinite(lives * 2.0**UNIT_EXPONENT).all()
+    if not finite:
         raise RegisterError(
             f"abrasion gives no finite life for a contact of {contact.says}",
             found=f"allowable work of {contact.allowable_work_kj} kJ, stretch of {contact.give_m_per_kn} m per kN",
             expected="constants of a rope and a chock",
             next_step="correct [abrasion] in the spec, or the rigging",
         )
-    total = 0
-    for exponent in np.flatnonzero(sums[0] | sums[1]).tolist():
-        total += ((int(sums[0, exponent]) << _LOW_BITS) + int(sums[1, exponent])) << exponent
-    return total
+    return sum_units(lives, count)
 
 
 def _turns(surface: str) -> bool:

@@ -9,9 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import Bug
 from pipeline.kernels import compiled
-
-UNIT_EXPONENT: Final = 100
-"""Life is counted in units of 2^-UNIT_EXPONENT."""
+from pipeline.wear.lives import UNIT_EXPONENT as UNIT_EXPONENT
 
 # A finite double has a mantissa of 53 bits, shifted by at most 971; it is taken apart at bit 26, so that 2^35 items of
 # either part fit a 64-bit sum.
@@ -21,8 +19,10 @@ _MOST_ITEMS: Final = 1 << 35
 
 
 @compiled
-def _sum_mantissas(lives: NDArray[np.float64], scale: float, low_bits: int, sums: NDArray[np.int64]) -> int:
-    """Add round(life * scale) to `sums` (2, exponents): high and low mantissa bits, by exponent.
+def _sum_mantissas(
+    lives: NDArray[np.float64], count: NDArray[np.int64], scale: float, low_bits: int, sums: NDArray[np.int64]
+) -> int:
+    """Add count * round(life * scale) to `sums` (2, exponents): high and low mantissa bits, by exponent.
 
     Returns the index of the first life that is no finite number of 0 or more, or -1.
     """
@@ -36,13 +36,15 @@ def _sum_mantissas(lives: NDArray[np.float64], scale: float, low_bits: int, sums
             units *= 0.5
             exponent += 1
         mantissa = np.int64(units)
-        sums[0, exponent] += mantissa >> low_bits
-        sums[1, exponent] += mantissa & ((1 << low_bits) - 1)
+        sums[0, exponent] += (mantissa >> low_bits) * count[i]
+        sums[1, exponent] += (mantissa & ((1 << low_bits) - 1)) * count[i]
     return -1
 
 
-def sum_units(lives: NDArray[np.float64]) -> int:
-    """The sum of round(life * 2^100), half to even, over lives (n,): whole units of 2^-100.
+def sum_units(lives: NDArray[np.float64], count: NDArray[np.int64] | None = None) -> int:
+    """The sum of count * round(life * 2^100), half to even, over lives (n,): whole units of 2^-100.
+
+    count (n,): 0 or more, fewer than 2^35 in all; None: each life once.
 
     Equal to the same sum in unbounded integers. Raises Bug for a life below 0, or one of 2^924 or more, infinite or
     NaN: whoever reckons lives refuses these with words of his own.
@@ -50,7 +52,8 @@ def sum_units(lives: NDArray[np.float64]) -> int:
     if lives.size >= _MOST_ITEMS:
         raise Bug("fewer than 2^35 lives are summed at once")
     sums = np.zeros((2, _EXPONENTS), np.int64)
-    bad = _sum_mantissas(lives, float(2**UNIT_EXPONENT), _LOW_BITS, sums)
+    counts = np.ones(lives.size, np.int64) if count is None else count
+    bad = _sum_mantissas(lives, counts, float(2**UNIT_EXPONENT), _LOW_BITS, sums)
     if bad >= 0:
         raise Bug(f"a life that cannot be: {float(lives[bad])}", expected="a number of 0 or more, below 2^924")
     total = 0
