@@ -6,9 +6,8 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from pipeline.errors import RegisterError, nearest
 from pipeline.ledger import index
-from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_site, seconds, shown
+from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, known_line, last_site, seconds, shown
 from pipeline.ledger.along import along_of, outside_of
 from pipeline.ledger.basis import basis_of, not_reckoned
 from pipeline.ledger.database import Ledger
@@ -30,13 +29,7 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
     Raises RegisterError for a line that the last run's registers do not know.
     """
     site = last_site(ledger)
-    if line not in site.lines:
-        near = nearest(line, site.lines)
-        raise RegisterError(
-            f"no line is called {line!r}",
-            file="lines.csv",
-            next_step=f"did you mean {near}?" if near is not None else "see `tautlog status` for the lines there are",
-        )
+    known_line(site, line)
     account = accounts(ledger, site, [line])[line]
     horizon_us = index.horizon_us(ledger)
     basis, reasons = basis_of(site, line)
