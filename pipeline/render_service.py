@@ -38,12 +38,16 @@ def outside_text(outside: Row) -> str:
     }
     told = [f"{cycles[name]} {text}" for name, text in words.items() if cycles[name]]
     lines = [f"Of {cycles['total']} closed cycles: {', '.join(told)}."] if told else []
+    if cycles["beyond_r"] or cycles["outside_lm"]:
+        lines.append("Those above valid_r or outside valid_lm may have used more than the figures say.")
     hours = {"load": "outside fitted_load", "cold": "colder than fitted_c", "hot": "hotter than fitted_c"}
     found = [
         f"{creep[f'outside_{name}'] / 3600:.2f} h {text}" for name, text in hours.items() if creep[f"outside_{name}"]
     ]
     if found:
-        lines.append(f"Creep is not counted for {', '.join(found)}, which is not zero.")
+        lines.append(
+            f"Creep is not counted for {', '.join(found)}, which is not zero: above the upper ends it is faster."
+        )
     return "\n".join(lines)
 
 
