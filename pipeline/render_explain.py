@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from pipeline.render_service import over_bend
 from pipeline.text import join, life, table
 
 Row = Mapping[str, Any]
@@ -301,11 +302,10 @@ def _strength(told: Row) -> str:
     found = told["least_margin"]
     margin = "No day with readings."
     if found is not None:
-        bend = found["bend"]
-        over = ", straight: no bend is reckoned" if bend is None else _over(bend)
         margin = (
             f"Least margin: zone {found['zone']}, {found['band']}, {found['day']}: peak {found['peak_kn']:.6g} kN at "
-            f"{found['peak_at']} against {found['left_kn']:.6f} kN left{over}: {found['margin_kn']:.6f} kN between them"
+            f"{found['peak_at']} against {found['left_kn']:.6f} kN left{over_bend(found['bend'])}: "
+            f"{found['margin_kn']:.6f} kN between them"
         )
     new = " of a line that was new at the first record: its opening is unknown" if told["as_if_new"] else ""
     basis = told["basis"] + "".join(f"; {why}" for why in told["basis_reasons"])
@@ -313,12 +313,6 @@ def _strength(told: Row) -> str:
         f"STRENGTH LEFT{new} (source: {told['source']}); {line}\nBasis: {basis}\n{left}\n{margin}\n"
         "A model, not a break test: no figure here is a reason to keep a line."
     )
-
-
-def _over(bend: Row) -> str:
-    """The bend at a contact, and whether its figure may be too high."""
-    beyond = ", a smaller bend than its source serves, so that less may be left" if bend["outside"] else ""
-    return f", times {bend['strength']:.6g} over a bend of D/d {bend['ratio']:g}{beyond}"
 
 
 def _peak(row: Row) -> str:

@@ -53,9 +53,7 @@ def outside_text(outside: Row) -> str:
 
 def strength_text(told: Row, tests: Sequence[Row]) -> str:
     """Strength left, the retirement line, the least margin, and break tests against the model."""
-    retire = "retirement line unknown, for want of a ship design MBL"
-    if told["retirement_kn"] is not None:
-        retire = f"retirement line {told['retirement_kn']:.0f} kN ({told['retirement_of']})"
+    retire = f"retirement line {told['retirement_kn']:.0f} kN ({told['retirement_of']})"
     if not told["reckoned"]:
         return "\n".join([f"Strength left: not reckoned: {told['why']}; {retire}.", *map(_test, tests)])
     left = "; ".join(
@@ -63,19 +61,31 @@ def strength_text(told: Row, tests: Sequence[Row]) -> str:
         for zone, found in told["left_kn"].items()
     )
     new = "Strength left, had the line been new at its first record" if told["as_if_new"] else "Strength left"
-    lines = [f"{new} (source: {told['source']}): {left}; {retire}.", "No day with readings, so no margin."]
+    lines = [
+        f"{new} ({told['basis']}; source: {told['source']}): {left}; {retire}.",
+        "No day with readings, so no margin.",
+    ]
     least = told["least_margin"]
     if least is not None:
-        bend = least["bend"]
-        over = "" if bend is None else f" times {bend['strength']:.3g} over a bend of D/d {bend['ratio']:g}"
+        share = "nothing was left"
+        if least["peak_share"] is not None:
+            share = f"the peak was {100 * least['peak_share']:.0f} % of it"
         lines[1] = (
             f"Least margin: a peak of {least['peak_kn']:.0f} kN at {least['peak_at']}, zone {least['zone']}, "
-            f"{least['band']}, against {floor(least['left_kn'])} kN left then{over}: {floor(least['margin_kn'])} kN "
-            f"between them; the peak was {100 * least['peak_share']:.0f} % of it."
+            f"{least['band']}, against {floor(least['left_kn'])} kN left then{over_bend(least['bend'])}: "
+            f"{floor(least['margin_kn'])} kN between them; {share}."
         )
     return "\n".join(
         [*lines, *map(_test, tests), "A model, not a break test: no figure here is a reason to keep a line."]
     )
+
+
+def over_bend(bend: Row | None) -> str:
+    """What a bend leaves of strength, and whether that may be too much; for whatever strength stands before."""
+    if bend is None:
+        return " (straight: no bend is reckoned)"
+    beyond = ", a smaller bend than its source serves, so that less may be left" if bend["outside"] else ""
+    return f", times {bend['strength']:.6g} over a bend of D/d {bend['ratio']:g}{beyond}"
 
 
 def _test(row: Row) -> str:

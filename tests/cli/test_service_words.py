@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from pipeline.render_service import outside_text
+from pipeline.render_service import outside_text, strength_text
 
 NONE: dict[str, Any] = {
     "cycles": {"total": 9, "beyond_r": 0, "below_r": 0, "outside_lm": 0, "compressed": 0},
@@ -26,3 +26,30 @@ def test_creep_that_is_not_counted_is_not_zero_and_may_be_faster() -> None:
 
 def test_nothing_outside_is_no_text() -> None:
     assert outside_text(NONE) == ""
+
+
+def strong(peak_share: float | None, bend: dict[str, Any] | None) -> dict[str, Any]:
+    least = {
+        **{"zone": "a", "band": "contact band", "day": "2026-03-02", "peak_kn": 300.0},
+        **{"peak_at": "2026-03-02T12:00:00Z", "left_kn": 0.0, "bend": bend, "peak_share": peak_share},
+        "margin_kn": -300.0,
+    }
+    return {
+        **{"retirement_kn": 750.0, "retirement_of": "75 % of ship design MBL 1000 kN", "reckoned": True},
+        **{"as_if_new": False, "source": "laboratory report 13", "basis": "severity index", "basis_reasons": []},
+        **{"left_kn": {"a": {"contact band": 0.0}}, "least_margin": least},
+    }
+
+
+def test_a_line_of_which_nothing_is_left_is_told_and_no_percent_of_nothing() -> None:
+    text = strength_text(strong(None, None), ())
+    assert "-300 kN between them; nothing was left." in text
+    assert "(severity index; source: laboratory report 13)" in text
+    assert "(straight: no bend is reckoned)" in text
+
+
+def test_a_bend_smaller_than_its_source_serves_may_leave_less() -> None:
+    bend = {"ratio": 3.0, "strength": 0.5, "outside": True, "source": "laboratory report 14"}
+    text = strength_text(strong(0.6, bend), ())
+    assert "times 0.5 over a bend of D/d 3, a smaller bend than its source serves, so that less may be left" in text
+    assert "less may be left" not in strength_text(strong(0.6, {**bend, "outside": False}), ())
