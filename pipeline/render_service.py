@@ -11,6 +11,24 @@ Row = Mapping[str, Any]
 UNITS = {"max_calls": "calls", "max_mooring_h": "h moored", "max_age_years": "years"}
 
 
+def scatter_text(told: Row | None) -> str:
+    """The band that the scatter of tests gives fatigue; nothing where no scatter is known, or no fatigue."""
+    if told is None:
+        return ""
+    zones = ", ".join(
+        f"zone {zone} {band['low']:.3e} to {band['high']:.3e}"
+        for zone, band in told["zones"].items()
+        if band["high"] > 0
+    )
+    if not zones:
+        return ""
+    return (
+        f"Fatigue scatters among ropes tested alike (log10 N by {told['scatter']:g}; source: {told['source']}): "
+        f"{100 * told['share']:.0f} % of them would have used {zones}, and half of the rest more. Errors of "
+        "loads and of the curve come on top."
+    )
+
+
 def along_text(pieces: Sequence[Row]) -> str:
     """The pieces of each end, from the eye inwards."""
     rows = [
@@ -31,7 +49,7 @@ def outside_text(outside: Row) -> str:
     """Cycles and creep time outside of what the constants were fitted to; nothing where there are none."""
     cycles, creep = outside["cycles"], outside["creep_s"]
     words = {
-        "beyond_r": "with a range above valid_r",
+        "beyond_r": "with a range above valid_r (0.5 where the spec has none)",
         "outside_lm": "with a mean outside valid_lm",
         "below_r": "with a range below valid_r",
         "compressed": "going slack (no life is claimed for that)",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
 from pipeline.ledger import index
 from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, known_line, last_site, seconds, shown
@@ -18,7 +18,11 @@ from pipeline.ledger.service import calls, service_of
 from pipeline.ledger.strength import strength_of, tests_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
+from pipeline.wear.curves import scatter_band
 from schemas.times import us_to_rfc3339
+
+SCATTER_SHARE: Final = 0.90
+"""Of ropes tested alike that the band of fatigue holds."""
 
 
 def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, Any]:
@@ -88,6 +92,7 @@ def figures(site: Site, account: Account) -> dict[str, Any]:
     pending = {zone: shown(account.pending[zone], factor) for zone in ZONES}
     return {
         "consumed": {"zones": zones, "worst": account.worse_zone},
+        "fatigue_scatter": _scatter(site, account),
         "bands": along_of(account),
         "together": account.together,
         "pending": {"zones": pending},
@@ -103,6 +108,20 @@ def figures(site: Site, account: Account) -> dict[str, Any]:
         ],
         "factor": factor,
     }
+
+
+def _scatter(site: Site, account: Account) -> dict[str, Any] | None:
+    """Between what the shown fatigue of ropes tested alike lies; None where the spec gives no scatter."""
+    curve = site.spec_of(account.line).fatigue
+    if curve.scatter is None:
+        return None
+    zones = {}
+    for zone in ZONES:
+        posted = account.posted[zone]["fatigue"]
+        if posted is not None:
+            low, high = scatter_band(float(shown(posted, curve.factor)), curve.scatter, SCATTER_SHARE)
+            zones[zone] = {"low": low, "high": high}
+    return {"share": SCATTER_SHARE, "scatter": curve.scatter, "source": curve.source, "zones": zones}
 
 
 def coverage_of(account: Account) -> dict[str, Any]:

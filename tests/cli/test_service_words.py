@@ -12,7 +12,7 @@ NONE: dict[str, Any] = {
 
 def test_cycles_beyond_the_curve_may_have_used_more_than_the_figures_say() -> None:
     text = outside_text({**NONE, "cycles": {**NONE["cycles"], "beyond_r": 2}})
-    assert "Of 9 closed cycles: 2 with a range above valid_r." in text
+    assert "Of 9 closed cycles: 2 with a range above valid_r (0.5 where the spec has none)." in text
     assert "may have used more than the figures say" in text
     small = outside_text({**NONE, "cycles": {**NONE["cycles"], "below_r": 2}})
     assert "may have used more" not in small
