@@ -17,7 +17,7 @@ from pipeline.ledger.words import SEVERITY_INDEX
 from schemas.registers import Policy, Service, StrengthTest
 from schemas.times import us_to_rfc3339
 
-CALL_FOR_INSPECTION = ("peak-load", "brake-render")
+CALL_FOR_INSPECTION = ("peak-load", "brake-render", "snap-load", "load-loss")
 """Events after which a line is inspected before it is used again."""
 
 LOOKED_AT = ("inspection", "retire")
