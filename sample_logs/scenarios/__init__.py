@@ -10,3 +10,4 @@ from sample_logs.scenarios.policy import POLICY as POLICY
 from sample_logs.scenarios.scenario import Recorded as Recorded
 from sample_logs.scenarios.scenario import Scenario as Scenario
 from sample_logs.scenarios.scenario import Truth as Truth
+from sample_logs.scenarios.write import write_site as write_site

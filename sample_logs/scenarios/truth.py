@@ -142,7 +142,7 @@ def _what_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth) -> str |
         if fault.kind in ("zero-drift", "zero-step") and truth.borderline and truth.kind != "tending":
             return fault.kind
     for span in plan.dropouts:
-        spoilt = truth.kind not in ("load-loss", "brake") or truth.detail["class"] != "instrument"
+        spoilt = truth.kind != "brake" and truth.detail.get("class") != "instrument"
         overlap = truth.from_us <= clock.at(span.last + pad) and truth.to_us >= clock.at(span.first - pad)
         if span.word == line.channel and spoilt and overlap:
             return "dropout"
