@@ -116,7 +116,7 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
         air |= {(row["channel"], row["day"]): air_day(row) for row in made.air}
         yield from _flag_differences(site, ledger, place, day, made.flag_rows)
         for name, sheet in made.sheets.items():
-            kept = read_sheets(site.store, by_name[name].path, [name])[name]
+            kept = read_sheets(site.store, by_name[name].path, [name], trace=True)[name]
             yield from _sheet_differences(by_name[name], kept, sheet)
         for row in made.marks:
             mark = Mark(row["sheet"], "", place, day, 0, 0, row["kind"], row["payload"])
