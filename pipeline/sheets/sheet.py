@@ -1,7 +1,7 @@
 """The day sheet: what one rigging felt on one UTC day, in kN, seconds and counts. It knows no rope constant."""
 
 import datetime
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -87,6 +87,16 @@ class Sheet:
     def observed_us(self) -> int:
         """Coverage of the slice: the time its samples stand for."""
         return int(self.level_us.sum())
+
+    def untraced(self) -> "Sheet":
+        """The sheet without its trace."""
+        return replace(
+            self,
+            trace_bins=NO_TRACE.bins,
+            trace_mean_dan=NO_TRACE.mean_dan,
+            trace_low_kn=NO_TRACE.low_kn,
+            trace_high_kn=NO_TRACE.high_kn,
+        )
 
     @property
     def trace(self) -> Trace:

@@ -62,7 +62,7 @@ def test_each_bin_is_that_of_its_own_samples(readings: list[Reading], offset_us:
     for number, mean_dan, low, high in found:
         held = bins[number]
         assert (low, high) == (min(held), max(held))
-        exact = DAN_PER_KN * sum(map(Fraction, held)) / len(held)
+        exact = DAN_PER_KN * sum(map(Fraction, held), Fraction(0)) / len(held)
         assert abs(Fraction(mean_dan) - exact) <= Fraction(1, 2) + Fraction(1, 10**6)
 
 
