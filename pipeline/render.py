@@ -7,7 +7,7 @@ from typing import Any
 from pipeline.errors import plain
 from pipeline.render_outlook import outlook_text
 from pipeline.render_outlook import sampling_text as sampling_text
-from pipeline.render_service import along_text, outside_text, served, service_text
+from pipeline.render_service import advice_text, along_text, outside_text, served, service_text, strength_text
 from pipeline.text import join as _join
 from pipeline.text import life as _life
 from pipeline.text import table as _table
@@ -130,7 +130,9 @@ def statement_text(answer: Row) -> str:
         answer["together"],
         along_text(answer["bands"]),
         outside_text(answer["outside"]),
+        strength_text(answer["strength"], answer["strength_tests"]),
         service_text(answer["service"]),
+        advice_text(answer["advice_list"]),
         _not_reckoned(answer),
         f"These figures are a {answer['basis']}: " + "; ".join(answer["basis_reasons"])
         if answer["basis_reasons"]
@@ -315,7 +317,7 @@ def _entries(entries: Sequence[Row]) -> str:
             entry["day"],
             entry["zone"],
             entry["mechanism"],
-            f"{entry['life']:.3e}",
+            _life(entry["life"]),
             entry["spec"],
             str(entry["run"]),
             *([entry["reason"]] if history else []),
