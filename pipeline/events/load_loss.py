@@ -14,9 +14,11 @@ With other lines on the hook (a share under 100 %) their load stays. Then b, not
 largest tension since `loss_fall_s` before it (or the sample before), and loaded in the sense above, b is the first
 below (1 - 0.75 share) of it, the mean in `loss_before_s` after b is at most (1 - 0.5 share) of that before it, so is
 the mean in `loss_stay_s` after of that in `loss_mean_s` before, and the largest in `loss_stay_s` after is below
-(1 - 0.25 share) of the largest in `loss_mean_s` before. Which of the hook's lines it was, tension cannot tell.
+(1 - 0.25 share) of the largest in `loss_mean_s` before; stored readings must reach over both times, but for
+`max_gap_s`. Which of the hook's lines it was, tension cannot tell.
 
-`highest` is the largest tension *recorded* in `loss_before_s` before b: a lower bound on what the line bore. A fall
+`highest` is the largest tension *recorded* in `loss_before_s` before b, or since a: a lower bound on what the line
+bore. A fall
 over a gap of more than `max_gap_s` is none, for nothing is known of how it fell.
 """
 

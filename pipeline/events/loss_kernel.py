@@ -83,15 +83,24 @@ def share_is_gone(
     mean_us: int,
     before_us: int,
     stay_us: int,
+    max_gap_us: int,
 ) -> bool:
     """Whether the tension fell by a line's share of it for good at index `at`: its mean, short before against short
-    after and long before against long after, by half of that share, its largest by a quarter."""
+    after and long before against long after, by half of that share, its largest by a quarter. What is known must
+    reach over the long times, but for a gap."""
     n = at_us.size
+    early = at
+    while early > 0 and at_us[early - 1] >= at_us[at] - mean_us:
+        early -= 1
+    if at_us[early] > at_us[at] - mean_us + max_gap_us:
+        return False
     soon = late = at + 1
     while late < n and at_us[late] <= at_us[at] + stay_us:
         late += 1
         if at_us[late - 1] <= at_us[at] + before_us:
             soon = late
+    if at_us[late - 1] < at_us[at] + stay_us - max_gap_us:
+        return False
     short_kn = mean_of(at_us, kn, usable, at_us[at] - before_us, at)
     long_kn = mean_of(at_us, kn, usable, at_us[at] - mean_us, at)
     half = 1.0 - 0.5 * share
@@ -125,9 +134,9 @@ def losses(
 ) -> tuple[Ints, Floats]:
     """Sudden losses of load whose first unloaded sample is in [begin, end); the arrays reach an edge beyond both.
 
-    Ints (c, 5): index of the last loaded sample, of the first unloaded, of the largest in `before_us` before it, of
-    the first that is loaded again (of a PART within `back_us`; NONE), WHOLE or PART. Floats (c, 2): mean in `mean_us`
-    before, and the floor below which the line counts as unloaded [kN].
+    Ints (c, 5): index of the last loaded sample, of the first unloaded, of the largest in `before_us` before it, or
+    since the last loaded, of the first that is loaded again (of a PART within `back_us`; NONE), WHOLE or PART.
+    Floats (c, 2): mean in `mean_us` before, and the floor below which the line counts as unloaded [kN].
     """
     ints = np.empty((ROOM, 5), np.int64)
     floats = np.empty((ROOM, 2), np.float64)
@@ -169,14 +178,14 @@ def losses(
         back = comes_back(at_us, kn, usable, i, floor, at_us[-1] if whole else at_us[i] + back_us)
         if whole and back != NONE and at_us[back] - at_us[i] <= stay_us:
             continue
-        if not whole and not share_is_gone(at_us, kn, usable, i, share, mean_us, before_us, stay_us):
+        if not whole and not share_is_gone(at_us, kn, usable, i, share, mean_us, before_us, stay_us, max_gap_us):
             continue
         if used == ints.shape[0]:
             longer, wider = np.empty((2 * used, 5), np.int64), np.empty((2 * used, 2), np.float64)
             longer[:used], wider[:used] = ints, floats
             ints, floats = longer, wider
         ints[used, 0], ints[used, 1] = loaded, i
-        ints[used, 2] = top_of(at_us, kn, usable, at_us[i] - before_us, i)
+        ints[used, 2] = top_of(at_us, kn, usable, min(at_us[i] - before_us, at_us[loaded]), i)
         ints[used, 3], ints[used, 4] = back, (WHOLE if whole else PART)
         floats[used, 0], floats[used, 1] = mean, floor
         used += 1
