@@ -36,7 +36,7 @@ def events_text(answer: Row) -> str:
     return join(
         table(head, rows) if rows else "No event above a note.",
         f"Not shown, with --severity note: {_counted(left_out)}." if left_out else "",
-        *_cautions({event["kind"] for event in shown}),
+        *cautions({event["kind"] for event in shown}),
     )
 
 
@@ -47,7 +47,8 @@ def sentence(event: Row) -> str:
     return told if outside == "all fast" else f"{told} (while {outside})"
 
 
-def _cautions(kinds: set[str]) -> list[str]:
+def cautions(kinds: set[str]) -> list[str]:
+    """What must be read beside events of these kinds."""
     inspect = kinds & {"peak-load", "brake-render", "snap-load", "load-loss"}
     found = []
     if inspect:
@@ -137,6 +138,15 @@ def _load_loss(event: Row) -> str:
     )
 
 
+def _surge(event: Row) -> str:
+    lines = event["lines"]
+    moves = ", ".join(f"{line['line']} {line['change_kn']:+.0f} kN" for line in lines)
+    return (
+        f"{len(lines)} lines pulsed as when a ship passes, first {event['first_line']}: {moves}; "
+        f"this one rose to {_peak(event)}, {_percent(event)}"
+    )
+
+
 def _lasted(seconds: float) -> str:
     if seconds < 120:
         return f"{seconds:.0f} s"
@@ -155,4 +165,5 @@ SENTENCES: dict[str, Callable[[Row], str]] = {
     "slack": _slack,
     "sustained-load": _sustained_load,
     "pretension-loss": _pretension_loss,
+    "surge": _surge,
 }
