@@ -58,6 +58,14 @@ def draw_faults(berth: Berth, plan: Plan, record: Record, rng: np.random.Generat
         return faults
     mean = 1.4 if plan.theme == "instruments" else 0.7
     busy = {berth.lines[loss.row].channel for loss in plan.losses} | {span.word for span in plan.dropouts}
+    if plan.theme == "happenings":
+        # Hours of load are rare enough: what is hove in hard keeps a sound gauge.
+        hard_kn = 0.3 * berth.ship_design_mbl_kn
+        busy |= {
+            berth.lines[action.row].channel
+            for action in plan.actions
+            if action.word == "heaving-in" and action.target > hard_kn
+        }
     free = [line.channel for line in berth.lines if line.share == 1.0 and line.channel not in busy]
     free = [str(channel) for channel in rng.permutation(np.array(free))]
 

@@ -290,7 +290,9 @@ def _winches(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
     for _ in range(_often(rng, 1.5 if lively else 0.2)):
         _loosen(plan, berth, rng, loose)
     firm = [row for row in loose if berth.lines[row].holds_kn > 0.5 * berth.ship_design_mbl_kn]
-    for _ in range(_often(rng, 1.9 if lively else 0.5)):
+    # Soft tails keep what they were hove to; a hard spring or breast that is hove in walks the ship along.
+    firm = [row for row in firm if berth.lines[row].role in ("head", "stern")]
+    for _ in range(_often(rng, 2.4 if lively else 0.8)):
         _tighten(plan, berth, rng, firm)
     if rng.random() < 0.5:
         start = int(rng.integers(plan.all_fast + 30 * MINUTE, plan.let_go - 30 * MINUTE))
@@ -339,7 +341,7 @@ def _loosen(plan: Plan, berth: Berth, rng: np.random.Generator, rows: list[int])
 
 
 def _tighten(plan: Plan, berth: Berth, rng: np.random.Generator, rows: list[int]) -> None:
-    """A line is hove in to a third of ship design MBL or more, and kept so for most of an hour by trims."""
+    """A line is hove in to a third of ship design MBL or more, and left so for most of an hour."""
     for _ in range(20 if rows else 0):
         row = int(rng.choice(rows))
         minutes = int(rng.integers(42, 56))
@@ -348,7 +350,5 @@ def _tighten(plan: Plan, berth: Berth, rng: np.random.Generator, rows: list[int]
         if plan.is_free(row, first, until + MINUTE):
             target_kn = float(rng.uniform(0.33, 0.42)) * berth.ship_design_mbl_kn
             plan.actions.append(Action(row, first, first + 70 * S, HAUL, target_kn, "heaving-in"))
-            for trim in range(first + 8 * MINUTE, until - 4 * MINUTE, 8 * MINUTE):
-                plan.actions.append(Action(row, trim, trim + 25 * S, HAUL, target_kn, "trim"))
             plan.actions.append(Action(row, until, until + 60 * S, HAUL, berth.lines[row].pretension_kn, "veering"))
             return
