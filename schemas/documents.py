@@ -101,6 +101,9 @@ class Policy(Model):
     other; cropped when a contact band has used over `crop_share` and more than the free length; inspected after a peak
     above `inspect_peak_share` of the strength left; its sensor looked at when under `coverage_share` of its rigged time
     is observed. `band_width_m`: a contact that moved by less lies on the worn band still. `limits`: the company's own.
+
+    Events of several lines: `surge_*` as in `pipeline.events.surge`; events of which the next begins within
+    `episode_gap_s` of the end of those before are one episode.
     """
 
     max_gap_s: Number = Field(default=10.0, gt=0)
@@ -112,6 +115,12 @@ class Policy(Model):
     render_min_payout_m: Number = Field(default=0.05, ge=0)
     render_window_s: Number = Field(default=2.0, ge=0)
     travel_deadband_m: Number = Field(default=0.02, ge=0)
+    surge_min_pct: Number = Field(default=2.0, gt=0)
+    surge_times: Number = Field(default=6.0, gt=0)
+    surge_join_s: Number = Field(default=60.0, ge=0)
+    episode_gap_s: Number = Field(default=120.0, ge=0)
+    mooring_gap_h: Number = Field(default=2.0, gt=0)
+    pretension_pct: Number = Field(default=10.0, gt=0)
     settle_s: Number = Field(default=2.0, ge=0)
     retire_pct: Number = Field(default=75.0, gt=0, le=100)
     turn_share: Number = Field(default=0.5, gt=0)

@@ -7,12 +7,14 @@ from typing import Any
 from pipeline.events import brake_render, peak_load
 from pipeline.events.brake_render import Peak, SlipRun
 from pipeline.events.ids import event_id
+from pipeline.events.surge import Surge
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Event, Mark
 from pipeline.manifest import canonical_json
 from pipeline.night.place_days import MadeDays
 from pipeline.night.plan import Plan, limit_base_kn
+from pipeline.night.surging import surge_rows
 from pipeline.sheets.sheet import Excursion
 from pipeline.site import Site
 from schemas.registers import Rigging
@@ -29,10 +31,15 @@ class Rigged:
     marks: Sequence[Mark]
 
 
-def event_rows(site: Site, plan: Plan, made: MadeDays, ledger: Ledger) -> list[dict[str, Any]]:
-    """Rows that add the events that are new or changed, and supersede those that are no longer so."""
+def event_rows(
+    site: Site, plan: Plan, made: MadeDays, ledger: Ledger, surges: Sequence[Surge] = ()
+) -> list[dict[str, Any]]:
+    """Rows that add the events that are new or changed, and supersede those that are no longer so.
+
+    `surges`: marks of all berth days that stand after this run.
+    """
     sheet_of = {key: place.sheet for key, place in made.places.items()}
-    found = {row["event"]: row for row in event_rows_now(site, plan, sheet_of, _marks(ledger, made))}
+    found = {row["event"]: row for row in event_rows_now(site, plan, sheet_of, _marks(ledger, made), surges)}
     live = index.events(ledger)
     rows = [
         {**row, "op": "add", "reason": "" if name not in live else "changed by late or corrected samples or registers"}
@@ -48,11 +55,18 @@ def event_rows(site: Site, plan: Plan, made: MadeDays, ledger: Ledger) -> list[d
 
 
 def event_rows_now(
-    site: Site, plan: Plan, sheet_of: Mapping[str, str], marks: Mapping[str, Sequence[Mark]]
+    site: Site,
+    plan: Plan,
+    sheet_of: Mapping[str, str],
+    marks: Mapping[str, Sequence[Mark]],
+    surges: Sequence[Surge] = (),
 ) -> list[dict[str, Any]]:
-    """All events of a site as they should be. `sheet_of`: the sheet of each planned key; `marks`: by sheet."""
+    """All events of a site as they should be. `sheet_of`: the sheet of each planned key; `marks`: by sheet;
+    `surges`: those of berth days.
+    """
     mains = _rigged_mains(site, plan, sheet_of, marks)
-    return [row for line, riggings in mains.items() for row in events_of(site, line, riggings)]
+    single = [row for line, riggings in mains.items() for row in events_of(site, line, riggings)]
+    return single + surge_rows(site, surges)
 
 
 def events_of(site: Site, line: str, riggings: Sequence[Rigged]) -> list[dict[str, Any]]:

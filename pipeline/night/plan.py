@@ -18,7 +18,7 @@ from pipeline.store.samples import Part
 from schemas.registers import Calibration, Channel, Rigging
 from schemas.times import DAY_US, day_of, day_start_us
 
-METHOD = 3
+METHOD = 4
 """Raised when the same samples would give another sheet: old sheets are then made anew."""
 PlaceDay = tuple[str, date]
 
