@@ -35,7 +35,9 @@ class ZeroCheck:
     """One interval without a line: its middle [from_us, to_us) was looked at.
 
     reading_kn: median reading, no calibration applied; spread_kn: a standard deviation's worth of their quartiles
-    (interquartile range by 1.349, that of a normal distribution); slope_kn_per_h: robust slope within the check.
+    (interquartile range by 1.349, that of a normal distribution); noise_kn: the same of what changes from reading to
+    reading (root of half the mean square of successive differences, each at most five times the usual one), which no slow
+    change moves and steps of resolution do not make coarse; slope_kn_per_h: robust slope within the check.
     still: nothing says that a load was on it all the same.
     """
 
@@ -44,6 +46,7 @@ class ZeroCheck:
     samples: int
     reading_kn: float
     spread_kn: float
+    noise_kn: float
     slope_kn_per_h: float
     still: bool
 
@@ -107,7 +110,14 @@ def zero_check(
         stir = float(np.median(bins.high - bins.low))
         by_motion = rigged_stir_kn is not None and stir <= FAR_STILL_SHARE * rigged_stir_kn
         still = still and not frozen and (by_motion or spread <= FAR_STILL_PCT / 100 * full_kn)
-    return ZeroCheck(*middle, value.size, float(reading), spread, _slope_within(bins), bool(still))
+    return ZeroCheck(*middle, value.size, float(reading), spread, _noise(value), _slope_within(bins), bool(still))
+
+
+def _noise(value: Values) -> float:
+    if value.size < 2:
+        return 0.0
+    change = np.abs(np.diff(value))
+    return float(np.sqrt(np.mean(np.minimum(change, 5 * max(np.median(change), change.mean())) ** 2) / 2))
 
 
 def _slope_within(bins: Bins) -> float:
