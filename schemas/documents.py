@@ -102,6 +102,12 @@ class Policy(Model):
     above `inspect_peak_share` of the strength left; its sensor looked at when under `coverage_share` of its rigged time
     is observed. `band_width_m`: a contact that moved by less lies on the worn band still. `limits`: the company's own.
 
+    Gauges, registers, clocks: an interval without a line is a zero check if it is at least `zero_check_s` long, and a
+    zero has moved when it is off by more than the calibration's uncertainty, else `zero_change_pct` of full scale; a
+    channel bears a load above `loaded_pct` of full scale; registered times are contradicted, and clocks apart, beyond
+    `rigging_time_s` and `clock_offset_s`; offsets are looked for up to `clock_most_s`. `calibration_required`: a channel
+    that has no calibration is a finding.
+
     Events of several lines: `surge_*` as in `pipeline.events.surge`; events of which the next begins within
     `episode_gap_s` of the end of those before are one episode.
     """
@@ -121,6 +127,13 @@ class Policy(Model):
     episode_gap_s: Number = Field(default=120.0, ge=0)
     mooring_gap_h: Number = Field(default=2.0, gt=0)
     pretension_pct: Number = Field(default=10.0, gt=0)
+    zero_check_s: Number = Field(default=300.0, gt=0)
+    zero_change_pct: Number = Field(default=1.0, gt=0)
+    loaded_pct: Number = Field(default=0.25, gt=0)
+    rigging_time_s: Number = Field(default=600.0, gt=0)
+    clock_offset_s: Number = Field(default=2.0, gt=0)
+    clock_most_s: Number = Field(default=300.0, gt=0)
+    calibration_required: bool = False
     settle_s: Number = Field(default=2.0, ge=0)
     retire_pct: Number = Field(default=75.0, gt=0, le=100)
     turn_share: Number = Field(default=0.5, gt=0)

@@ -6,13 +6,15 @@ Facts, by channel and day; what they mean is told over all days (`night/instrume
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.ledger.rows import ChannelDay
 from pipeline.night.look import DayJob, Looked
+from pipeline.night.plan import GaugePlan
 from pipeline.quality import Flagged, check_bit, usable
 from pipeline.quality.bins import Bins, Interval, make_bins
 from pipeline.quality.flags import Values
@@ -26,20 +28,6 @@ NOISE_TIMES = 6.0
 """House rule: a load stands out of the noise by so many times its spread."""
 
 
-@dataclass(frozen=True)
-class GaugePlan:
-    """What a channel's day is looked at with.
-
-    taken: when a line is registered on it, within the day, in order, not overlapping; zeros: (from_us, zero_kn) of the
-    calibrations that hold in the day; full_kn: what percentages are of, None where nothing says.
-    """
-
-    channel: str
-    taken: tuple[Interval, ...]
-    zeros: tuple[tuple[int, float], ...]
-    full_kn: float | None
-
-
 def channel_rows(job: DayJob, looked: Looked) -> list[dict[str, Any]]:
     """Facts of the place's tension channels on its day, as rows for the manifest."""
     plan = job.plan
@@ -48,14 +36,14 @@ def channel_rows(job: DayJob, looked: Looked) -> list[dict[str, Any]]:
     for gauge in plan.gauges:
         if gauge.channel in looked.day and looked.day[gauge.channel].at_us.size:
             readings, flags = looked.day[gauge.channel], looked.flags[gauge.channel]
-            facts = gauge_facts(readings, flags, gauge, start_us, job.policy.zero_check_s, job.policy.load_pct)
+            facts = gauge_facts(readings, flags, gauge, start_us, job.policy.zero_check_s, job.policy.loaded_pct)
             row = {"channel": gauge.channel, "place": plan.place, "day": plan.day, "facts": facts, "op": "set"}
             rows.append(row)
     return rows
 
 
 def gauge_facts(
-    readings: Readings, flagged: Flagged, gauge: GaugePlan, start_us: int, zero_check_s: float, load_pct: float
+    readings: Readings, flagged: Flagged, gauge: GaugePlan, start_us: int, zero_check_s: float, loaded_pct: float
 ) -> dict[str, Any]:
     """Zero checks, loads and stretches observed of one channel on the UTC day that begins at `start_us`."""
     counts = usable(flagged.flags) & ~np.isnan(readings.value)
@@ -69,7 +57,7 @@ def gauge_facts(
     checks = _checks(readings, counts, flat, bins, gauge, day, observed, round(zero_check_s * 1e6))
     zero_kn = _zero_at(bins, checks, gauge.zeros)
     noise_kn = max((check.spread_kn for check in checks if check.still), default=0.0)
-    level_kn = max(load_pct / 100 * gauge.full_kn, NOISE_TIMES * noise_kn)
+    level_kn = max(loaded_pct / 100 * gauge.full_kn, NOISE_TIMES * noise_kn)
     facts["checks"] = [asdict(check) for check in checks]
     facts["loads"] = [asdict(load) for load in loads(bins, zero_kn, level_kn=level_kn)]
     return facts
@@ -128,6 +116,6 @@ def _in_force(zeros: Sequence[tuple[int, float]], at_us: int) -> float:
     return next((zero_kn for from_us, zero_kn in reversed(zeros) if from_us <= at_us), 0.0)
 
 
-def checks_of(facts: Mapping[str, Any]) -> list[ZeroCheck]:
-    """The zero checks of a day's facts, as the ledger's JSON gives them back."""
-    return [ZeroCheck(**check) for check in facts["checks"]]
+def channel_day(row: Mapping[str, Any]) -> ChannelDay:
+    """A row for the manifest as the ledger gives it back."""
+    return ChannelDay(row["channel"], row["place"], row["day"], row["facts"])

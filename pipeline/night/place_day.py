@@ -14,6 +14,7 @@ import numpy as np
 from pipeline.events.brake_render import Readings as BrakeReadings
 from pipeline.events.brake_render import Rules, SlipRun, slips
 from pipeline.night.air import air_rows
+from pipeline.night.channel_day import channel_rows
 from pipeline.night.finding import Finding
 from pipeline.night.look import DayJob, Looked, SliceSamples, line_tension_kn, look, slice_samples
 from pipeline.night.plan import SheetPlan
@@ -46,6 +47,7 @@ class Reckoned:
     findings: list[Finding]
     samples: int
     air: list[dict[str, Any]]
+    channels: list[dict[str, Any]]
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,7 @@ class DayMade:
     findings: list[Finding]
     samples: int
     air: list[dict[str, Any]]
+    channels: list[dict[str, Any]]
 
 
 def make_day(job: DayJob) -> DayMade:
@@ -70,6 +73,7 @@ def make_day(job: DayJob) -> DayMade:
         day.findings,
         day.samples,
         day.air,
+        day.channels,
     )
 
 
@@ -101,6 +105,7 @@ def reckon_day(job: DayJob) -> Reckoned:
         _findings(job, looked),
         sum(readings.at_us.size for readings in looked.day.values()),
         air_rows(job, looked),
+        channel_rows(job, looked),
     )
 
 

@@ -141,10 +141,10 @@ def swaps(riggings: Sequence[Rigged], recorded: Mapping[str, Recorded], clock_of
     """Pairs of a call's riggings, one to a channel, whose loads come and go at each other's registered times.
 
     Loads follow the registered times of a call by some delay that its crew has, and its loggers' clocks (`clock_of`,
-    by channel): what is off is reckoned from what is usual in the call, by clock. Each end costs log(1 + (off / 40 s)²),
+    by channel): what is off is reckoned from what is usual in the call, by clock. Each end costs log(1 + (off / 40 s)^2)
     so that one that is wildly off, and so says nothing, does not outweigh the others. A pair is told where exchanging
-    it takes at least 3 off the cost, and some off that of each line. A load that ends while the others stay fast says
-    nothing of a `to`.
+    it takes at least 3 off the cost, and some off that of each line and channel. A load that ends while the others stay
+    fast says nothing of a `to`.
     """
     ended = sorted(row.to_us for row in riggings if row.to_us is not None)
     let_go_us = ended[min(1, len(ended) - 1)] - LETTING_GO_US if len(ended) == len(riggings) else None
@@ -187,7 +187,7 @@ def _usual(delays: Sequence[tuple[str, Delays]]) -> Callable[[str], tuple[float,
     """What loads are usually late by after `from` and `to` [us], on each clock.
 
     A clock that is wrong shifts both ends alike, so that their difference is what all lines of a call have in common,
-    but for those exchanged or misread. Of a clock's lines whose difference is near the call's median, the median counts,
+    but for those exchanged or misread. Of a clock's lines whose difference is near the call's median the median counts
     where there are two that agree; else that of all such lines of the call.
     """
     whole = [(clock, begun, ended) for clock, (begun, ended) in delays if begun is not None and ended is not None]

@@ -43,8 +43,8 @@ LEAST_OFF: Final = 1.45
 class Gauge:
     """What one line's channel showed when it was made fast. role: "" where the register gives none; kind: of gauge.
 
-    start_kn, motion_kn: as of a `Load`, in line tension; noise_kn: of its zero checks, of the gauge as calibrated (None:
-    there are none); planned_kn: pretension of the register; base_kn: what limits are percent of.
+    start_kn, motion_kn: as of a `Load`, in line tension; noise_kn: of its zero checks, of the gauge as calibrated
+    (None: there are none); planned_kn: pretension of the register; base_kn: what limits are percent of.
     """
 
     line: str

@@ -36,8 +36,8 @@ class ZeroCheck:
 
     reading_kn: median reading, no calibration applied; spread_kn: a standard deviation's worth of their quartiles
     (interquartile range by 1.349, that of a normal distribution); noise_kn: the same of what changes from reading to
-    reading (root of half the mean square of successive differences, each at most five times the usual one), which no slow
-    change moves and steps of resolution do not make coarse; slope_kn_per_h: robust slope within the check.
+    reading (root of half the mean square of successive differences, each at most five times the usual one), which no
+    slow change moves and no step of resolution makes coarse; slope_kn_per_h: robust slope within the check.
     still: nothing says that a load was on it all the same.
     """
 
