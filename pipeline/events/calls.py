@@ -20,6 +20,10 @@ class Call:
     from_us: int
     to_us: int | None
 
+    def has(self, rigging: Rigging) -> bool:
+        """Whether a rigging of one of its ship's lines belongs to it."""
+        return rigging.from_us >= self.from_us and (self.to_us is None or rigging.from_us <= self.to_us)
+
 
 def calls(riggings: Iterable[Rigging], ship_of: Mapping[str, str]) -> list[Call]:
     """Calls by ship and time: riggings of one ship's lines that overlap or touch."""
@@ -65,13 +69,7 @@ def fast_of(call: Call, riggings: Iterable[Rigging], ship_of: Mapping[str, str],
     A call of which making and letting go overlap (it is shorter than `gap_h`) is never all fast: both are its end of
     making fast.
     """
-    own = [
-        row
-        for row in riggings
-        if ship_of[row.line] == call.ship
-        and row.from_us >= call.from_us
-        and (call.to_us is None or row.from_us <= call.to_us)
-    ]
+    own = [row for row in riggings if ship_of[row.line] == call.ship and call.has(row)]
     gap_us = round(gap_h * 3.6e9)
     begun = sorted({row.from_us for row in own})
     fast_us = _end_of_chain(begun, gap_us)

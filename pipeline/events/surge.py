@@ -2,11 +2,12 @@
 
 A ship that passes draws the moored one along the quay, and lets her come back: head and stern lines, which hold her
 against opposite moves, tighten in turn, and so do springs that lead fore and aft. Each line's trace (means over 10 s),
-less its running median over 20 minutes, shows one or two lobes of 20 to 300 s. What is no surge: a squall and a tug's
-push, which load or relieve head and stern lines together, and breasts more than others; tide and tending, which do not
-come back within minutes (a median follows a step); a slow drift of the moored ship herself, which is the background
-that a pulse must stand out from. Signs, lengths and factors are house rules; that the pulse is slow and moves a ship
-along the quay is common practice, no source.
+less its running median over 20 minutes, shows one or two lobes of 20 to 300 s, at half their height.
+They are looked for in means over 90 s, in which a lobe of under a minute shows as less than it is. What is no surge: a
+squall and a tug's push, which load or relieve head and stern lines together, and breasts more than others; tide and
+tending, which do not come back within minutes (a median follows a step); a slow drift of the moored ship herself,
+which is the background that a pulse must stand out from. Signs, lengths and factors are house rules; that the pulse is
+slow and moves a ship along the quay is common practice, no source.
 
 The law: wherever a record is cut, the partial surges of its parts, joined, are those of the whole. What is said of a
 bin depends on the bins within `EDGE_BINS` of it alone, and joining is by largest, smallest and earliest.
@@ -21,7 +22,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events.surge_kernel import lobe_reach, running_median
+from pipeline.events.surge_kernel import lobe_reach, moving_mean, running_median
 from schemas.registers import Policy
 
 KIND: Final = "surge"
@@ -31,18 +32,29 @@ BIN_US: Final = 10_000_000
 """Length of a trace's bin."""
 TREND_BINS: Final = 60
 """The running median's reach to either side: 10 minutes, so that a pulse of 300 s is no quarter of its window."""
+SMOOTH_BINS: Final = 4
+"""The reach of the mean taken of that: 90 s in all, so that the ship's own slow motions, of a minute or two, go out."""
 BLOCK_BINS: Final = 60
 SPREAD_BINS: Final = 180
 """The background's spread is one figure for each ten minutes, of those and half an hour to either side."""
 SHORTEST_BINS: Final = 2
 LONGEST_BINS: Final = 30
-EDGE_BINS: Final = 360
-"""How far from a bin others decide what is said of it: 31 bins of a lobe, then a block, its spread and its trend."""
+"""Of a lobe at half its height: 20 to 300 s."""
+REACH_BINS: Final = 60
+"""A run that goes on for longer is no lobe."""
+EDGE_BINS: Final = 480
+"""How far from a bin others decide what is said of it: two reaches, then a block, its spread and its trend."""
 BACK_SHARE: Final = 0.25
-"""A lobe reaches as far as its line keeps above this share of the least pulse, with the same sign."""
+"""A lobe reaches as far as its line keeps above this share of the least pulse, with the same sign ..."""
+FOOT_SHARE: Final = 0.05
+"""... and above this share of its own height."""
 SIGN_SHARE: Final = 0.5
 """A line takes part whose change is at least this share of the least pulse."""
 LINES: Final = 3
+"""So many channels at least must take part: two lines on one hook are one witness."""
+VOTE: Final = 3.0
+BREASTS: Final = 1.5
+"""Where a breast line moved over this many times as much as any of those along the quay, it is wind or a tug."""
 SURGING: Final = ("head", "stern", "spring")
 
 
@@ -80,8 +92,8 @@ class Series:
 
 @dataclass(frozen=True)
 class Share:
-    """What one line had of a surge: the largest rise and the deepest fall against its trend [kN], and its highest
-    tension, with the instants at which those bins begin."""
+    """What one line had of a surge, in bins of 10 s: since when, the largest rise and the deepest fall of its mean
+    against its trend [kN], its highest tension, and the instant at which that bin begins."""
 
     channel: str
     role: str
@@ -133,25 +145,29 @@ class Surge:
 
 @dataclass(frozen=True)
 class _Slow:
-    """A series against its trend (n,) [kN], and the least change that is a pulse at each bin; NaN where unknown."""
+    """A series against its trend (n,) [kN], that as a mean over 90 s, and the least of it that is a pulse at each bin.
+
+    NaN where unknown.
+    """
 
     series: Series
+    against_kn: Values
     change_kn: Values
     least_kn: Values
 
 
 def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int, first: int, last: int) -> list[Surge]:
-    """Partial surges of the lobes that begin in bins [first, last), in time order; `join` makes surges of them.
+    """Partial surges of the lobes that are highest in bins [first, last), in time order; `join` makes surges of them.
 
-    All series have the same bins: index 0 is the bin `start_bin` since 1970, and they reach `EDGE_BINS` beyond first
-    and last, or to where nothing was recorded.
+    All series are of time in which all lines were fast, and have the same bins: index 0 is the bin `start_bin` since
+    1970. They reach `EDGE_BINS` beyond first and last, or to where nothing was recorded.
     """
     slow = [_slow(one, rules, start_bin) for one in series]
     found = []
-    for index, one in enumerate(slow):
+    for one in slow:
         if one.series.role in SURGING:
-            for begin, end in _lobes(one, first, last):
-                surge = _surge(ship, slow, index, begin, end, start_bin)
+            for core in _cores(one, first, last):
+                surge = _surge(ship, slow, core, start_bin)
                 found += [] if surge is None else [surge]
     return join(found, join_s=rules.join_s)
 
@@ -190,9 +206,10 @@ def _both(one: Share, other: Share) -> Share:
 
 
 def _slow(series: Series, rules: Rules, start_bin: int) -> _Slow:
-    change_kn = series.mean_kn - running_median(series.mean_kn, TREND_BINS, TREND_BINS)
+    against_kn = series.mean_kn - running_median(series.mean_kn, TREND_BINS, TREND_BINS // 2)
+    change_kn = moving_mean(against_kn, SMOOTH_BINS)
     floor_kn = rules.min_pct / 100.0 * series.base_kn
-    return _Slow(series, change_kn, np.maximum(rules.times * _spread_kn(change_kn, start_bin), floor_kn))
+    return _Slow(series, against_kn, change_kn, np.maximum(rules.times * _spread_kn(change_kn, start_bin), floor_kn))
 
 
 def _spread_kn(change_kn: Values, start_bin: int) -> Values:
@@ -211,27 +228,25 @@ def _spread_kn(change_kn: Values, start_bin: int) -> Values:
     return spread
 
 
-def _lobes(slow: _Slow, first: int, last: int) -> list[tuple[int, int]]:
-    """First and last bin of each lobe of one line that is a pulse, and begins in [first, last)."""
-    least = slow.least_kn
-    over = np.flatnonzero(np.abs(slow.change_kn) >= least)  # never where either is NaN
-    found: list[tuple[int, int]] = []
-    for at in over.tolist():
-        if found and at <= found[-1][1]:
+def _cores(slow: _Slow, first: int, last: int) -> list[NDArray[np.int64]]:
+    """The bins at half height and more of each lobe of one line that is a pulse, and is highest in [first, last)."""
+    change_kn, back_kn = slow.change_kn, BACK_SHARE * slow.least_kn
+    found: list[NDArray[np.int64]] = []
+    begin, end = 0, -1
+    for at in np.flatnonzero(np.abs(change_kn) >= slow.least_kn).tolist():  # never where either is NaN
+        if at <= end:
             continue
-        begin, end = lobe_reach(slow.change_kn, BACK_SHARE * least, at, LONGEST_BINS)
-        found.append((begin, end))
-    return [
-        (begin, end)
-        for begin, end in found
-        if first <= begin < last and SHORTEST_BINS <= end - begin + 1 <= LONGEST_BINS
-    ]
+        begin, end = lobe_reach(change_kn, back_kn, at, REACH_BINS)
+        size = np.abs(change_kn[begin : end + 1])
+        top = begin + int(np.argmax(size))
+        core = begin + np.flatnonzero(size >= 0.5 * size.max())
+        if end - begin < REACH_BINS and first <= top < last and SHORTEST_BINS <= core.size <= LONGEST_BINS:
+            found.append(core)
+    return found
 
 
-def _surge(ship: str, slow: Sequence[_Slow], seed: int, begin: int, end: int, start_bin: int) -> Surge | None:
+def _surge(ship: str, slow: Sequence[_Slow], core: NDArray[np.int64], start_bin: int) -> Surge | None:
     """What all lines did in the core of one line's lobe, if it has the signs of a surge."""
-    own = np.abs(slow[seed].change_kn[begin : end + 1])
-    core = begin + np.flatnonzero(own >= 0.5 * np.nanmax(own))
     signs: dict[int, int] = {}
     for index, one in enumerate(slow):
         known = ~np.isnan(one.least_kn[core]) & ~np.isnan(one.change_kn[core])
@@ -241,7 +256,7 @@ def _surge(ship: str, slow: Sequence[_Slow], seed: int, begin: int, end: int, st
     if not _looks_like_surge(slow, signs, core):
         return None
     lines: dict[str, Share] = {}
-    ends = [end]
+    ends = []
     for index, sign in signs.items():
         if sign != 0 and slow[index].series.role in SURGING:
             share, last = _share(slow[index], sign, core, start_bin)
@@ -253,32 +268,39 @@ def _surge(ship: str, slow: Sequence[_Slow], seed: int, begin: int, end: int, st
 
 
 def _looks_like_surge(slow: Sequence[_Slow], signs: Mapping[int, int], core: NDArray[np.int64]) -> bool:
-    """Whether lines that hold a ship along the quay moved as when she surges, and more than her breasts."""
-    by_role: dict[str, set[int]] = {"head": set(), "stern": set(), "spring": set(), "breast": set()}
-    moved: dict[str, float] = dict.fromkeys(by_role, 0.0)
-    channels = set()
+    """Whether lines that hold a ship along the quay moved as when she surges, and her breasts not much more.
+
+    Lines vote with how far they moved, in least pulses, at most `VOTE`; so that one faulty gauge decides nothing.
+    """
+    votes: dict[tuple[str, int], float] = {}
+    moved: dict[str, float] = {}
+    channels: set[str] = set()
     for index, sign in signs.items():
         series = slow[index].series
-        by_role[series.role].add(sign)
-        moved[series.role] = max(moved[series.role], abs(float(np.nanmean(slow[index].change_kn[core]))))
-        if sign != 0 and series.role in SURGING:
-            channels.add(series.channel)
-    head, stern, spring = (by_role[role] - {0} for role in SURGING)
-    if len(channels) < LINES or len(head) > 1 or len(stern) > 1 or (head and head == stern):
+        change_kn = abs(float(np.nanmean(slow[index].change_kn[core])))
+        moved[series.role] = max(moved.get(series.role, 0.0), change_kn)
+        if sign != 0:
+            vote = min(change_kn / float(np.nanmean(slow[index].least_kn[core])), VOTE)
+            votes[series.role, sign] = votes.get((series.role, sign), 0.0) + vote
+            channels |= {series.channel} if series.role in SURGING else set()
+    if len(channels) < LINES or moved.get("breast", 0.0) > BREASTS * max(moved.get(role, 0.0) for role in SURGING):
         return False
-    along = max(moved[role] for role in SURGING)
-    opposed = bool(head and stern)
-    springs_opposed = len(spring) == 2
-    has_springs = bool(by_role["spring"])
-    return moved["breast"] <= along and (springs_opposed or (opposed and not has_springs))
+    head, stern = (votes.get((role, 1), 0.0) - votes.get((role, -1), 0.0) for role in ("head", "stern"))
+    opposed, alike = abs(head - stern), abs(head + stern)
+    springs = {sign for role, sign in votes if role == "spring"}
+    if len(springs) == 2:
+        return opposed >= alike
+    # Springs tell a ship that goes along the quay from one that turns; where there is one, one must have moved.
+    return head * stern < 0.0 and ("spring" not in moved or bool(springs))
 
 
 def _share(slow: _Slow, sign: int, core: NDArray[np.int64], start_bin: int) -> tuple[Share, int]:
     """One line's share of a lobe, and the last bin of its own."""
     changes = slow.change_kn
     most = int(core[int(np.nanargmax(sign * changes[core]))])
-    first, last = lobe_reach(changes, BACK_SHARE * slow.least_kn, most, LONGEST_BINS)
-    lobe = changes[first : last + 1]
+    foot_kn = np.maximum(BACK_SHARE * slow.least_kn, FOOT_SHARE * abs(changes[most]))
+    first, last = lobe_reach(changes, foot_kn, most, REACH_BINS)
+    lobe = slow.against_kn[first : last + 1]
     high = slow.series.high_kn[first : last + 1]
     peak = first + int(np.nanargmax(high))
     share = Share(

@@ -136,8 +136,8 @@ def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range
             one.line.channel,
             one.line.role,
             one.line.base_kn,
-            _spread_out(one.bins, one.mean_dan / float(DAN_PER_KN), near),
-            _spread_out(one.bins, one.high_kn, near),
+            _spread_out(one.bins, one.mean_dan / float(DAN_PER_KN), near, moored.fast),
+            _spread_out(one.bins, one.high_kn, near, moored.fast),
         )
         for one in lines
     ]
@@ -145,10 +145,11 @@ def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range
     return surges(moored.ship, series, rules, start_bin=near.start, first=first, last=last)
 
 
-def _spread_out(bins: NDArray[np.int64], values: Values, near: range) -> Values:
-    """Values at their bins of a stretch, NaN between."""
+def _spread_out(bins: NDArray[np.int64], values: Values, near: range, fast: range) -> Values:
+    """Values at their bins of a stretch, NaN between, and where not all lines were fast."""
     out = np.full(len(near), np.nan)
-    out[bins - near.start] = values
+    kept = (bins >= fast.start) & (bins < fast.stop)
+    out[bins[kept] - near.start] = values[kept]
     return out
 
 

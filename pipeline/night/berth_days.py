@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Any
 
-from pipeline.events.calls import Call, calls, fast_of
+from pipeline.events.calls import calls, fast_of
 from pipeline.events.surge import KIND as SURGE
 from pipeline.events.surge import Rules, Surge
 from pipeline.ledger import index
@@ -151,21 +151,14 @@ def _inputs(day: date, lines: list[LineOfDay], rules: Rules, clocks: ClockPlan) 
 
 
 def _moored(site: Site) -> dict[Rigging, Moored]:
-    """The call of each main line's rigging, and when all its lines are fast."""
-    mains = [row for row in site.riggings if site.lines[row.line].part == "main"]
+    """The call of each rigging, and when all its lines are fast."""
     ship_of = {name: line.ship for name, line in site.lines.items()}
     found: dict[Rigging, Moored] = {}
-    made = calls(mains, ship_of)
-    for call in made:
-        fast = fast_of(call, mains, ship_of, gap_h=site.policy.mooring_gap_h)
+    for call in calls(site.riggings, ship_of):
+        fast = fast_of(call, site.riggings, ship_of, gap_h=site.policy.mooring_gap_h)
         moored = Moored(call.ship, call.from_us, fast.all_fast_us, fast.first_let_go_us)
-        found |= {row: moored for row in mains if _within(row, call, ship_of)}
+        found |= {row: moored for row in site.riggings if ship_of[row.line] == call.ship and call.has(row)}
     return found
-
-
-def _within(row: Rigging, call: Call, ship_of: Mapping[str, str]) -> bool:
-    begun = call.to_us is None or row.from_us <= call.to_us
-    return ship_of[row.line] == call.ship and row.from_us >= call.from_us and begun
 
 
 def _row(day: BerthDay, op: str) -> dict[str, Any]:

@@ -117,10 +117,14 @@ def clock_findings(site: Site, days: Iterable[BerthDay]) -> list[Finding]:
             for pair in mark["pairs"]:
                 told = Offset(pair["offset_s"], pair["uncertainty_s"], pair["shared"], pair["windows"])
                 pairs.setdefault((pair["first"], pair["second"]), []).append(told)
-    channels = list(loggers_of(site).values())
-    weight = {name: channels.count(name) for name in set(channels)}
+    loggers = loggers_of(site)
+    channels: dict[str, list[str]] = {}
+    for channel, logger in sorted(loggers.items()):
+        if site.channels[channel].quantity == "tension":
+            channels.setdefault(logger, []).append(channel)
+    weight = {logger: len(names) for logger, names in channels.items()}
     return [
-        _finding(ship, call_us, wrong, pairs)
+        _finding(ship, call_us, wrong, pairs, channels.get(wrong.logger, []))
         for (ship, call_us), pairs in sorted(by_call.items())
         for wrong in apart(
             {pair: _together(some) for pair, some in pairs.items()}, weight, least_s=site.policy.clock_offset_s
@@ -138,7 +142,13 @@ def _together(found: Sequence[Offset]) -> Offset:
     return Offset(mean, max(own_s, apart_s), max(one.shared for one in found), sum(one.windows for one in found))
 
 
-def _finding(ship: str, call_us: int, wrong: Wrong, pairs: Mapping[tuple[str, str], Sequence[Offset]]) -> Finding:
+def _finding(
+    ship: str,
+    call_us: int,
+    wrong: Wrong,
+    pairs: Mapping[tuple[str, str], Sequence[Offset]],
+    channels: list[str],
+) -> Finding:
     way = "ahead of" if wrong.offset_s > 0 else "behind"
     against = ", ".join(wrong.against)
     text = (
@@ -148,6 +158,7 @@ def _finding(ship: str, call_us: int, wrong: Wrong, pairs: Mapping[tuple[str, st
     )
     text += "; which of them is right cannot be told" if wrong.alone else ""
     evidence = {
+        "channels": channels,
         "offset_s": wrong.offset_s,
         "uncertainty_s": wrong.uncertainty_s,
         "sign": "positive: this logger stamps the same instant later",

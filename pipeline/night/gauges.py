@@ -71,7 +71,7 @@ def gauge_findings(site: Site, days: ChannelDays, air: AirDays) -> list[Finding]
 
 
 def threshold_kn(site: Site, channel: str, calibration: Calibration | None) -> tuple[float, str] | None:
-    """By how much a zero may be off [kN], and whose figure that is; None where no percentage can be taken of anything."""
+    """By how much a zero may be off [kN], and whose figure that is; None where there is nothing to take percent of."""
     full_kn = full_scale_kn(site, site.channels[channel])
     if full_kn is None:
         return None
@@ -176,8 +176,8 @@ def _recorded(site: Site, days: ChannelDays) -> dict[str, Recorded]:
             loads.setdefault(channel, []).extend(Load(**facts) for facts in day.facts["loads"])
             seen.setdefault(channel, []).extend((first, last) for first, last in day.facts["seen"])
     return {
-        channel: Recorded(tuple(joined(loads[channel])), tuple(merged(seen[channel], gap_us=JOIN_US)))
-        for channel in seen
+        channel: Recorded(tuple(joined(loads[channel])), tuple(merged(spans, gap_us=JOIN_US)))
+        for channel, spans in seen.items()
     }
 
 
@@ -222,7 +222,7 @@ def _exchanged(site: Site, recorded: Mapping[str, Recorded]) -> tuple[set[tuple[
                 f"delay as registered, {swap.exchanged_s:.0f} s exchanged (medians). Each line is counted as registered"
             )
             evidence = {
-                "with": second.channel,
+                "channels": [first.channel, second.channel],
                 "lines": [first.line, second.line],
                 "gain": swap.gain,
                 **{one.channel: _times_of(one, recorded[one.channel]) for one in (first, second)},
@@ -333,10 +333,10 @@ def _times(site: Site, recorded: Mapping[str, Recorded], exchanged: set[tuple[st
 
 
 WORDS = {
-    "load-before-from": "it bears load since {shown}, and rigging.csv has {lines} fast from {registered}: {error} late",
-    "no-load-after-from": "rigging.csv has {lines} fast from {registered}, and it bears load from {shown}: {error} early",
-    "load-after-to": "rigging.csv has {lines} let go at {registered}, and it bears load until {shown}: {error} early",
-    "no-load-before-to": "it bears no load since {shown}, and rigging.csv has {lines} fast until {registered}: {error} late",
+    "load-before-from": "bears load since {shown}; rigging.csv has {lines} fast from {registered}: {min} min late",
+    "no-load-after-from": "bears load only from {shown}; rigging.csv has {lines} fast from {registered}: {min} min early",
+    "load-after-to": "bears load until {shown}; rigging.csv has {lines} let go at {registered}: {min} min early",
+    "no-load-before-to": "bears no load since {shown}; rigging.csv has {lines} fast to {registered}: {min} min late",
 }
 
 
@@ -346,7 +346,7 @@ def _contradiction(channel: str, rows: Sequence[Rigging], told: Contradiction) -
         shown=us_to_rfc3339(told.shown_us),
         lines=lines,
         registered=us_to_rfc3339(told.registered_us),
-        error=f"{abs(told.error_s) / 60:.0f} min too",
+        min=f"{abs(told.error_s) / 60:.0f}",
     )
     evidence = {
         "what": told.what,
@@ -355,5 +355,5 @@ def _contradiction(channel: str, rows: Sequence[Rigging], told: Contradiction) -
         "shown_at": us_to_rfc3339(told.shown_us),
         "error_s": told.error_s,
     }
-    text += "; wear is counted as registered"
+    text += ", by its load. Wear is counted as registered"
     return Finding("rigging-times", channel, "warning", text, scope="site", evidence=evidence)

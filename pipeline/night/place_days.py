@@ -123,7 +123,7 @@ def _take_air(out: MadeDays, job: DayJob, rows: list[dict[str, Any]]) -> None:
 
 
 def _take_channels(out: MadeDays, job: DayJob, rows: list[dict[str, Any]]) -> None:
-    """What the day's tension channels showed of themselves; a channel that read then and no longer does is taken out."""
+    """What the day's tension channels showed of themselves; one that no longer reads is taken out."""
     place, day = job.plan.place, job.plan.day
     told = {row["channel"] for row in rows}
     for key, kept in list(out.channel_days.items()):

@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from typing import Any
 
 from pipeline.events import surge
-from pipeline.events.calls import Fast, calls, fast_of
+from pipeline.events.calls import ALL_FAST
 from pipeline.events.ids import event_id
+from pipeline.events.severity import of_surge
 from pipeline.events.surge import Share, Surge
 from pipeline.night.plan import limit_base_kn
 from pipeline.site import Site
@@ -18,23 +19,8 @@ PEAK_WITHIN_S = surge.BIN_US // 1_000_000
 
 
 def surge_rows(site: Site, parts: Iterable[Surge]) -> list[dict[str, Any]]:
-    """The surges of a site, of which all lines were fast at some instant. `parts`: marks of all berth days."""
-    fast = _fast(site)
-    return [
-        _row(site, one)
-        for one in surge.join(parts, join_s=site.policy.surge_join_s)
-        if any(phase.touched(one.from_us, one.to_us) for phase in fast.get(one.ship, ()))
-    ]
-
-
-def _fast(site: Site) -> dict[str, list[Fast]]:
-    mains = [row for row in site.riggings if site.lines[row.line].part == "main"]
-    ship_of = {name: line.ship for name, line in site.lines.items()}
-    found: dict[str, list[Fast]] = {}
-    for call in calls(mains, ship_of):
-        phase = fast_of(call, mains, ship_of, gap_h=site.policy.mooring_gap_h)
-        found.setdefault(call.ship, []).append(phase)
-    return found
+    """The surges of a site, which berth days find only while all lines are fast. `parts`: marks of all berth days."""
+    return [_row(site, one) for one in surge.join(parts, join_s=site.policy.surge_join_s)]
 
 
 def _row(site: Site, one: Surge) -> dict[str, Any]:
@@ -55,6 +41,8 @@ def _row(site: Site, one: Surge) -> dict[str, Any]:
         "payload": {
             "peak_pct_of": "break force" if site.design_mbl_kn(line) is None else "ship design MBL",
             "peak_at_least": False,
+            "phase": ALL_FAST,
+            "severity": of_surge(_pct(site, line, share.peak_kn), site.policy),
             "peak_within_s": PEAK_WITHIN_S,
             "ship": one.ship,
             "first_line": one.first_line,

@@ -1,8 +1,8 @@
 """What loads say of the rigging register: times that they contradict, and two channels that are exchanged. Pure.
 
-A line made fast bears load soon, and one let go none. A register whose times are long before or after that is told, with
-both instants; nothing is corrected. Where each of two channels bears load when the other's line is rigged, the two are
-likely exchanged.
+A line made fast bears load soon, and one let go none. A register whose times are long before or after that is told,
+with both instants; nothing is corrected. Where each of two channels bears load when the other's line is rigged, the two
+are likely exchanged.
 """
 
 from __future__ import annotations
@@ -141,7 +141,7 @@ def swaps(riggings: Sequence[Rigged], recorded: Mapping[str, Recorded], clock_of
     """Pairs of a call's riggings, one to a channel, whose loads come and go at each other's registered times.
 
     Loads follow the registered times of a call by some delay that its crew has, and its loggers' clocks (`clock_of`,
-    by channel): what is off is reckoned from what is usual in the call, by clock. Each end costs log(1 + (off / 40 s)^2)
+    by channel): what is off is reckoned from what is usual in the call, by clock. Each end costs log(1 + (off/40 s)^2)
     so that one that is wildly off, and so says nothing, does not outweigh the others. A pair is told where exchanging
     it takes at least 3 off the cost, and some off that of each line and channel. A load that ends while the others stay
     fast says nothing of a `to`.
