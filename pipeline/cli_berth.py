@@ -1,4 +1,4 @@
-"""The commands about all lines of a berth together: `balance`, `episodes`, and `zeros` of its gauges. Parse, call, print."""
+"""The commands about a berth as a whole: `balance`, `episodes`, and the `zeros` of its gauges. Parse, call, print."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from pipeline.night.finding import Finding
 from pipeline.night.plan import full_scale_kn, limit_base_kn
 from pipeline.quality.loads import JOIN_US, Load, joined
 from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, contradictions, swaps
-from pipeline.quality.scales import Gauge, wrong_scales
+from pipeline.quality.scales import FAR, Gauge, wrong_scales
 from pipeline.quality.zeros import Change, ZeroCheck, against_temperature, change_of, merged
 from pipeline.site import Site
 from pipeline.wear.cells import BIN_US
@@ -267,7 +267,8 @@ def _scales(site: Site, zeros: Mapping[str, Sequence[ZeroRow]], recorded: Mappin
                 "base_kn": told.gauge.base_kn,
             }
             channel = told.gauge.channel
-            finding = Finding("wrong-scale", channel, "error", text, scope="site", evidence=evidence)
+            severity = "error" if max(told.factor, 1 / told.factor) > FAR else "warning"
+            finding = Finding("wrong-scale", channel, severity, text, scope="site", evidence=evidence)
             found[channel, told.words] = finding
     return list(found.values())
 
@@ -334,7 +335,7 @@ def _times(site: Site, recorded: Mapping[str, Recorded], exchanged: set[tuple[st
 
 WORDS = {
     "load-before-from": "bears load since {shown}; rigging.csv has {lines} fast from {registered}: {min} min late",
-    "no-load-after-from": "bears load only from {shown}; rigging.csv has {lines} fast from {registered}: {min} min early",
+    "no-load-after-from": "bears load only from {shown}; rigging.csv has {lines} fast at {registered}: {min} min early",
     "load-after-to": "bears load until {shown}; rigging.csv has {lines} let go at {registered}: {min} min early",
     "no-load-before-to": "bears no load since {shown}; rigging.csv has {lines} fast to {registered}: {min} min late",
 }
