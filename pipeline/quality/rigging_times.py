@@ -188,7 +188,7 @@ def _usual(delays: Sequence[tuple[str, Delays]]) -> Callable[[str], tuple[float,
 
     A clock that is wrong shifts both ends alike, so that their difference is what all lines of a call have in common,
     but for those exchanged or misread. Of a clock's lines whose difference is near the call's median the median counts
-    where there are two that agree; else that of all such lines of the call.
+    where there are three, or two that agree; else that of all such lines of the call.
     """
     whole = [(clock, begun, ended) for clock, (begun, ended) in delays if begun is not None and ended is not None]
     if not whole:
@@ -201,7 +201,7 @@ def _usual(delays: Sequence[tuple[str, Delays]]) -> Callable[[str], tuple[float,
         own = sorted((begun + ended, begun, ended) for name, begun, ended in sound if name == clock)
         middle = own[(len(own) - 1) // 2][0] if own else 0.0
         near = [one for one in own if abs(one[0] - middle) <= 2 * AGREE_US]
-        some = near if len(near) > 1 and 2 * len(near) > len(own) else [(0.0, *one[1:]) for one in sound or whole]
+        some = near if len(own) > 2 or len(near) > 1 else [(0.0, *one[1:]) for one in sound or whole]
         return median(one[1] for one in some), median(one[2] for one in some)
 
     return of
