@@ -22,7 +22,7 @@ MINUTE_US: Final = 60_000_000
 LETTING_GO_US: Final = 210_000_000
 NEAR_US: Final = 60 * MINUTE_US
 SWAP_SCALE_US: Final = 40_000_000
-SWAP_GAIN: Final = 3.0
+SWAP_GAIN: Final = 2.0
 ALIKE_US: Final = 2 * MINUTE_US
 AGREE_US: Final = MINUTE_US
 COVERED_SHARE: Final = 0.5
@@ -143,7 +143,7 @@ def swaps(riggings: Sequence[Rigged], recorded: Mapping[str, Recorded], clock_of
     Loads follow the registered times of a call by some delay that its crew has, and its loggers' clocks (`clock_of`,
     by channel): what is off is reckoned from what is usual in the call, by clock. Each end costs log(1 + (off/40 s)^2)
     so that one that is wildly off, and so says nothing, does not outweigh the others. A pair is told where exchanging
-    it takes at least 3 off the cost, and some off that of each line and channel. A load that ends while the others stay
+    it takes at least 2 off the cost, and some off that of each line and channel. A load that ends while the others stay
     fast says nothing of a `to`.
     """
     ended = sorted(row.to_us for row in riggings if row.to_us is not None)
