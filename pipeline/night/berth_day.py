@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -125,7 +126,7 @@ def _clocks(job: BerthJob, moored: Moored, lines: Sequence[_Recorded], day: rang
     for one in lines:
         traces.setdefault(one.line.channel, Trace(one.bins, one.mean_dan, one.low_kn, one.high_kn))
     fast = range(max(day.start, moored.fast.start), min(day.stop, moored.fast.stop))
-    pairs = clock_day.clock_marks(job.store, job.plan.clocks, job.parts, traces, fast)
+    pairs = clock_day.clock_marks(job.plan.clocks, traces, fast, partial(clock_day.read_stored, job.store, job.parts))
     return [{"ship": moored.ship, "call_us": moored.call_us, "pairs": pairs}] if pairs else []
 
 

@@ -26,7 +26,7 @@ KINDS = {
 TF_KN = 9.80665  # NIST SP 811
 
 
-def ship() -> np.ndarray:  # type: ignore[type-arg]
+def ship() -> np.ndarray:
     """Three motions (3, COUNT): waves of some 8 s and slow ones of a minute or more."""
     rng = np.random.default_rng(5)
     spectrum = np.fft.rfft(rng.standard_normal((3, COUNT)), axis=1)
@@ -36,7 +36,7 @@ def ship() -> np.ndarray:  # type: ignore[type-arg]
     return np.asarray(found / found.std(axis=1, keepdims=True))
 
 
-def gauges() -> dict[str, np.ndarray]:  # type: ignore[type-arg]
+def gauges() -> dict[str, np.ndarray]:
     """What sound gauges read [kN]: nothing, then about 100 kN in the ship's motion, then nothing; noise of 0.3 kN."""
     rng, moved = np.random.default_rng(6), MIX @ ship()
     second = np.arange(COUNT)
