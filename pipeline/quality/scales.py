@@ -69,18 +69,21 @@ class Scaled:
     peers: tuple[str, ...]
 
 
-def wrong_scales(gauges: Sequence[Gauge]) -> list[Scaled]:
-    """The channels of a call that a known factor explains better than none."""
-    return [told for gauge in gauges if (told := _told(gauge, gauges)) is not None]
+def wrong_scales(gauges: Sequence[Gauge], *, pretension_pct: float) -> list[Scaled]:
+    """The channels of a call that a known factor explains better than none.
+
+    pretension_pct: what lines are hauled to where nothing plans it, in percent of their bases. Where several channels
+    are off, those that started within half and twice of it say what is usual.
+    """
+    started = [one for one in gauges if one.start_kn > 0 and one.motion_kn > 0]
+    found = [_told(gauge, [o for o in started if o.channel != gauge.channel], pretension_pct) for gauge in started]
+    return [told for told in found if told is not None]
 
 
-def _told(gauge: Gauge, gauges: Sequence[Gauge]) -> Scaled | None:
-    others = [one for one in gauges if one.channel != gauge.channel and one.start_kn > 0 and one.motion_kn > 0]
-    alike = [one for one in others if one.role == gauge.role and gauge.role]
-    peers = alike if len(alike) >= LEAST_PEERS else others
-    if len(peers) < LEAST_PEERS or gauge.start_kn <= 0 or gauge.motion_kn <= 0:
+def _told(gauge: Gauge, others: Sequence[Gauge], pretension_pct: float) -> Scaled | None:
+    if len(others) < LEAST_PEERS:
         return None
-    evidence = _evidence(gauge, peers, others)
+    evidence, peers = _evidence(gauge, others, pretension_pct)
     total = sum(WEIGHT[kind] for kind in evidence)
     off = sum(WEIGHT[kind] * math.log(ratio) for kind, ratio in evidence.items()) / total
     if abs(off) < math.log(LEAST_OFF):
@@ -92,15 +95,29 @@ def _told(gauge: Gauge, gauges: Sequence[Gauge]) -> Scaled | None:
     return Scaled(gauge, factor, words, evidence, tuple(one.line for one in peers)) if enough else None
 
 
-def _evidence(gauge: Gauge, peers: Sequence[Gauge], others: Sequence[Gauge]) -> dict[str, float]:
-    """By kind: the channel's figure over the median of its peers'; the start against the plan where both have one."""
-    found = {"motion": (gauge.motion_kn / gauge.base_kn) / median(one.motion_kn / one.base_kn for one in peers)}
-    planned = [one.start_kn / one.planned_kn for one in others if one.planned_kn is not None]
+def _evidence(gauge: Gauge, others: Sequence[Gauge], pretension_pct: float) -> tuple[dict[str, float], Sequence[Gauge]]:
+    """By kind: the channel's figure over the median of its peers'; and those peers. The start is against the plan where
+    there is one.
+    """
+    usual = pretension_pct / 100
+    near = [one for one in others if 0.5 <= _start(one) / usual <= 2.0]
+    reference = median(_start(one) for one in (near if len(near) >= LEAST_PEERS else others))
+    sound = [one for one in others if abs(math.log(_start(one) / reference)) <= math.log(NEAR["start"])]
+    sound = sound if sound else list(others)
+    alike = [one for one in sound if one.role == gauge.role and gauge.role]
+    peers = alike if len(alike) >= LEAST_PEERS else sound
+    found = {
+        "start": _start(gauge) / reference,
+        "motion": (gauge.motion_kn / gauge.base_kn) / median(one.motion_kn / one.base_kn for one in peers),
+    }
+    planned = [one.start_kn / one.planned_kn for one in sound if one.planned_kn is not None]
     if gauge.planned_kn is not None and len(planned) >= LEAST_PEERS:
         found["start"] = (gauge.start_kn / gauge.planned_kn) / median(planned)
-    else:
-        found["start"] = (gauge.start_kn / gauge.base_kn) / median(one.start_kn / one.base_kn for one in others)
-    noises = [one.noise_kn for one in others if one.kind == gauge.kind and one.noise_kn]
-    if gauge.noise_kn and len(noises) >= LEAST_PEERS:
+    noises = [one.noise_kn for one in sound if one.kind == gauge.kind and one.noise_kn is not None and one.noise_kn > 0]
+    if gauge.noise_kn is not None and gauge.noise_kn > 0 and noises:
         found["noise"] = gauge.noise_kn / median(noises)
-    return found
+    return found, peers
+
+
+def _start(gauge: Gauge) -> float:
+    return gauge.start_kn / gauge.base_kn
