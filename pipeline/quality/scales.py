@@ -31,12 +31,15 @@ FACTORS: Final[Mapping[str, float]] = {
 }
 # House rules, no source.
 LEAST_PEERS: Final = 2
-NEAR: Final[Mapping[str, float]] = {"start": 1.5, "motion": 2.0, "noise": 1.25}
+START_NEAR: Final = 1.5
+START_FAR: Final = 2.0
+MOTION_NEAR: Final = 2.0
+NOISE_NEAR: Final = 1.25
+NOISE_CLOSE: Final = 1.15
 """By what factor each kind of evidence may miss the suspected one."""
-WEIGHT: Final[Mapping[str, float]] = {"start": 1.0, "motion": 0.4, "noise": 1.0}
+WEIGHT: Final[Mapping[str, float]] = {"start": 1.0, "motion": 0.4, "noise": 2.0}
 FAR: Final = 3.0
-"""A suspected factor beyond this needs two kinds of evidence that agree; a lesser one start and noise among them."""
-LEAST_OFF: Final = 1.45
+"""A lesser factor is within what crews do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +87,27 @@ def _told(gauge: Gauge, others: Sequence[Gauge], pretension_pct: float) -> Scale
     if len(others) < LEAST_PEERS:
         return None
     evidence, peers = _evidence(gauge, others, pretension_pct)
-    total = sum(WEIGHT[kind] for kind in evidence)
-    off = sum(WEIGHT[kind] * math.log(ratio) for kind, ratio in evidence.items()) / total
-    if abs(off) < math.log(LEAST_OFF):
+    fits = {words: _misfit(evidence, factor) for words, factor in FACTORS.items() if _agrees(evidence, factor)}
+    if not fits:
         return None
-    words, factor = min(FACTORS.items(), key=lambda item: abs(math.log(item[1]) - off))
-    near = {kind for kind, ratio in evidence.items() if abs(math.log(ratio / factor)) <= math.log(NEAR[kind])}
-    far = max(factor, 1 / factor) > FAR
-    enough = len(near) >= 2 and (far or {"start", "noise"} <= near)
-    return Scaled(gauge, factor, words, evidence, tuple(one.line for one in peers)) if enough else None
+    words = min(fits, key=lambda name: fits[name])
+    return Scaled(gauge, FACTORS[words], words, evidence, tuple(one.line for one in peers))
+
+
+def _agrees(evidence: Mapping[str, float], factor: float) -> bool:
+    """A large factor shows in two kinds of evidence; a lesser one in the start and, closely, in the noise."""
+    misses = {kind: abs(math.log(ratio / factor)) for kind, ratio in evidence.items()}
+    noise = misses.get("noise", math.inf)
+    if max(factor, 1 / factor) <= FAR:
+        return misses["start"] <= math.log(START_NEAR) and noise <= math.log(NOISE_CLOSE)
+    start, motion = misses["start"], misses["motion"]
+    if noise <= math.log(NOISE_NEAR):
+        return min(start, motion) <= math.log(START_FAR)
+    return start <= math.log(START_NEAR) and motion <= math.log(MOTION_NEAR) and noise == math.inf
+
+
+def _misfit(evidence: Mapping[str, float], factor: float) -> float:
+    return sum(WEIGHT[kind] * abs(math.log(ratio / factor)) for kind, ratio in evidence.items())
 
 
 def _evidence(gauge: Gauge, others: Sequence[Gauge], pretension_pct: float) -> tuple[dict[str, float], Sequence[Gauge]]:
@@ -102,7 +117,7 @@ def _evidence(gauge: Gauge, others: Sequence[Gauge], pretension_pct: float) -> t
     usual = pretension_pct / 100
     near = [one for one in others if 0.5 <= _start(one) / usual <= 2.0]
     reference = median(_start(one) for one in (near if len(near) >= LEAST_PEERS else others))
-    sound = [one for one in others if abs(math.log(_start(one) / reference)) <= math.log(NEAR["start"])]
+    sound = [one for one in others if abs(math.log(_start(one) / reference)) <= math.log(START_NEAR)]
     sound = sound if sound else list(others)
     alike = [one for one in sound if one.role == gauge.role and gauge.role]
     peers = alike if len(alike) >= LEAST_PEERS else sound
