@@ -122,7 +122,11 @@ def cycles(site: Path, line: str, from_us: int | None, to_us: int | None, as_jso
 @SITE
 @click.option("--line", help="Only of this line or tail.")
 @click.option("--kind", type=click.Choice(EVENT_KINDS), help="Only of this kind.")
-@click.option("--severity", type=click.Choice(SEVERITIES), help="Only of this severity, or above.")
+@click.option(
+    "--severity",
+    type=click.Choice(SEVERITIES),
+    help="Of this severity, or above (text: from warning on, and how many notes).",
+)
 @click.option("--from", "from_us", type=Instant(), help="Only those that touch the time from here.")
 @click.option("--to", "to_us", type=Instant(end_of_day=True), help="Only those that touch the time up to here.")
 @AS_KNOWN
@@ -138,9 +142,8 @@ def events(
     as_json: bool,
 ) -> None:
     """Peak loads, rendered brakes, slack, snap loads, long loads, lost pretension, lost loads, surges."""
-    from pipeline.ledger.account import last_site
+    from pipeline.ledger.account import known_line, last_site
     from pipeline.ledger.queries import events_json
-    from pipeline.tracing.cycles import known_line
 
     def ask(ledger: Any) -> dict[str, Any]:
         if line is not None:

@@ -11,7 +11,15 @@ from pipeline.render_berth import zeros_text as zeros_text
 from pipeline.render_events import events_text
 from pipeline.render_outlook import outlook_text
 from pipeline.render_outlook import sampling_text as sampling_text
-from pipeline.render_service import advice_text, along_text, outside_text, served, service_text, strength_text
+from pipeline.render_service import (
+    advice_text,
+    along_text,
+    outside_text,
+    scatter_text,
+    served,
+    service_text,
+    strength_text,
+)
 from pipeline.text import join as _join
 from pipeline.text import life as _life
 from pipeline.text import table as _table
@@ -132,6 +140,7 @@ def statement_text(answer: Row) -> str:
         _unreckoned(answer),
         _table(["zone", *mechanisms, "consumed (worst band)", "pending (open cycles)"], figures),
         answer["together"],
+        scatter_text(answer["fatigue_scatter"]),
         along_text(answer["bands"]),
         outside_text(answer["outside"]),
         strength_text(answer["strength"], answer["strength_tests"]),
@@ -219,7 +228,9 @@ def findings_text(answer: Row) -> str:
     """Findings that stand."""
     if not answer["findings"]:
         return "No findings stand."
-    rows = [[f["severity"], f["kind"], f["subject"], f["text"] + _files_of(f)] for f in answer["findings"]]
+    rows = [
+        [f["severity"], f["kind"], f["subject"], f["text"] + _files_of(f) + _evidence(f)] for f in answer["findings"]
+    ]
     return _table(["severity", "kind", "about", "finding"], rows)
 
 
@@ -227,6 +238,25 @@ def _files_of(finding: Row) -> str:
     """The raw files that a finding rests on, where its evidence names them."""
     files = [f"{file['file']} ({file['sha256'][:12]})" for file in finding["evidence"].get("files", ())]
     return f"; see {', '.join(files)}" if files else ""
+
+
+MOST_VALUES = 3
+"""How many values of one list of evidence the text shows; `--json` holds them all."""
+
+
+def _evidence(finding: Row) -> str:
+    """What else a finding rests on, by name."""
+    told = [
+        f"{name.replace('_', ' ')} {_values(value)}" for name, value in finding["evidence"].items() if name != "files"
+    ]
+    return f" [{'; '.join(told)}]" if told else ""
+
+
+def _values(value: Any) -> str:
+    if not isinstance(value, list):
+        return str(value)
+    shown = ", ".join(str(one) for one in value[:MOST_VALUES])
+    return shown if len(value) <= MOST_VALUES else f"{shown} and {len(value) - MOST_VALUES} more"
 
 
 def audit_text(answer: Row) -> str:

@@ -39,7 +39,7 @@ CHOICES, where DESIGN.md leaves room (the most literal reading each time):
 
 import functools
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from decimal import Context, Decimal
@@ -56,6 +56,7 @@ from tests.independent.reference_events import (
     time_at_level,
 )
 from tests.independent.reference_store import Felt, Site, felt
+from tests.independent.reference_tension import Told, tension_events
 from tests.independent.reference_times import to_us
 
 __all__ = ["Account", "Answers", "reckon"]
@@ -92,10 +93,14 @@ class Answers:
     accounts: dict[str, Account]
     peak_loads: list[PeakLoad]
     renders: list[Render]
+    told: list[Told]
 
 
-def reckon(root: Path, files: Iterable[Path], through: date) -> Answers:
-    """Reckon a site from its registers and the raw files in order of delivery."""
+def reckon(root: Path, files: Iterable[Path], through: date, lines: Collection[str] | None = None) -> Answers:
+    """Reckon a site from its registers and the raw files in order of delivery; accounts of these lines alone, or all.
+
+    Events are always those of all lines.
+    """
     site = Site(root)
     for path in files:
         site.take(path)
@@ -104,12 +109,15 @@ def reckon(root: Path, files: Iterable[Path], through: date) -> Answers:
     accounts: dict[str, Account] = {}
     peaks: list[PeakLoad] = []
     renders: list[Render] = []
+    told: list[Told] = []
     for line in site.lines:
         parts = [felt(site, rigging) for rigging in site.riggings if rigging.line == line]
-        accounts[line] = _account(site, line, parts, horizon_us)
+        if lines is None or line in lines:
+            accounts[line] = _account(site, line, parts, horizon_us)
         peaks += peak_loads(site, line, parts)
         renders += brake_renders(site, line, parts)
-    return Answers(site, accounts, peaks, renders)
+        told += tension_events(site, line, parts)
+    return Answers(site, accounts, peaks, renders, told)
 
 
 def curve_of(site: Site, line: str) -> Curve:

@@ -23,7 +23,7 @@ from tests.independent.foreign_ost import ost_reede
 from tests.independent.foreign_site import Foreign
 from tests.independent.foreign_skjer import lang_skjer
 from tests.independent.reference import Answers, reckon
-from tests.independent.reference_raw import file_bytes, file_sha256, read_log
+from tests.independent.reference_raw import file_bytes, file_sha256, read_once
 
 MAKERS: dict[str, Callable[[int], Foreign]] = {
     "farrow-holm": farrow_holm,
@@ -115,7 +115,7 @@ def a_cycle_walks_back_to_the_raw_lines_of_its_points(whole: Whole, tmp_path: Pa
     read = {}
     for path in whole.foreign.deliver(tmp_path):
         layout = next(one for one in whole.reference.site.layouts if fnmatchcase(path.name, one.match))
-        read[file_sha256(path)] = read_log(file_bytes(path), layout)
+        read[file_sha256(path)] = read_once(file_bytes(path), layout)
     for point in points:
         assert point["raw"]
         for raw in point["raw"]:
@@ -157,6 +157,11 @@ def peak_loads_are_found_to_the_sample(whole: Whole, tmp_path: Path) -> None:
 def brake_renders_are_found_to_the_sample(whole: Whole, tmp_path: Path) -> None:
     assert bool(whole.reference.renders) == (whole.foreign.name == "ost-reede")
     compare.assert_renders(whole.live, whole.reference)
+
+
+def events_of_tension_alone_are_found_to_the_sample(whole: Whole, tmp_path: Path) -> None:
+    assert whole.reference.told
+    compare.assert_told(whole.live, whole.reference)
 
 
 def opening_is_unknown_and_the_figure_a_severity_index(whole: Whole, tmp_path: Path) -> None:
@@ -230,6 +235,7 @@ CHECKS: list[Callable[[Whole, Path], None]] = [
     coverage_is_exact_to_the_microsecond,
     peak_loads_are_found_to_the_sample,
     brake_renders_are_found_to_the_sample,
+    events_of_tension_alone_are_found_to_the_sample,
     opening_is_unknown_and_the_figure_a_severity_index,
     audit_agrees_and_a_second_night_posts_nothing,
     pieces_over_two_nights_give_the_same_answers,
