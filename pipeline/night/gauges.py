@@ -319,13 +319,15 @@ def _times(site: Site, recorded: Mapping[str, Recorded], exchanged: set[tuple[st
             begun_us = min(row.from_us for row in own)
             at = next(n for n, span in enumerate(spans[channel]) if span[0] <= begun_us < span[1])
             span = spans[channel][at]
-            ends = sorted(row.to_us for row in rows if row.channel != channel and row.to_us is not None)
+            others = [(row.from_us, row.to_us) for row in rows if row.channel != channel and row.to_us is not None]
             for told in contradictions(
                 span,
                 recorded[channel],
-                before_us=spans[channel][at - 1][1] if at > 0 else None,
-                after_us=spans[channel][at + 1][0] if at + 1 < len(spans[channel]) else None,
-                let_go_us=ends[min(1, len(ends) - 1)] if ends else None,
+                free=(
+                    spans[channel][at - 1][1] if at > 0 else -forever_us,
+                    spans[channel][at + 1][0] if at + 1 < len(spans[channel]) else forever_us,
+                ),
+                others=others,
                 tolerance_us=tolerance_us,
                 open_end=span[1] == forever_us,
             ):

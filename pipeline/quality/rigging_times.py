@@ -61,52 +61,51 @@ def contradictions(
     rigged: Interval,
     recorded: Recorded,
     *,
-    before_us: int | None,
-    after_us: int | None,
-    let_go_us: int | None,
+    free: Interval,
+    others: Sequence[Interval],
     tolerance_us: int,
     open_end: bool,
 ) -> list[Contradiction]:
     """What a channel's loads say of one rigged time [from, to), by `from` and by `to`.
 
-    before_us, after_us: when the rigging before it ended and the next begins, on the same channel; let_go_us: when the
-    call's other lines begin to be let go (None: there is none to tell). A load that ends while the others stay fast is
-    a line slack or lost, an event and not a time misread. open_end: the line is still rigged, its `to` says nothing.
+    free: from when the rigging before it ended to when the next begins, on the same channel; others: the rigged times
+    of the call's other lines, which say when loads may belong to it, and when its lines are let go. A load that ends
+    while the others stay fast is a line slack or lost, an event and not a time misread. open_end: the line is still
+    rigged, its `to` says nothing.
     """
     from_us, to_us = rigged
-    least_us = from_us - (tolerance_us if before_us is None else min(tolerance_us, from_us - before_us))
-    near = [load for load in recorded.loads if load.to_us > least_us and load.from_us < to_us + tolerance_us]
-    near = [load for load in near if before_us is None or load.from_us > before_us]
-    near = [load for load in near if after_us is None or load.from_us < after_us]
+    call = (
+        min([from_us, *(other[0] for other in others)]) - tolerance_us,
+        max([to_us, *(other[1] for other in others)]) + tolerance_us,
+    )
+    near = [
+        load
+        for load in recorded.loads
+        if load.to_us > max(call[0], free[0]) and load.from_us < min(call[1], free[1]) and load.from_us > free[0]
+    ]
     if not near:
         return []
-    found = [*_of_from(from_us, to_us, near, recorded, tolerance_us)]
-    return found if open_end else [*found, *_of_to(to_us, near, recorded, after_us, let_go_us, tolerance_us)]
+    found = _of_from(rigged, near[0], recorded, tolerance_us)
+    if open_end or near[-1].to_us > free[1]:
+        return found
+    ends = sorted(other[1] for other in others)
+    let_go_us = ends[min(1, len(ends) - 1)] if ends else None
+    return found + _of_to(to_us, near[-1], recorded, let_go_us, tolerance_us)
 
 
-def _of_from(
-    from_us: int, to_us: int, near: Sequence[Load], recorded: Recorded, tolerance_us: int
-) -> list[Contradiction]:
-    first = near[0]
-    if first.from_us < from_us - tolerance_us and first.to_us > from_us:
-        return [Contradiction("load-before-from", from_us, first.from_us)]
+def _of_from(rigged: Interval, first: Load, recorded: Recorded, tolerance_us: int) -> list[Contradiction]:
+    from_us, to_us = rigged
     late_us = first.from_us - from_us
+    if late_us < -tolerance_us:
+        return [Contradiction("load-before-from", from_us, first.from_us)]
     if tolerance_us < late_us < to_us - from_us and recorded.observed(first.from_us - tolerance_us, first.from_us):
         return [Contradiction("no-load-after-from", from_us, first.from_us)]
     return []
 
 
-def _of_to(
-    to_us: int,
-    near: Sequence[Load],
-    recorded: Recorded,
-    after_us: int | None,
-    let_go_us: int | None,
-    tolerance_us: int,
-) -> list[Contradiction]:
-    last = near[-1]
-    if last.from_us < to_us < last.to_us - tolerance_us:
-        return [Contradiction("load-after-to", to_us, last.to_us)] if after_us is None or last.to_us < after_us else []
+def _of_to(to_us: int, last: Load, recorded: Recorded, let_go_us: int | None, tolerance_us: int) -> list[Contradiction]:
+    if last.to_us > to_us + tolerance_us:
+        return [Contradiction("load-after-to", to_us, last.to_us)]
     with_others = let_go_us is not None and last.to_us >= let_go_us - LETTING_GO_US
     if last.to_us < to_us - tolerance_us and with_others and recorded.observed(last.to_us, last.to_us + tolerance_us):
         return [Contradiction("no-load-before-to", to_us, last.to_us)]

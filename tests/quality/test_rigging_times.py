@@ -24,10 +24,12 @@ def recorded(*stretches: tuple[int, int], observed: tuple[int, int] = DAY) -> Re
     return Recorded(tuple(Load(from_us, to_us, None, None) for from_us, to_us in stretches), (observed,))
 
 
+EVER = 2**62
+
+
 def told(rigged: tuple[int, int], of: Recorded, *, let_go: int | None = None) -> list[Contradiction]:
-    return contradictions(
-        rigged, of, before_us=None, after_us=None, let_go_us=let_go, tolerance_us=10 * MINUTE, open_end=False
-    )
+    others = [] if let_go is None else [(rigged[0], let_go)] * 2
+    return contradictions(rigged, of, free=(-EVER, EVER), others=others, tolerance_us=10 * MINUTE, open_end=False)
 
 
 def test_a_load_is_a_stretch_above_its_zero_that_slack_moments_do_not_cut() -> None:
@@ -85,6 +87,17 @@ def test_a_load_that_ends_while_the_other_lines_stay_fast_contradicts_no_time() 
     lost = recorded((HOUR, 5 * HOUR))
     assert told((HOUR, 9 * HOUR), lost, let_go=8 * HOUR) == []
     assert told((HOUR, 9 * HOUR), lost) == []
+
+
+def test_a_slack_moment_about_a_registered_time_does_not_hide_that_it_is_wrong() -> None:
+    cut = recorded((HOUR, 8 * HOUR), (8 * HOUR + 20 * MINUTE, 9 * HOUR))
+    [found] = told((HOUR, 8 * HOUR), cut, let_go=9 * HOUR)
+    assert (found.what, found.shown_us) == ("load-after-to", 9 * HOUR)
+
+
+def test_a_load_long_after_the_call_contradicts_no_time() -> None:
+    test_of_the_brake = recorded((HOUR, 9 * HOUR), (11 * HOUR, 11 * HOUR + 5 * MINUTE))
+    assert told((HOUR, 9 * HOUR), test_of_the_brake, let_go=9 * HOUR) == []
 
 
 def test_what_was_not_observed_contradicts_no_time() -> None:
