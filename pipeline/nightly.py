@@ -28,7 +28,7 @@ from pipeline.ledger.rows import Finding as StoredFinding
 from pipeline.lock import hold
 from pipeline.night.accounts import Reckoned, reckon_accounts
 from pipeline.night.berth_days import BerthDays, make_berth_days
-from pipeline.night.finding import Finding
+from pipeline.night.finding import GAUGES, Finding
 from pipeline.night.findings import finding_rows, name_files, site_findings, told_once
 from pipeline.night.happenings import event_rows
 from pipeline.night.inbox import let_go
@@ -256,7 +256,7 @@ def _conclude(
             berth=berth.days.values(),
             now_us=run.started_us,
         )
-        scopes.add("site")
+        scopes |= {"site", GAUGES}
     rows: Rows = {
         "receipts": ingested.receipts,
         "parts": _part_rows(ingested),

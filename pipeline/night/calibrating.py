@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from datetime import date, datetime
 
 from pipeline.ledger.rows import ChannelDay
-from pipeline.night.finding import Finding
+from pipeline.night.finding import GAUGES, Finding
 from pipeline.site import Site
 from schemas.registers import Calibration
 from schemas.times import DAY_US, day_start_us, instant_us, us_to_rfc3339
@@ -33,7 +33,7 @@ def _of_channel(site: Site, channel: str, last: date, horizon_us: int) -> Iterat
     if not held:
         if site.policy.calibration_required:
             text = "it is used, and calibrations.csv has no calibration of it: its readings stand as they came"
-            yield Finding("calibration-missing", channel, "warning", text, scope="site")
+            yield Finding("calibration-missing", channel, "warning", text, scope=GAUGES)
         return
     due_us = _due_us(held[-1])
     # A day's readings after the due day, with a rigging that reaches beyond it: then it was used overdue.
@@ -51,7 +51,7 @@ def _of_channel(site: Site, channel: str, last: date, horizon_us: int) -> Iterat
             "used_since": since,
             "uncertainty_pct": held[-1].uncertainty_pct,
         }
-        yield Finding("calibration-overdue", channel, "warning", text, scope="site", evidence=evidence)
+        yield Finding("calibration-overdue", channel, "warning", text, scope=GAUGES, evidence=evidence)
 
 
 def _due_us(row: Calibration) -> int | None:

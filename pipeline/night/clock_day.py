@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.crosschecks import channels_fed
 from pipeline.ledger.rows import BerthDay
-from pipeline.night.finding import Finding
+from pipeline.night.finding import GAUGES, Finding
 from pipeline.quality.clocks import Offset, Series, Wrong, apart, offsets
 from pipeline.sheets.trace import BIN_US, Trace
 from pipeline.site import Site
@@ -171,4 +171,4 @@ def _finding(
             if wrong.logger in (one, other)
         ],
     }
-    return Finding("clock-offset", wrong.logger, "warning", text, scope="site", evidence=evidence)
+    return Finding("clock-offset", wrong.logger, "warning", text, scope=GAUGES, evidence=evidence)

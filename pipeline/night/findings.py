@@ -9,7 +9,7 @@ from pipeline.ledger.rows import AirDay, BerthDay, ChannelDay
 from pipeline.ledger.rows import Finding as Open
 from pipeline.night.calibrating import calibration_findings
 from pipeline.night.clock_day import clock_findings
-from pipeline.night.finding import Finding
+from pipeline.night.finding import GAUGES, Finding
 from pipeline.night.gauges import gauge_findings
 from pipeline.night.intake import LiveParts
 from pipeline.night.outside import Facts, outside_findings
@@ -66,8 +66,10 @@ def finding_rows(
 
 
 def told_once(found: Finding) -> bool:
-    """Whether a finding that stood the night before is no news: files that wait in the inbox, or came again."""
-    return found.scope == "inbox" and found.severity == "info"
+    """Whether a finding that stood the night before is no news: files that wait in the inbox, or came again; and what
+    gauges, registers and clocks showed, which stands until somebody sees to it.
+    """
+    return found.scope == GAUGES or (found.scope == "inbox" and found.severity == "info")
 
 
 def name_files(found: Finding, names: Mapping[str, str]) -> Finding:

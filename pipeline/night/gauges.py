@@ -14,7 +14,7 @@ from typing import Any
 from pipeline.events.calls import Call, calls
 from pipeline.ledger.rows import AirDay, ChannelDay
 from pipeline.night.clock_day import loggers_of
-from pipeline.night.finding import Finding
+from pipeline.night.finding import GAUGES, Finding
 from pipeline.night.plan import full_scale_kn, limit_base_kn
 from pipeline.quality.loads import JOIN_US, Load, joined
 from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, contradictions, swaps
@@ -130,8 +130,8 @@ def _moved_zero(site: Site, channel: str, rows: Sequence[ZeroRow], change: Chang
         "checks_in_all": len(rows),
     }
     if change.kind == "drift":
-        return Finding("zero-drift", channel, "warning", text, scope="site", evidence=evidence)
-    return Finding("zero-step", channel, "warning", text, scope="site", evidence=evidence)
+        return Finding("zero-drift", channel, "warning", text, scope=GAUGES, evidence=evidence)
+    return Finding("zero-step", channel, "warning", text, scope=GAUGES, evidence=evidence)
 
 
 def told_check(row: ZeroRow) -> dict[str, Any]:
@@ -228,7 +228,7 @@ def _exchanged(site: Site, recorded: Mapping[str, Recorded]) -> tuple[set[tuple[
                 **{one.channel: _times_of(one, recorded[one.channel]) for one in (first, second)},
             }
             subject = f"{first.channel} and {second.channel}"
-            found.append(Finding("swapped", subject, "warning", text, scope="site", evidence=evidence))
+            found.append(Finding("swapped", subject, "warning", text, scope=GAUGES, evidence=evidence))
     return names, found
 
 
@@ -268,7 +268,7 @@ def _scales(site: Site, zeros: Mapping[str, Sequence[ZeroRow]], recorded: Mappin
             }
             channel = told.gauge.channel
             severity = "error" if max(told.factor, 1 / told.factor) > FAR else "warning"
-            finding = Finding("wrong-scale", channel, severity, text, scope="site", evidence=evidence)
+            finding = Finding("wrong-scale", channel, severity, text, scope=GAUGES, evidence=evidence)
             found[channel, told.words] = finding
     return list(found.values())
 
@@ -359,4 +359,4 @@ def _contradiction(channel: str, rows: Sequence[Rigging], told: Contradiction) -
         "error_s": told.error_s,
     }
     text += ", by its load. Wear is counted as registered"
-    return Finding("rigging-times", channel, "warning", text, scope="site", evidence=evidence)
+    return Finding("rigging-times", channel, "warning", text, scope=GAUGES, evidence=evidence)

@@ -148,9 +148,9 @@ def test_findings_tell_figures_and_evidence(faulty: Berth) -> None:
         )  # fmt: skip
 
 
-def test_a_second_night_with_nothing_new_tells_the_same_and_commits_nothing(faulty: Berth) -> None:
+def test_a_second_night_with_nothing_new_tells_nothing_again_and_all_stands(faulty: Berth) -> None:
     before, runs = told(faulty), faulty.runs()
-    faulty.night()
+    assert [found for found in faulty.night().findings if found.kind in KINDS] == []
     assert (told(faulty), faulty.runs()) == (before, runs)
 
 
