@@ -28,7 +28,7 @@ from pipeline.ledger.rows import Finding as StoredFinding
 from pipeline.lock import hold
 from pipeline.night.accounts import Reckoned, reckon_accounts
 from pipeline.night.berth_days import BerthDays, make_berth_days
-from pipeline.night.finding import Finding
+from pipeline.night.finding import GAUGES, Finding
 from pipeline.night.findings import finding_rows, name_files, site_findings, told_once
 from pipeline.night.happenings import event_rows
 from pipeline.night.inbox import let_go
@@ -246,8 +246,17 @@ def _conclude(
         scopes.add("inbox")
     if made.looked:
         facts = facts_after(index.day_facts(run.ledger), reckoned.wear_days)
-        raised += site_findings(run.site, run.live, horizon_us, facts, now_us=run.started_us)
-        scopes.add("site")
+        raised += site_findings(
+            run.site,
+            run.live,
+            horizon_us,
+            facts,
+            channels=made.channel_days,
+            air=made.air.values(),
+            berth=berth.days.values(),
+            now_us=run.started_us,
+        )
+        scopes |= {"site", GAUGES}
     rows: Rows = {
         "receipts": ingested.receipts,
         "parts": _part_rows(ingested),
@@ -258,6 +267,7 @@ def _conclude(
         "wear_days": reckoned.wear_days,
         "air_days": made.air_rows,
         "berth_days": berth.rows,
+        "channel_days": made.channel_rows,
         "entries": [entry.row() for entry in reckoned.entries],
         "events": events,
         "findings": finding_rows(raised, open_, scopes, ingested.settled_by),

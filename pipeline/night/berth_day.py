@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,8 +18,11 @@ from numpy.typing import NDArray
 from pipeline.events import surge
 from pipeline.events.balance import Traced, borne_on
 from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
+from pipeline.night import clock_day
+from pipeline.night.clock_day import ClockPlan
 from pipeline.sheets.trace import BIN_US, BINS_OF_DAY, DAN_PER_KN, Trace
 from pipeline.store.depot import Depot
+from pipeline.store.samples import Part
 from pipeline.store.sheets import read_traces
 from schemas.times import day_start_us
 
@@ -56,11 +60,13 @@ class LineOfDay:
 
 @dataclass(frozen=True)
 class BerthPlan:
-    """One berth day to be, and the digest of all that decides it."""
+    """One berth day to be, and the digest of all that decides it. `parts`: the day's samples, by place."""
 
     day: date
     lines: tuple[LineOfDay, ...]
     rules: Rules
+    clocks: ClockPlan
+    parts: Mapping[str, tuple[Part, ...]]
     inputs: str
 
 
@@ -83,11 +89,12 @@ class BerthMade:
 
 @dataclass(frozen=True)
 class _Recorded:
-    """A line's bins since 1970 in the day and its edges (n,), ascending, with mean [daN] and highest [kN]."""
+    """A line's bins since 1970 in the day and its edges (n,), ascending, with mean [daN], lowest and highest [kN]."""
 
     line: LineOfDay
     bins: NDArray[np.int64]
     mean_dan: NDArray[np.int64]
+    low_kn: Values
     high_kn: Values
 
 
@@ -100,11 +107,11 @@ def make_berth_days(job: BerthJob) -> list[BerthMade]:
         for key in sorted(keys - traces.keys()):
             path, sheet = job.places[key]
             traces[key] = read_traces(job.store, path, [sheet])[sheet]
-        made.append(_berth_day(plan, traces))
+        made.append(_berth_day(plan, traces, job.store))
     return made
 
 
-def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace]) -> BerthMade:
+def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace], store: Depot) -> BerthMade:
     start = day_start_us(plan.day) // BIN_US
     day = range(start, start + BINS_OF_DAY)
     near = range(day.start - EDGE_BINS, day.stop + EDGE_BINS)
@@ -112,16 +119,29 @@ def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace]) -> BerthMade:
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
-    found, borne = [], []
+    found, borne, clocks = [], [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
         found += _surges(moored, lines, plan.rules, day, near)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
+        clocks += _clocks(plan, store, moored, lines, day)
     return BerthMade(
-        {surge.KIND: [one.to_payload() for one in found]},
+        {surge.KIND: [one.to_payload() for one in found], clock_day.KIND: clocks},
         {"calls": [one.to_payload() for one in borne]},
     )
+
+
+def _clocks(
+    plan: BerthPlan, store: Depot, moored: Moored, lines: Sequence[_Recorded], day: range
+) -> list[dict[str, Any]]:
+    """Offsets between the loggers of one call's lines on the day."""
+    traces: dict[str, Trace] = {}
+    for one in lines:
+        traces.setdefault(one.line.channel, Trace(one.bins, one.mean_dan, one.low_kn, one.high_kn))
+    fast = range(max(day.start, moored.fast.start), min(day.stop, moored.fast.stop))
+    pairs = clock_day.clock_marks(plan.clocks, traces, fast, partial(clock_day.read_stored, store, plan.parts))
+    return [{"ship": moored.ship, "call_us": moored.call_us, "pairs": pairs}] if pairs else []
 
 
 def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range, near: range) -> list[surge.Surge]:
@@ -157,5 +177,6 @@ def _recorded(line: LineOfDay, traces: Sequence[tuple[date, Trace]], near: range
         line,
         whole[begin:end],
         np.concatenate([trace.mean_dan for _, trace in traces])[begin:end],
+        np.concatenate([trace.low_kn for _, trace in traces])[begin:end],
         np.concatenate([trace.high_kn for _, trace in traces])[begin:end],
     )

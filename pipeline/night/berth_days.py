@@ -20,6 +20,7 @@ from pipeline.ledger.rows import BerthDay
 from pipeline.night.account import SheetPlace
 from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Moored
 from pipeline.night.berth_day import make_berth_days as make_days
+from pipeline.night.clock_day import ClockPlan, loggers_of
 from pipeline.night.plan import Plan, digest, limit_base_kn
 from pipeline.site import Site
 from pipeline.workers import Workers
@@ -101,6 +102,7 @@ def plan_berth_days(site: Site, plan: Plan) -> dict[date, BerthPlan]:
         if site.lines[use.rigging.line].part == "main":
             sheets.setdefault(use.rigging, {})[use.day] = use.key
     rules = Rules.of(site.policy)
+    loggers = loggers_of(site)
     days = sorted({day for keys in sheets.values() for day in keys})
     planned = {}
     for day in days:
@@ -109,7 +111,14 @@ def plan_berth_days(site: Site, plan: Plan) -> dict[date, BerthPlan]:
             near = tuple((found, keys[found]) for found in _beside(day) if found in keys)
             if near:
                 lines.append(_line_of_day(site, rigging, moored[rigging], near))
-        planned[day] = BerthPlan(day, tuple(lines), rules, _inputs(day, lines, rules))
+        own = sorted({line.channel for line in lines if line.channel in loggers})
+        clocks = ClockPlan(
+            tuple((channel, loggers[channel], site.channels[channel].place) for channel in own),
+            site.policy.clock_most_s,
+        )
+        places = sorted({place for _, _, place in clocks.loggers if (place, day) in plan.days})
+        parts = {place: plan.days[place, day].parts for place in places}
+        planned[day] = BerthPlan(day, tuple(lines), rules, clocks, parts, _inputs(day, lines, rules, clocks))
     return planned
 
 
@@ -124,12 +133,13 @@ def _line_of_day(site: Site, rigging: Rigging, moored: Moored, near: tuple[tuple
     return LineOfDay(rigging.line, rigging.channel, rigging.role or NO_ROLE, base_kn, moored, near)
 
 
-def _inputs(day: date, lines: list[LineOfDay], rules: Rules) -> str:
+def _inputs(day: date, lines: list[LineOfDay], rules: Rules, clocks: ClockPlan) -> str:
     return digest(
         [
             BERTH_METHOD,
             day.isoformat(),
             asdict(rules),
+            asdict(clocks),
             [
                 [
                     *(one.line, one.channel, one.role, one.base_kn, asdict(one.moored)),

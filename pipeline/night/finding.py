@@ -5,10 +5,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+GAUGES = "gauges"
+"""The scope of what gauges, registers of riggings and calibrations, and clocks show over all days."""
+
 
 @dataclass(frozen=True)
 class Finding:
-    """`severity`: info, warning or error. `scope`: what it is about (file:…, layout:… of a file, day:…, inbox, site).
+    """`severity`: info, warning or error. `scope`: what it is about (file:…, layout:… of a file, day:…, inbox, site,
+    gauges).
 
     A scope that is looked at again closes those of its findings that are no longer so.
     """
