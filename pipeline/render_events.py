@@ -85,8 +85,9 @@ def _brake_render(event: Row) -> str:
 
 
 def _slack(event: Row) -> str:
-    times = "" if event["runs"] == 1 else f", {event['runs']} times in a row"
-    return f"hung slack for {_lasted(event['lasted_s'])}{times}, down to {event['lowest_kn']:.1f} kN{_worked(event)}"
+    times = "" if event["times"] == 1 else f", {event['times']} times in a row"
+    lasted = f"for {_lasted(event['lasted_s'])}" if event["lasted_s"] >= 1 else "for a moment"
+    return f"hung slack {lasted}{times}, down to {event['lowest_kn']:.1f} kN{_worked(event)}"
 
 
 def _snap_load(event: Row) -> str:

@@ -45,6 +45,17 @@ def top_of(at_us: Ints, kn: Floats, usable: Bools, from_us: int, before: int) ->
 
 
 @compiled
+def goes_slack(at_us: Ints, kn: Floats, usable: Bools, from_us: int, before: int, level_kn: float) -> bool:
+    """Whether a usable sample from `from_us` on with an index below `before` is below the slack level."""
+    i = before - 1
+    while i >= 0 and at_us[i] >= from_us:
+        if usable[i] and kn[i] < level_kn:
+            return True
+        i -= 1
+    return False
+
+
+@compiled
 def last_loaded(at_us: Ints, kn: Floats, usable: Bools, at: int, least_kn: float, fall_us: int, max_gap_us: int) -> int:
     """The last usable sample of `least_kn` or more before index `at`: at most `fall_us` before it, or the very one
     before it where that is at most `max_gap_us` away; NONE where there is none."""
@@ -169,8 +180,11 @@ def losses(
             if not (kn[i] < floor and kn[previous] >= floor) or at_us[i] - at_us[loaded] > max(fall_us, max_gap_us):
                 continue
         mean = mean_of(at_us, kn, usable, at_us[i] - mean_us, i)
-        if from_mean * mean > least:
-            least = from_mean * mean
+        usual = from_mean * mean if from_mean * mean > least else least  # no mean, no more is asked for
+        if goes_slack(at_us, kn, usable, at_us[i] - mean_us, i, level):
+            usual = max(from_mean * kn[top_of(at_us, kn, usable, at_us[i] - mean_us, i)], usual)
+        if usual > least:
+            least = usual
             if whole:
                 loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
         if loaded == NONE or kn[loaded] < least:

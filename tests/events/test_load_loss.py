@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.events.load_loss import LoadLoss, beside, candidates, join
+from pipeline.events.load_loss import LoadLoss, beside, candidates, join, told_by
 from pipeline.events.slack import Loaded, runs_of
 from pipeline.events.tension import Peak, Tension
 from schemas.registers import Policy
@@ -28,7 +28,7 @@ def events(parts: Sequence[Tension], policy: Policy = POLICY, share: float = 1.0
         pieces += candidates(part, LEVEL, policy, LIMIT_KN, share)
         between = runs_of(part, LEVEL, policy, 0.0)[1]
         loaded += [] if between is None else [between]
-    return join(pieces, loaded, policy)
+    return join(pieces, loaded, stay_s=policy.loss_stay_s)
 
 
 def test_a_line_that_parts_loses_its_load_between_two_readings_for_good() -> None:
@@ -47,12 +47,12 @@ def test_the_highest_recorded_is_that_of_ten_seconds_before_and_not_the_last() -
     assert (event.highest.kn, event.loaded.kn) == (900.0, 402.0)
 
 
-def test_a_line_that_is_loaded_again_within_a_minute_lost_nothing() -> None:
-    record = Record.of([*STEADY, *AFTER[:300], (120.2, 300.0)])
+def test_a_line_that_is_loaded_again_within_a_quarter_of_a_minute_lost_nothing() -> None:
+    record = Record.of([*STEADY, *AFTER[:100], (75.2, 300.0)])
     assert events([record.whole()], Policy()) == []
-    record = Record.of([*STEADY, *AFTER[:300], (120.200001, 300.0)])
+    record = Record.of([*STEADY, *AFTER[:100], (75.200001, 300.0)])
     (event,) = events([record.whole()], Policy())
-    assert event.back_us == 120_200_001
+    assert event.back_us == 75_200_001
 
 
 @pytest.mark.parametrize(("seconds", "count"), [(1.8, 1), (2.3, 0)])
@@ -93,6 +93,24 @@ def test_a_slack_line_that_a_wave_lifts_now_and_then_loses_nothing_when_the_wave
     """Its crest is no more than a tenth of what it carried in the mean: half of the mean is asked for."""
     lifted = [(at / 10, 400.0 if at < 540 else 60.0) for at in range(600)]
     assert events([Record.of([*lifted, *AFTER]).whole()], Policy()) == []
+
+
+def test_a_line_that_the_waves_slacken_loses_nothing_unless_it_falls_from_its_highest() -> None:
+    waves = [(at / 10, max(5.0, 200.0 * float(np.sin(at / 10 * 2 * np.pi / 8)))) for at in range(601)]
+    falls = [(60.1, 120.0), (60.4, 60.0), (60.8, 9.0)]
+    after = [(61.0 + at / 10, 3.0) for at in range(200)]
+    assert events([Record.of([*waves, *falls[1:], *after]).whole()], Policy()) == []
+    (event,) = events([Record.of([*waves, *falls, *after]).whole()], Policy())
+    assert event.loaded.kn == 120.0
+
+
+def test_slack_and_blows_between_a_loss_and_its_end_are_told_by_it() -> None:
+    (one,) = events([Record.of([*STEADY, *AFTER[:200], (80.2, 300.0)]).whole()], Policy())
+    at = one.unloaded.at_us
+    told = [
+        told_by([one], *span) for span in ((at, at), (at - 9, at - 1), (80_199_999, 90_000_000), (80_200_000, 10**9))
+    ]
+    assert told == [True, False, True, False]
 
 
 def test_one_of_two_lines_on_a_hook_takes_its_share_away() -> None:

@@ -15,7 +15,7 @@ REL = 1e-12
 PARTS = ("header", "blank", "ignored", "stored", "duplicate", "quarantined")
 Pair = tuple[float, float]
 FIGURES = {
-    "slack": ("lowest_kn", "runs"),
+    "slack": ("lowest_kn", "times"),
     "snap-load": ("rate_kn_s",),
     "sustained-load": ("mean_kn", "bins"),
     "pretension-loss": ("mean_kn", "bins"),

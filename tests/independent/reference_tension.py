@@ -35,7 +35,7 @@ class Rules:
     loss_mean_share: float = 0.5
     loss_mean_us: int = 60 * SECOND_US
     loss_fall_us: int = SECOND_US
-    loss_stay_us: int = 60 * SECOND_US
+    loss_stay_us: int = 15 * SECOND_US
     loss_before_us: int = 10 * SECOND_US
 
 
@@ -214,7 +214,11 @@ def _share_loss(
 def _least(tension: Samples, index: int, slack_kn: float, rules: Rules) -> float:
     at_us = tension[index][0]
     mean_kn = mean(_window(tension, at_us - rules.loss_mean_us, at_us - 1))
-    return max(rules.loss_kn, 2 * slack_kn, 0 if math.isnan(mean_kn) else rules.loss_mean_share * mean_kn)
+    least = max(rules.loss_kn, 2 * slack_kn, 0 if math.isnan(mean_kn) else rules.loss_mean_share * mean_kn)
+    lately = _window(tension, at_us - rules.loss_mean_us, at_us - 1)
+    if any(kn < slack_kn for _, kn in lately):
+        least = max(least, rules.loss_mean_share * highest(lately)[1])
+    return least
 
 
 def _lately(tension: Samples, index: int, rules: Rules) -> Samples:
@@ -355,13 +359,23 @@ def _of_rigging(
     line: str, part: Felt, stored_us: Sequence[int], rules: Rules, level: Level, fast: tuple[int, float]
 ) -> Iterator[Told]:
     names, (fast_us, let_go_us) = (line, part.rigging.channel), fast
+    lost = losses(part.tension, stored_us, level, part.rigging.share, rules)
+    spans = [
+        (one.unloaded[0], math.inf if one.back_us is None else one.back_us)
+        for one in lost
+        if one.unloaded[1] < level(one.unloaded[0])
+    ]
+
+    def by_loss(from_us: int, to_us: int) -> bool:
+        return any(to_us >= unloaded_us and from_us < back_us for unloaded_us, back_us in spans)
+
     for samples, runs in slacks(part.tension, level, rules):
         from_us, to_us = samples[0][0], samples[-1][0]
-        if to_us >= fast_us and from_us < let_go_us:
+        if not by_loss(from_us, to_us) and to_us >= fast_us and from_us < let_go_us:
             peak_us, peak_kn = highest(samples)
             yield Told("slack", *names, from_us, to_us, peak_kn, peak_us, (min(kn for _, kn in samples), runs))
     for samples, rate in snaps(part.tension, level, rules):
-        if fast_us <= samples[0][0] < let_go_us:
+        if fast_us <= samples[0][0] < let_go_us and not by_loss(samples[0][0], samples[0][0]):
             peak_us, peak_kn = highest(samples[1:])
             yield Told("snap-load", *names, samples[0][0], samples[-1][0], peak_kn, peak_us, (rate,))
     counted = [b for b in bins(part, rules) if b.number * BIN_US >= fast_us and (b.number + 1) * BIN_US <= let_go_us]
@@ -374,7 +388,7 @@ def _of_rigging(
             ends = (stretch[0].number * BIN_US, (stretch[-1].number + 1) * BIN_US)
             extra = (sum(one.mean_kn for one in stretch) / len(stretch), len(stretch))
             yield Told(kind, *names, *ends, peak_kn, peak_us, extra)
-    for loss in losses(part.tension, stored_us, level, part.rigging.share, rules):
+    for loss in lost:
         peak_us, peak_kn = loss.highest
         fall_s = (loss.unloaded[0] - loss.loaded[0]) / SECOND_US
         yield Told("load-loss", *names, loss.loaded[0], loss.unloaded[0], peak_kn, peak_us, (loss.loaded[1], fall_s))
