@@ -1,0 +1,146 @@
+"""Truth about brakes: rendering with payout (DESIGN's definition), without it, and holding above the setting."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+
+from sample_logs.scenarios.berth import BerthLine
+from sample_logs.scenarios.definitions import Bools, Floats, Found, Series, joined, runs
+from sample_logs.scenarios.kernel import DT_S
+from sample_logs.scenarios.plan import S
+from sample_logs.scenarios.policy import POLICY
+
+_CRESTS_WITHIN_S = 180.0
+
+
+def verdict(breakout_kn: float, set_kn: float) -> str:
+    """Early below 90 % of the setting, late above 110 %, else as set (house rule)."""
+    if breakout_kn < POLICY["verdict_early"] * set_kn:
+        return "early"
+    return "late" if breakout_kn > POLICY["verdict_late"] * set_kn else "as set"
+
+
+def renders(series: Series, line: BerthLine, main_m: Floats, held: Bools) -> list[Found]:
+    """Runs of paying out under load with the brake set, of a winch whose payout is recorded.
+
+    held: fast and not under power. Paying out under power counts by the definition where no brake state is told; it
+    is tending, and is given as not sure.
+    """
+    fast = np.concatenate(([False], np.diff(main_m) >= POLICY["render_rate_m_s"] * DT_S - 1e-9))
+    both = held.copy()
+    both[1:] &= held[:-1]
+    loaded = series.kn >= series.level("render_min_pct")
+    if "brake" not in line.tells:
+        live = np.zeros(len(main_m), dtype=np.bool_)
+        live[series.rigged[0] : series.gone] = True
+        loaded &= live
+    else:
+        loaded &= both
+    slip = fast & loaded
+    found = []
+    for first, last in joined([(a - 1, b) for a, b in runs(slip)], POLICY["render_join_s"]):
+        paid = float(main_m[last] - main_m[first])
+        if paid < POLICY["render_min_payout_m"] - 0.015:
+            continue
+        early = max(0, first - round(POLICY["render_window_s"] * S))
+        breakout_kn = float(series.kn[early : first + 2].max())
+        top = early + int(np.argmax(series.kn[early : last + 1]))
+        inside = series.kn[first + 1 : last + 1][slip[first + 1 : last + 1]]
+        tended = not bool(both[first + 1 : last + 1].all())
+        detail: dict[str, object] = {
+            "class": "payout", "breakout_kn": breakout_kn, "render_kn": float(np.median(inside)), "payout_m": paid,
+            "tended": tended, "phase": "all fast" if series.phase[0] <= first < series.phase[1] else "other",
+        }  # fmt: skip
+        if line.brake_set_kn is not None:
+            detail["against"] = verdict(breakout_kn, line.brake_set_kn)
+        near = any(abs(g - POLICY["render_join_s"] * S) <= 1.2 * S for g in _gaps(slip, first, last))
+        detail["edges_sure"] = not near
+        sure = not tended and paid >= POLICY["render_min_payout_m"] + 0.015
+        found.append(Found(first, last, top, sure, detail))
+    return _parted(found)
+
+
+def _gaps(slip: Bools, first: int, last: int) -> list[int]:
+    """Steps between successive runs of slipping inside an event."""
+    parts = runs(slip[first : last + 1])
+    return [b[0] - 1 - a[1] for a, b in pairwise(parts)]
+
+
+def _parted(found: list[Found]) -> list[Found]:
+    """Events whose neighbour is so near that payout at 2 Hz may join them have no sure edges."""
+    limit = round((POLICY["render_join_s"] + 1.2) * S)
+    unsure = set()
+    for index in range(1, len(found)):
+        if found[index].first - found[index - 1].last < limit:
+            unsure |= {index - 1, index}
+    return [
+        replace(f, detail={**f.detail, "edges_sure": f.detail["edges_sure"] and i not in unsure})
+        for i, f in enumerate(found)
+    ]
+
+
+def plateaus(series: Series, line: BerthLine, slipped: Bools, main_m: Floats) -> list[Found]:
+    """Rendering where no payout is recorded, by its cause: slips less than three minutes apart.
+
+    Sure if the phase is all fast, at least three crests were cut and 0.15 m was paid out; of fewer, tension alone
+    tells nothing.
+    """
+    found = []
+    for first, last in joined(runs(slipped), _CRESTS_WITHIN_S):
+        crests = len(joined(runs(slipped[first : last + 1]), 2.0))
+        paid = float(main_m[min(last + 1, len(main_m) - 1)] - main_m[first])
+        top = first + int(np.argmax(series.kn[first : last + 1]))
+        inside = series.phase[0] <= first and last < series.phase[1]
+        sure = crests >= 3 and paid >= 0.15 and inside and line.share == 1.0 and last < series.gone - 60 * S
+        detail: dict[str, object] = {
+            "class": "no payout",
+            "crests": crests,
+            "payout_m": paid,
+            "holds_kn": line.holds_kn,
+            "grips_kn": line.grips_kn,
+        }
+        if crests < 3 or paid < 0.15:
+            detail["masked"] = "too few crests"
+        found.append(Found(first, last, top, sure, detail))
+    return found
+
+
+def held_above(series: Series, line: BerthLine, held: Bools, slipped: Bools) -> list[Found]:
+    """Runs above the register's setting in which the brake should have slipped and did not.
+
+    Sure above 110 % of the setting (there it would render late) and not within the sensor's noise of that.
+    """
+    assert line.brake_set_kn is not None
+    late_kn = POLICY["verdict_late"] * line.brake_set_kn
+    live = np.zeros(len(series.kn), dtype=np.bool_)
+    live[series.rigged[0] : series.gone] = True
+    found = []
+    for first, last in joined(runs((series.kn > line.brake_set_kn) & live & held), POLICY["cluster_gap_s"]):
+        top = first + int(np.argmax(series.kn[first : last + 1]))
+        if slipped[max(first - 2 * S, 0) : last + 1].any():
+            continue
+        detail: dict[str, object] = {
+            "brake_set_kn": line.brake_set_kn,
+            "ratio": float(series.kn[top] / line.brake_set_kn),
+        }
+        found.append(Found(first, last, top, bool(series.kn[top] > late_kn + series.tol_kn), detail))
+    return found
+
+
+def state_of(series: Series, line: BerthLine, rendered: list[Found], held: list[Found]) -> tuple[str, bool]:
+    """What a call shows of a brake, and whether it shows it clearly."""
+    assert line.brake_set_kn is not None
+    live = series.kn[series.rigged[0] : min(series.rigged[1], series.gone)]
+    ratio = float(live.max()) / line.brake_set_kn if len(live) else 0.0
+    if rendered:
+        words = {str(found.detail["against"]) for found in rendered}
+        ratios = [float(str(found.detail["breakout_kn"])) / line.brake_set_kn for found in rendered]
+        near = any(abs(r - edge) < 0.015 for r in ratios for edge in (0.9, 1.1))
+        word = {"early": "renders early", "late": "renders late", "as set": "as set"}[sorted(words)[0]]
+        return word, len(words) == 1 and not near and all(found.sure for found in rendered)
+    if any(found.sure for found in held):
+        return "holds above set", True
+    return "not exercised", ratio < 0.88

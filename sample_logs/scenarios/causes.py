@@ -1,0 +1,225 @@
+"""Truth that is a cause with its instants: lost loads, tending, passing ships, and what is wrong with the data."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sample_logs.scenarios.berth import Berth
+from sample_logs.scenarios.faults import Fault, Faults
+from sample_logs.scenarios.plan import MINUTE, Action, Plan, S, Span
+from sample_logs.scenarios.policy import POLICY
+from sample_logs.scenarios.run import Record
+from sample_logs.scenarios.scenario import Truth
+from sample_logs.scenarios.sea import passing_shape
+from sample_logs.scenarios.sensors import Clock, brake_test_at, clock_of, place_kn
+
+_WORDS = {"trim": "trim", "haul": "making fast", "slacken": "letting go"}
+
+
+def load_losses(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
+    """Every line that was lost or let go, and every gauge that dropped out.
+
+    class: what can be told from what the berth records; cause: what it was. `parted` and `released` need a hook state
+    or payout; without, and for a gauge that never comes back, the class is `undetermined`.
+    """
+    out = []
+    for row, line in enumerate(berth.lines):
+        lost = plan.lost_at(row)
+        step = plan.off[row]
+        if step >= plan.steps:
+            continue
+        slackened = any(a.row == row and a.word == "slacken" for a in plan.actions)
+        cause = "let-go" if lost is None else next(loss.cause for loss in plan.losses if loss.row == row)
+        told = bool({"hook-state", "payout"} & set(line.tells))
+        word = cause if cause == "let-go" or told else "undetermined"
+        own = record.tension_kn[row].astype(np.float64)
+        pin = place_kn(berth, record, line.place)
+        detail: dict[str, object] = {"class": word, "cause": cause, "told": told, "shared": line.share < 1.0}
+        if cause == "let-go":
+            detail["style"] = "slackened" if slackened else "dropped"
+        clock = clock_of(plan, faults, line.logger)
+        top = step - 10 * S + int(np.argmax(pin[step - 10 * S : step]))
+        sure = _falls(own, pin, step, berth.ship_design_mbl_kn, shared=line.share < 1.0)
+        sure &= not (cause == "let-go" and slackened)
+        out.append(
+            Truth("load-loss", line.line, line.channel, clock.at(step - 1), clock.at(step),
+                  float(pin[top] * line.share), clock.at(top), detail, not sure)
+        )  # fmt: skip
+    return out + _dropouts(berth, plan, record, faults)
+
+
+def _falls(own: np.ndarray, pin: np.ndarray, step: int, mbl_kn: float, *, shared: bool) -> bool:
+    """Whether enough was lost at once that no reader may miss it, at any rate down to 1 Hz."""
+    second, minute = own[step - S : step], own[step - 60 * S : step]
+    least = 1.1 * POLICY["loss_from_pct"] / 100.0 * mbl_kn
+    if second.min() < least or second.min() < 1.1 * POLICY["loss_from_mean"] * minute.mean():
+        return False
+    if not shared:
+        return True
+    before, after = pin[step - 60 * S : step], pin[step : step + 60 * S]
+    if len(after) == 0 or own[step - 1] > 0.97 * pin[step - 1]:
+        return bool(own[step - 1] > 0.97 * pin[step - 1])
+    return bool(after.mean() < 0.7 * before.mean() and after.max() < 0.82 * before.max())
+
+
+def _dropouts(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
+    out = []
+    of = {line.channel: line for line in berth.lines}
+    for span in plan.dropouts:
+        line = of[span.word]
+        clock = clock_of(plan, faults, line.logger)
+        pin = place_kn(berth, record, line.place)
+        top = span.first - 10 * S + int(np.argmax(pin[span.first - 10 * S : span.first]))
+        detail = {
+            "class": "instrument", "cause": "instrument", "told": bool(line.tells), "shared": False,
+            "lasts_s": (span.last - span.first) / S,
+        }  # fmt: skip
+        sure = _falls(pin, pin, span.first, berth.ship_design_mbl_kn, shared=False)
+        sure &= float(pin[span.last : span.last + 10 * S].min()) > 0.02 * berth.ship_design_mbl_kn
+        out.append(
+            Truth("load-loss", line.line, line.channel, clock.at(span.first - 1), clock.at(span.first),
+                  float(pin[top]), clock.at(top), detail, not sure)
+        )  # fmt: skip
+    return out
+
+
+def tendings(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
+    """Every time a winch ran with a line fast on it. Sure if brake or mode tell it, and it did something."""
+    return [_tending(berth, plan, record, faults, action) for action in plan.actions if action.word != "slacken"]
+
+
+def _tending(berth: Berth, plan: Plan, record: Record, faults: Faults, action: Action) -> Truth:
+    line = berth.lines[action.row]
+    clock = clock_of(plan, faults, line.logger)
+    main = record.main_m[action.row]
+    last = min(action.last, plan.off[action.row], plan.steps) - 1
+    moved = float(main[last] - main[action.first])
+    word = action.word
+    if word == "trim":
+        word = "heaving-in" if moved < 0 else "veering"
+    told = sorted({"brake", "winch-mode"} & set(line.tells))
+    detail: dict[str, object] = {
+        "class": _WORDS.get(action.word, action.word) if action.word == "haul" else word,
+        "moved_m": moved, "told": bool(told), "by": ", ".join(told),
+        "phase": "all fast" if plan.all_fast <= action.first < plan.let_go else "other",
+    }  # fmt: skip
+    still = action.word == "trim" and abs(moved) < 0.02
+    sure = bool(told) and not still and line.device == "winch"
+    return Truth(
+        "tending", line.line, line.channel, clock.at(action.first), clock.at(last + 1), None, None, detail, not sure
+    )
+
+
+def surges(berth: Berth, plan: Plan, record: Record) -> list[Truth]:
+    """Every passing ship. from, to: when its pull is over a twentieth of its largest. By true time, no one logger's.
+
+    Sure if springs answer, means over 10 s, with at least 2 % of ship design MBL and three times their usual spread.
+    """
+    out = []
+    clock = Clock(plan.start_us)
+    for span in plan.spans:
+        if span.word != "passing":
+            continue
+        pull = np.abs(passing_shape(plan.steps, span)[1])
+        acting = np.flatnonzero(pull > 0.05 * pull.max())
+        swings = _swings(berth, plan, record, span)
+        strong = [
+            name for name, (swing, usual) in swings.items() if swing > max(0.02 * berth.ship_design_mbl_kn, 3 * usual)
+        ]
+        of = {line.line: line for line in berth.lines}
+        both = {of[name].end for name in strong}
+        detail: dict[str, object] = {
+            "lines": ", ".join(strong), "first_pull": "forward" if span.size < 0 else "aft",
+            "swing_kn": round(max((swing for swing, _ in swings.values()), default=0.0), 1),
+        }  # fmt: skip
+        sure = len(strong) >= 3 and len(both) == 2 and plan.all_fast < acting[0] and acting[-1] < plan.let_go
+        out.append(
+            Truth("surge", "", "", clock.at(int(acting[0])), clock.at(int(acting[-1])), None, None, detail, not sure)
+        )
+    return out
+
+
+def _swings(berth: Berth, plan: Plan, record: Record, span: Span) -> dict[str, tuple[float, float]]:
+    """Of each line that can tell: the largest move of its 10 s means while the ship passes, and their usual spread."""
+    out = {}
+    for row, line in enumerate(berth.lines):
+        if line.role == "breast" or plan.off[row] < span.last:
+            continue
+        around = record.tension_kn[row, max(span.first - 15 * MINUTE, plan.all_fast) : span.last].astype(np.float64)
+        means = around[: len(around) // 100 * 100].reshape(-1, 100).mean(axis=1)
+        count = (span.last - span.first) // 100
+        before, during = means[:-count], means[-count:]
+        if len(before) > 6:
+            spread = 1.4826 * float(np.median(np.abs(before - np.median(before))))
+            out[line.line] = (float(np.abs(during - np.median(before)).max()), spread)
+    return out
+
+
+def findings(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
+    """Every fault as a finding: the kind, the channel (a clock's: its logger) and the span in which it is wrong."""
+    return [_finding(berth, plan, record, faults, fault) for fault in faults.listed if fault.kind != "gap"]
+
+
+def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fault) -> Truth:
+    mbl_kn = berth.ship_design_mbl_kn
+    first, last = fault.first, fault.last if fault.last > fault.first else plan.steps
+    if fault.kind == "clock-offset":
+        own = Clock(plan.start_us, *faults.clocks[fault.channel])
+        offset_s = own.offset_us / 1e6 + fault.drift_ppm * 1e-6 * plan.steps / S / 2.0
+        channels = sorted({line.channel for line in berth.lines if line.logger == fault.channel})
+        detail: dict[str, object] = {
+            "logger": fault.channel, "offset_s": offset_s, "drift_ppm": fault.drift_ppm, "channels": ", ".join(channels)
+        }  # fmt: skip
+        return Truth(
+            fault.kind, "", channels[0], own.at(0), own.at(plan.steps), None, None, detail, abs(offset_s) < 1.5
+        )
+    row = next(row for row, line in enumerate(berth.lines) if line.channel == fault.channel)
+    line = berth.lines[row]
+    clock = clock_of(plan, faults, line.logger)
+    detail, sure = {"size": fault.size}, True
+    if fault.kind in ("zero-drift", "zero-step"):
+        sure = abs(fault.size) >= 0.01 * mbl_kn
+    elif fault.kind == "wrong-unit":
+        detail["unit"] = fault.word
+    elif fault.kind == "swapped":
+        detail["with"] = fault.other
+    elif fault.kind == "rigging-time":
+        detail |= {"end": fault.word, "wrong_by_s": fault.size / S}
+    elif fault.kind == "spikes":
+        detail["at_us"] = [clock.at(step) for step in fault.steps]
+    elif fault.kind == "stuck":
+        part = record.tension_kn[berth.rows(line.place), first:last].astype(np.float64).sum(axis=0)
+        sure = float(np.std(part)) > 2.0
+    elif fault.kind == "clipping":
+        over = np.flatnonzero(place_kn(berth, record, line.place) / line.gain + line.zero_kn > fault.size)
+        detail["capacity_kn"] = fault.size
+        sure = len(over) >= S
+        first, last = (int(over[0]), int(over[-1]) + 1) if len(over) else (first, last)
+    name = {"clipping": "clipped"}.get(fault.kind, fault.kind)
+    whose = line.line
+    return Truth(name, whose, fault.channel, clock.at(first), clock.at(last), None, None, detail, not sure)
+
+
+def context(berth: Berth, plan: Plan, faults: Faults) -> list[Truth]:
+    """What happened and is no event by itself: weather, tugs, brake tests, gaps."""
+    clock = Clock(plan.start_us)
+    names = {"tug": "tug-push", "rough": "rough-sea", "passing": "passing-ship"}
+    out = [
+        Truth(
+            names.get(span.word, span.word),
+            "",
+            "",
+            clock.at(span.first),
+            clock.at(span.last),
+            detail={"size": span.size},
+        )
+        for span in plan.spans
+    ]
+    for line in berth.lines:
+        first = brake_test_at(plan, line)
+        own = clock_of(plan, faults, line.logger)
+        if first is not None:
+            out.append(Truth("brake-test", line.line, line.channel, own.at(first), own.at(first + 75 * S)))
+        for gap in faults.of(line.channel, "gap"):
+            out.append(Truth("gap", line.line, line.channel, own.at(gap.first), own.at(gap.last)))
+    return out

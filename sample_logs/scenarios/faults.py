@@ -1,0 +1,150 @@
+"""What is wrong with sensors, clocks and registers, drawn from the seed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from sample_logs.scenarios.berth import Berth
+from sample_logs.scenarios.plan import MINUTE, Plan, S
+from sample_logs.scenarios.run import Record
+
+TF_KN: Final = 9.80665  # NIST SP 811
+KIP_KN: Final = 4.4482216152605  # NIST SP 811
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of one channel (or logger) over the steps [first, last); size in the unit that its kind has.
+
+    zero-drift kN by the end, zero-step kN, wrong-unit and wrong-scale a factor, spikes kN, clipping the capacity kN,
+    rigging-time steps, clock-offset seconds. other: the channel swapped with; word: which end, which unit.
+    """
+
+    kind: str
+    channel: str
+    first: int
+    last: int
+    size: float = 0.0
+    other: str = ""
+    word: str = ""
+    steps: tuple[int, ...] = ()
+    drift_ppm: float = 0.0
+
+
+@dataclass
+class Faults:
+    """All faults of a scenario; clocks: logger -> (offset_us, drift_ppm)."""
+
+    listed: list[Fault] = field(default_factory=list)
+    clocks: dict[str, tuple[int, float]] = field(default_factory=dict)
+
+    def of(self, channel: str, *kinds: str) -> list[Fault]:
+        """The faults of one channel, of these kinds if any are named."""
+        return [f for f in self.listed if channel in (f.channel, f.other) and (not kinds or f.kind in kinds)]
+
+
+def draw_faults(berth: Berth, plan: Plan, record: Record, rng: np.random.Generator) -> Faults:
+    """Faults of this theme: about one of each kind in an instruments' call, half of that in one of happenings."""
+    faults = Faults()
+    if plan.theme == "quiet":
+        return faults
+    mean = 1.3 if plan.theme == "instruments" else 0.65
+    busy = {berth.lines[loss.row].channel for loss in plan.losses} | {span.word for span in plan.dropouts}
+    free = [line.channel for line in berth.lines if line.share == 1.0 and line.channel not in busy]
+    free = [str(channel) for channel in rng.permutation(np.array(free))]
+
+    def often() -> range:
+        return range(int(mean) + int(rng.random() < mean % 1))
+
+    for _ in often():
+        _swap(faults, berth, free)
+    for kind in ("wrong-unit", "wrong-scale", "zero-drift", "zero-step", "rigging-time", "clipping"):
+        for _ in often():
+            if free:
+                _whole(faults, berth, plan, record, rng, kind, free)
+    # The rest lasts minutes, and falls on any channel that has nothing else.
+    rest = [line.channel for line in berth.lines if line.share == 1.0 and line.channel not in busy]
+    rest = [name for name in rest if not faults.of(name) or faults.of(name)[0].kind == "zero-drift"]
+    for kind in ("stuck", "spikes", "gap"):
+        for _ in often():
+            if rest:
+                _passing(faults, plan, rng, kind, rest.pop(int(rng.integers(len(rest)))))
+    _registers(faults, berth, plan, rng, often)
+    return faults
+
+
+def _swap(faults: Faults, berth: Berth, free: list[str]) -> None:
+    """Two channels of lines that lead differently exchanged in the rigging register."""
+    of = {line.channel: line for line in berth.lines}
+    for one in free:
+        for other in free:
+            alike = of[one].role == of[other].role and of[one].end == of[other].end
+            likely = one < other and of[one].device == of[other].device
+            if likely and not alike and "spring" in (of[one].role, of[other].role):
+                free.remove(one)
+                free.remove(other)
+                faults.listed.append(Fault("swapped", one, 0, 0, other=other))
+                return
+
+
+def _whole(
+    faults: Faults, berth: Berth, plan: Plan, record: Record, rng: np.random.Generator, kind: str, free: list[str]
+) -> None:
+    """A fault that spoils a channel for the whole record, or from an instant on."""
+    mbl_kn = berth.ship_design_mbl_kn
+    row = {line.channel: row for row, line in enumerate(berth.lines)}
+    sign = float(rng.choice((-1.0, 1.0)))
+    channel = free.pop()
+    first, last, size, word = 0, plan.steps, 0.0, ""
+    if kind == "wrong-unit":
+        word, size = [("tf", 1 / TF_KN), ("tf", 1 / TF_KN), ("kip", 1 / KIP_KN)][int(rng.integers(3))]
+    elif kind == "wrong-scale":
+        size = float(rng.choice((0.1, 0.5, 2.0, 10.0), p=(0.3, 0.25, 0.3, 0.15)))
+    elif kind == "zero-drift":
+        size = sign * float(rng.uniform(0.008, 0.03)) * mbl_kn
+    elif kind == "zero-step":
+        first, size = int(rng.integers(plan.all_fast, plan.let_go)), sign * float(rng.uniform(0.012, 0.05)) * mbl_kn
+    elif kind == "rigging-time":
+        # In a call of happenings only so that the phase in which all lines are fast is not cut short.
+        early = plan.theme == "happenings" or rng.random() < 0.5
+        word = ("from" if rng.random() < 0.5 else "to") if not early else str(rng.choice(("from", "to")))
+        size = float(rng.integers(12, 75)) * MINUTE * (-1.0 if early == (word == "from") else 1.0)
+    elif kind == "clipping":
+        free.append(channel)
+        channel = max(free, key=lambda name: float(record.tension_kn[row[name]].max()))
+        free.remove(channel)
+        size = round(float(record.tension_kn[row[channel]].max()) * float(rng.uniform(0.72, 0.9)), 0)
+    faults.listed.append(Fault(kind, channel, first, last, size, word=word))
+
+
+def _passing(faults: Faults, plan: Plan, rng: np.random.Generator, kind: str, channel: str) -> None:
+    """A channel stuck, spiking or silent for some minutes of the phase in which all lines are fast."""
+    minutes = int({"stuck": rng.integers(22, 60), "spikes": rng.integers(3, 20), "gap": rng.integers(2, 25)}[kind])
+    first = int(rng.integers(plan.all_fast + 3 * MINUTE, plan.let_go - (minutes + 3) * MINUTE))
+    last = first + minutes * MINUTE
+    steps: tuple[int, ...] = ()
+    if kind == "spikes":
+        # A whole second apart from all others, on whole seconds, so that they are there at every rate.
+        picked = rng.choice(np.arange(first // S + 1, last // S), size=int(rng.integers(3, 13)), replace=False)
+        steps = tuple(int(second) * S for second in sorted(picked))
+        first, last = steps[0], steps[-1] + 1
+    faults.listed.append(Fault(kind, channel, first, last, float(rng.uniform(0.3, 0.7)), steps=steps))
+
+
+def _registers(faults: Faults, berth: Berth, plan: Plan, rng: np.random.Generator, often: Callable[[], range]) -> None:
+    """Calibrations overdue, and the clocks of loggers."""
+    channels = [f"{place}-tension" for place in berth.places]
+    for channel in rng.choice(np.array(channels), size=len(often()), replace=False):
+        faults.listed.append(Fault("calibration-overdue", str(channel), 0, plan.steps, float(rng.integers(3, 400))))
+    loggers = list(dict.fromkeys(line.logger for line in berth.lines))
+    # At most one in two clocks is wrong, so that there is a shared time to be wrong against.
+    wrong = min(len(often()), len(loggers) // 2)
+    for logger in rng.choice(np.array(loggers), size=wrong, replace=False):
+        seconds = float(rng.choice((-1.0, 1.0)) * np.exp(rng.uniform(np.log(2.0), np.log(240.0))))
+        drift_ppm = float(rng.uniform(-150.0, 150.0)) if rng.random() < 0.4 else 0.0
+        faults.clocks[str(logger)] = (round(seconds * 1e6), drift_ppm)
+        faults.listed.append(Fault("clock-offset", str(logger), 0, plan.steps, seconds, drift_ppm=drift_ppm))

@@ -1,0 +1,171 @@
+"""All truth of a scenario: definitions on the noiseless record, causes from the plan, and what faults hide."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from sample_logs.scenarios import brakes, causes, definitions
+from sample_logs.scenarios.berth import Berth
+from sample_logs.scenarios.definitions import Found, Series
+from sample_logs.scenarios.faults import Faults
+from sample_logs.scenarios.plan import MINUTE, Plan, S
+from sample_logs.scenarios.policy import POLICY
+from sample_logs.scenarios.run import Record
+from sample_logs.scenarios.scenario import Truth
+from sample_logs.scenarios.sensors import NOISE_KN, STEP_KN, Clock, clock_of, place_kn
+
+DEFINED: Final[tuple[tuple[str, Callable[[Series], list[Found]]], ...]] = (
+    ("peak-load", definitions.peak_loads),
+    ("slack", definitions.slacks),
+    ("snap-load", definitions.snap_loads),
+    ("sustained-load", definitions.sustained_loads),
+    ("pretension-loss", definitions.pretension_losses),
+)
+
+
+def register_steps(plan: Plan, faults: Faults, berth: Berth, row: int) -> tuple[int, int]:
+    """The steps at which the register says that a line was made fast and let go, wrong times included."""
+    first, last = plan.from_step[row], plan.to_step[row]
+    for fault in faults.of(berth.lines[row].channel, "rigging-time"):
+        first += round(fault.size) if fault.word == "from" else 0
+        last += round(fault.size) if fault.word == "to" else 0
+    return first, last
+
+
+def phase_steps(plan: Plan) -> tuple[int, int]:
+    """When all lines are fast, as right registers say: from the last `from` to the first `to`."""
+    return max(max(plan.from_step), 0), min(min(plan.to_step), plan.steps)
+
+
+def series_of(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int) -> Series:
+    """One line's share of its place's true load, with all that its definitions look at."""
+    line = berth.lines[row]
+    mbl_kn = berth.ship_design_mbl_kn
+    # Four standard deviations of noise and half a step; and the zero's error, where it has one.
+    tol_kn = 4.0 * NOISE_KN[line.device] + 0.5 * STEP_KN[line.device]
+    tol_kn += sum(abs(fault.size) for fault in faults.of(line.channel, "zero-drift", "zero-step"))
+    seen = np.ones(plan.steps, dtype=np.bool_)
+    for gap in faults.of(line.channel, "gap"):
+        seen[gap.first : gap.last] = False
+    return Series(
+        kn=place_kn(berth, record, line.place) * line.share,
+        mbl_kn=mbl_kn,
+        tol_kn=tol_kn * line.share,
+        rigged=(max(plan.from_step[row], 0), min(plan.to_step[row], plan.steps)),
+        gone=plan.off[row],
+        phase=phase_steps(plan),
+        stamp_us=clock_of(plan, faults, line.logger).stamp(np.arange(plan.steps, dtype=np.int64)),
+        seen=seen,
+        planned_kn=line.pretension_kn if line.planned else POLICY["pretension_pct"] / 100.0 * mbl_kn,
+    )
+
+
+def all_truth(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
+    """Every true event and finding, by time."""
+    out = causes.load_losses(berth, plan, record, faults)
+    out += causes.tendings(berth, plan, record, faults) + causes.surges(berth, plan, record)
+    for row in range(len(berth.lines)):
+        series = series_of(berth, plan, record, faults, row)
+        out += _of_line(berth, plan, record, faults, row, series)
+    out = [_masked(plan, faults, berth, truth) for truth in out]
+    out += causes.findings(berth, plan, record, faults)
+    return sorted(out, key=lambda truth: (truth.from_us, truth.kind, truth.line, truth.channel))
+
+
+def _of_line(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int, series: Series) -> list[Truth]:
+    line = berth.lines[row]
+    clock = clock_of(plan, faults, line.logger)
+
+    def told(kind: str, found: list[Found]) -> list[Truth]:
+        return [
+            Truth(
+                kind, line.line, line.channel, int(clock.at(f.first)), int(clock.at(f.last)),
+                float(series.kn[f.top]), clock.at(f.top), f.detail, not f.sure,
+            )
+            for f in found
+        ]  # fmt: skip
+
+    out: list[Truth] = []
+    for kind, definition in DEFINED:
+        out += told(kind, definition(series))
+    held = record.fast[row] & ~record.powered[row]
+    slipped = record.slipped[row]
+    if "payout" in line.tells:
+        rendered = brakes.renders(series, line, record.main_m[row], held)
+    else:
+        rendered = brakes.plateaus(series, line, slipped, record.main_m[row])
+    out += told("brake-render", rendered)
+    if line.brake_set_kn is not None:
+        above = brakes.held_above(series, line, held, slipped)
+        out += told("brake-held", above)
+        if "payout" in line.tells:
+            word, sure = brakes.state_of(series, line, rendered, above)
+            span = (clock.at(max(plan.from_step[row], 0)), clock.at(min(plan.to_step[row], plan.steps)))
+            detail = {"verdict": word, "set_days_ago": line.brake_set_days_ago}
+            out.append(Truth("brake", line.line, line.channel, *span, None, None, detail, not sure))
+    return out
+
+
+_HIDES_ALL: Final = ("wrong-unit", "wrong-scale", "swapped")
+_HIDES_WHILE: Final = ("stuck", "spikes", "gap")
+
+
+def _masked(plan: Plan, faults: Faults, berth: Berth, truth: Truth) -> Truth:
+    """An event that a fault of its sensor or register hides or changes counts neither way, and says so."""
+    why = _what_hides(plan, faults, berth, truth)
+    if why is None:
+        return truth
+    return replace(truth, borderline=True, detail={**truth.detail, "masked": why})
+
+
+def _what_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth) -> str | None:
+    if truth.kind == "surge":
+        return None
+    line = next(line for line in berth.lines if line.line == truth.line)
+    clock = clock_of(plan, faults, line.logger)
+    pad = 12 * S
+    for fault in faults.of(line.channel):
+        if fault.kind in _HIDES_ALL:
+            return fault.kind
+        overlap = truth.from_us <= clock.at(fault.last + pad) and truth.to_us >= clock.at(fault.first - pad)
+        if fault.kind in _HIDES_WHILE and overlap and truth.kind != "brake":
+            return fault.kind
+        limit_kn = (fault.size - line.zero_kn) * line.gain
+        if fault.kind == "clipping" and truth.peak_kn is not None and truth.peak_kn >= limit_kn * line.share:
+            return fault.kind
+        if fault.kind == "clipping" and truth.kind == "brake":
+            return fault.kind
+        if fault.kind in ("zero-drift", "zero-step") and truth.borderline and truth.kind != "tending":
+            return fault.kind
+    for span in plan.dropouts:
+        spoilt = truth.kind != "brake" and truth.detail.get("class") != "instrument"
+        overlap = truth.from_us <= clock.at(span.last + pad) and truth.to_us >= clock.at(span.first - pad)
+        if span.word == line.channel and spoilt and overlap:
+            return "dropout"
+    return _phase_hides(plan, faults, berth, truth, clock)
+
+
+def _phase_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth, clock: Clock) -> str | None:
+    """Wrong rigging times move the phase in which lines count as fast, and cut the wrong line's own record short."""
+    if not any(fault.kind == "rigging-time" for fault in faults.listed):
+        return None
+    row = next(row for row, line in enumerate(berth.lines) if line.line == truth.line)
+    own = register_steps(plan, faults, berth, row)
+    if truth.from_us < clock.at(own[0] + MINUTE) and own[0] > plan.from_step[row]:
+        return "rigging-time"
+    if truth.to_us > clock.at(own[1] - MINUTE) and own[1] < plan.to_step[row]:
+        return "rigging-time"
+    if own != (plan.from_step[row], plan.to_step[row]) and truth.kind in ("slack", "pretension-loss"):
+        return "rigging-time"
+    if truth.kind not in ("slack", "snap-load", "sustained-load", "pretension-loss", "brake-render"):
+        return None
+    told = [register_steps(plan, faults, berth, each) for each in range(len(berth.lines))]
+    begin, end = max(first for first, _ in told), min(last for _, last in told)
+    true = phase_steps(plan)
+    early = begin != true[0] and truth.from_us < clock.at(max(begin, true[0]) + 10 * MINUTE)
+    late = end != true[1] and truth.to_us > clock.at(min(end, true[1]) - 10 * MINUTE)
+    return "rigging-time" if early or late else None
