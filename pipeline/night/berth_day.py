@@ -7,14 +7,14 @@ registers that say which lines are a ship's, where they lead, and when all of th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events import surge
+from pipeline.events import surge, take_up
 from pipeline.events.balance import Traced, borne_on
 from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
 from pipeline.sheets.trace import BIN_US, BINS_OF_DAY, DAN_PER_KN, Trace
@@ -44,7 +44,8 @@ class Moored:
 
 @dataclass(frozen=True)
 class LineOfDay:
-    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of."""
+    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of;
+    `to_us`: its end, None while it is rigged."""
 
     line: str
     channel: str
@@ -52,6 +53,15 @@ class LineOfDay:
     base_kn: float
     moored: Moored
     sheets: tuple[tuple[date, str], ...]
+    to_us: int | None = None
+
+
+@dataclass(frozen=True)
+class Lost:
+    """A loss of load that a sheet marked: its first unloaded sample, and the mean load before [kN]."""
+
+    unloaded_us: int
+    mean_kn: float
 
 
 @dataclass(frozen=True)
@@ -66,11 +76,13 @@ class BerthPlan:
 
 @dataclass(frozen=True)
 class BerthJob:
-    """All that a worker needs. `places`: path and id of the sheet of each key."""
+    """All that a worker needs. `places`: path and id of the sheet of each key; `lost`: what the sheets of its day with
+    these keys marked as losses of load."""
 
     store: Depot
     plan: BerthPlan
     places: Mapping[str, tuple[str, str]]
+    lost: Mapping[str, tuple[Lost, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -100,14 +112,18 @@ def make_berth_day(job: BerthJob) -> BerthMade:
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
-    found, borne = [], []
+    found, borne, asides = [], [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
         found += _surges(moored, lines, job.plan.rules, day, near)
+        asides += _asides(lines, job)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
     return BerthMade(
-        {surge.KIND: [one.to_payload() for one in found]},
+        {
+            surge.KIND: [one.to_payload() for one in found],
+            take_up.KIND: [one.to_payload() for one in asides],
+        },
         {"calls": [one.to_payload() for one in borne]},
     )
 
@@ -126,6 +142,29 @@ def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range
     ]
     first, last = day.start - near.start, day.stop - near.start
     return surges(moored.ship, series, rules, start_bin=near.start, first=first, last=last)
+
+
+def _asides(lines: Sequence[_Recorded], job: BerthJob) -> list[take_up.Aside]:
+    """What the other lines of a call did about each loss of load of the day."""
+    traced = [
+        take_up.OtherLine(
+            one.line.line,
+            one.line.channel,
+            one.line.role,
+            one.line.base_kn,
+            one.line.to_us,
+            one.bins,
+            one.mean_dan / float(DAN_PER_KN),
+        )
+        for one in lines
+    ]
+    return [
+        take_up.aside(own, lost.unloaded_us, lost.mean_kn, traced)
+        for own, one in zip(traced, lines, strict=True)
+        for day, key in one.line.sheets
+        if day == job.plan.day
+        for lost in job.lost.get(key, ())
+    ]
 
 
 def _spread_out(bins: NDArray[np.int64], values: Values, near: range, fast: range) -> Values:
