@@ -53,9 +53,9 @@ class LoadLoss:
     None where that is not seen (of a share: within `BACK_S`) up to `watched_us`. `back_kn`: the first reading that
     is loaded again, by which a gauge that works again differs from a line that is hove in; None where it is not back
     within `SOON_S`, or over a gap. `gone_kn`: least and largest until then, or in `loss_stay_s` without it.
-    `lowest_kn`: the least in `loss_mean_s` before. `beside`: what the place's other channels said before and after; `between`:
-    the least and largest each said from the one to the other; `later`: what each said `LATER_S` after the loss; both
-    None where a channel was not heard since the last loaded sample.
+    `lowest_kn`: the least in `loss_mean_s` before. `beside`: what the place's other channels said before and after;
+    `between`: the least and largest each said from the one to the other; `later`: what each said `LATER_S` after the
+    loss; both None where a channel was not heard since the last loaded sample.
     """
 
     loaded: Peak
