@@ -156,17 +156,24 @@ def losses(
     while before >= 0 and not usable[before]:
         before -= 1
     now = 0
+    # No tension of the last `fall_us` is above the larger of these: the largest since `since_us`, and before that.
+    lately = earlier = np.inf
+    since_us = at_us[begin] if begin < end else 0
     for i in range(begin, end):
         if not usable[i]:
             continue
         previous, before = before, i
+        if at_us[i] - since_us > fall_us:
+            earlier, lately, since_us = (lately if at_us[i] - since_us <= 2 * fall_us else -np.inf), -np.inf, at_us[i]
+        most = max(earlier, lately)
+        lately = max(lately, kn[i])
         while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
             now += 1
         level = level_kn[now]
         whole = kn[i] < level
         if previous == NONE or not (kn[i] < kn[previous] if not whole else kn[previous] >= level):
             continue
-        if not whole and share >= 1.0:
+        if not whole and (share >= 1.0 or kn[i] >= (1.0 - 0.75 * share) * max(most, kn[previous])):
             continue
         least = max(from_kn, 2.0 * level)
         loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
@@ -180,17 +187,24 @@ def losses(
             if not (kn[i] < floor and kn[previous] >= floor) or at_us[i] - at_us[loaded] > max(fall_us, max_gap_us):
                 continue
         mean = mean_of(at_us, kn, usable, at_us[i] - mean_us, i)
-        usual = from_mean * mean if from_mean * mean > least else least  # no mean, no more is asked for
+        least = from_mean * mean if from_mean * mean > least else least  # no mean, no more is asked for
+        stay = stay_us
+        if whole:
+            loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
         if goes_slack(at_us, kn, usable, at_us[i] - mean_us, i, level):
-            usual = max(from_mean * kn[top_of(at_us, kn, usable, at_us[i] - mean_us, i)], usual)
-        if usual > least:
-            least = usual
+            high = max(from_mean * kn[top_of(at_us, kn, usable, at_us[i] - mean_us, i)], least)
             if whole:
-                loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
+                from_high = last_loaded(at_us, kn, usable, i, high, fall_us, max_gap_us)
+                if from_high != NONE:
+                    loaded = from_high
+                else:
+                    stay = max(stay_us, mean_us)
+            else:
+                least = high
         if loaded == NONE or kn[loaded] < least:
             continue
         back = comes_back(at_us, kn, usable, i, floor, at_us[-1] if whole else at_us[i] + back_us)
-        if whole and back != NONE and at_us[back] - at_us[i] <= stay_us:
+        if whole and back != NONE and at_us[back] - at_us[i] <= stay:
             continue
         if not whole and not share_is_gone(at_us, kn, usable, i, share, mean_us, before_us, stay_us, max_gap_us):
             continue

@@ -9,7 +9,6 @@ from typing import Any
 import pytest
 
 from pipeline.ledger import queries
-from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Event
 from pipeline.ledger.status import status
 from pipeline.render_events import events_text, sentence
@@ -110,10 +109,8 @@ def test_without_a_witness_it_reads_as_a_possible_parting(lost: Berth) -> None:
 
 
 def test_after_a_loss_that_is_not_known_to_be_harmless_the_line_is_inspected(lost: Berth) -> None:
-    def rules(ledger: Ledger) -> dict[str, list[str]]:
-        return {row["line"]: [one["rule"] for one in row["advice"]] for row in status(ledger)["lines"]}
-
-    advised = {line for line, found in lost.ask(rules).items() if "inspect-before-reuse" in found}
+    rules = {row["line"]: [said["rule"] for said in row["advice_list"]] for row in lost.ask(status)["lines"]}
+    advised = {line for line, found in rules.items() if "inspect-before-reuse" in found}
     assert advised == {"L1", "L2", "L3"}
 
 
