@@ -100,7 +100,7 @@ class Aside:
 def aside(own: OtherLine, unloaded_us: int, mean_kn: float, others: Sequence[OtherLine]) -> Aside:
     """What `others` (any order; the line itself and lines on its channel are left out) did about a loss of `mean_kn`.
 
-    Looks at bins up to an hour and seven minutes before it, and half an hour after.
+    Looks at bins up to 64 minutes before it, and half an hour after.
     """
     at = unloaded_us // BIN_US
     apart = sorted((one for one in others if one.channel != own.channel), key=_order)

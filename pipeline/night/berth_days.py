@@ -6,7 +6,7 @@ and a night with nothing new makes none.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Any
@@ -20,7 +20,8 @@ from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import BerthDay, Mark
 from pipeline.night.account import SheetPlace
-from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Lost, Moored, make_berth_day
+from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Lost, Moored
+from pipeline.night.berth_day import make_berth_days as make_days
 from pipeline.night.marks import LOSS
 from pipeline.night.place_days import MadeDays
 from pipeline.night.plan import Plan, digest, limit_base_kn
@@ -30,6 +31,8 @@ from schemas.registers import Rigging
 
 BERTH_METHOD = 2
 """Raised when the same traces would give another berth day: all are then made anew."""
+DAYS_OF_JOB = 8
+"""Days beside each other share the reading of their traces."""
 NO_ROLE = ""
 
 
@@ -79,17 +82,18 @@ def make_berth_days(
     lost = lost_of([*index.marks(ledger, LOSS), *made.new_marks()])
     there = index.berth_days(ledger)
     planned = plan_berth_days(site, plan)
-    jobs = [
-        berth_job(site, wanted, places, lost)
+    stale = [
+        wanted
         for day, wanted in planned.items()
         if again or day not in there or there[day].inputs_digest != wanted.inputs
     ]
+    jobs = [_job(site, stale[i : i + DAYS_OF_JOB], places, lost) for i in range(0, len(stale), DAYS_OF_JOB)]
     out = BerthDays(days={day: kept for day, kept in there.items() if day in planned})
-    for job, result in zip(jobs, workers.all(make_berth_day, jobs), strict=True):
-        found = berth_day(job.plan, result)
-        if out.days.get(found.day) != found:
-            out.rows.append(_row(found, "set"))
-        out.days[found.day] = found
+    for job, results in zip(jobs, workers.all(make_days, jobs), strict=True):
+        for found in map(_made, job.plans, results):
+            if out.days.get(found.day) != found:
+                out.rows.append(_row(found, "set"))
+            out.days[found.day] = found
     out.rows += [_row(kept, "drop") for day, kept in there.items() if day not in planned]
     return out
 
@@ -98,27 +102,25 @@ def berth_days_again(
     site: Site, plan: Plan, places: Mapping[str, SheetPlace], lost: Mapping[str, tuple[Lost, ...]]
 ) -> dict[date, BerthDay]:
     """Every planned berth day made anew from the stored traces, in this process. `lost`: by sheet."""
-    planned = plan_berth_days(site, plan)
-    return {
-        day: berth_day(wanted, make_berth_day(berth_job(site, wanted, places, lost))) for day, wanted in planned.items()
-    }
+    planned = list(plan_berth_days(site, plan).values())
+    return {day.day: day for day in map(_made, planned, make_days(_job(site, planned, places, lost)))}
 
 
-def berth_job(
-    site: Site, plan: BerthPlan, places: Mapping[str, SheetPlace], lost: Mapping[str, tuple[Lost, ...]]
+def _job(
+    site: Site, plans: Sequence[BerthPlan], places: Mapping[str, SheetPlace], lost: Mapping[str, tuple[Lost, ...]]
 ) -> BerthJob:
-    """The job of one planned day. `lost`: losses of load by sheet; only its own day's go with it."""
-    keys = sorted({key for line in plan.lines for _, key in line.sheets})
-    own = {key for line in plan.lines for day, key in line.sheets if day == plan.day and places[key].sheet in lost}
+    """`lost`: losses of load by sheet; only those of the days themselves go with it."""
+    keys = {key for plan in plans for line in plan.lines for _, key in line.sheets}
+    own = {key for plan in plans for line in plan.lines for day, key in line.sheets if day == plan.day}
     return BerthJob(
         site.store,
-        plan,
-        {key: (places[key].path, places[key].sheet) for key in keys},
-        {key: lost[places[key].sheet] for key in sorted(own)},
+        tuple(plans),
+        {key: (places[key].path, places[key].sheet) for key in sorted(keys)},
+        {key: lost[places[key].sheet] for key in sorted(own) if places[key].sheet in lost},
     )
 
 
-def berth_day(plan: BerthPlan, made: BerthMade) -> BerthDay:
+def _made(plan: BerthPlan, made: BerthMade) -> BerthDay:
     """A day that was made, as the ledger will have it."""
     return BerthDay(plan.day, plan.inputs, made.marks, made.balance)
 
