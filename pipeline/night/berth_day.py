@@ -76,8 +76,8 @@ class BerthPlan:
 
 @dataclass(frozen=True)
 class BerthJob:
-    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key; `lost`: what the
-    sheets of their own days with these keys marked as losses of load."""
+    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key; `lost`: what
+    sheets of their own days, by key, marked as losses of load."""
 
     store: Depot
     plans: tuple[BerthPlan, ...]
