@@ -22,7 +22,7 @@ def events_text(answer: Row) -> str:
         [
             event["event"],
             event.get("severity", "-"),
-            event["kind"],
+            _kind(event),
             event["line"],
             event["place"],
             event["from_at"],
@@ -38,6 +38,11 @@ def events_text(answer: Row) -> str:
         f"Not shown, with --severity note: {_counted(left_out)}." if left_out else "",
         *cautions({event["kind"] for event in shown}),
     )
+
+
+def _kind(event: Row) -> str:
+    """The kind, and of a load-loss its class."""
+    return f"{event['kind']} {event['class']}" if event["kind"] == "load-loss" else str(event["kind"])
 
 
 def sentence(event: Row) -> str:
