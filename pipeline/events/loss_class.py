@@ -53,6 +53,8 @@ BACK_FLOORS: Final = 1.5
 """... and at least so many times what counts as unloaded."""
 ALWAYS_FLOORS: Final = 1.5
 """A line never below so many times what counts as unloaded, in the minute before, was loaded all the time."""
+BELOW_FLOORS: Final = 0.5
+"""A gauge that reads below nothing by so many times what counts as unloaded has lost its zero."""
 FLAT_SHARE: Final = 0.1
 """A gauge that moved by less than this share of what counts as unloaded read the same all the while."""
 SUDDEN_US: Final = 500_000
@@ -357,14 +359,27 @@ def _end_is_near(facts: Facts) -> str | None:
 
 
 def _end_is_far(facts: Facts) -> str | None:
-    if facts.end_is_near:
+    if facts.end_is_near or facts.rigged_to_us is None:
         return None
-    to_us = facts.rigged_to_us
-    return (
-        "the register has it rigged still"
-        if to_us is None
-        else f"the register has it rigged until {us_to_rfc3339(to_us)}"
-    )
+    return f"the register has it rigged until {us_to_rfc3339(facts.rigged_to_us)}"
+
+
+def _still_rigged(facts: Facts) -> str | None:
+    return "the register has it rigged still" if facts.rigged_to_us is None else None
+
+
+def _slack_before(facts: Facts) -> str | None:
+    loss = facts.loss
+    if loss.of_share or loss.lowest_kn is None or loss.lowest_kn >= loss.floor_kn:
+        return None
+    return f"it had been slack in the minute before too, down to {loss.lowest_kn:.0f} kN"
+
+
+def _below_nothing(facts: Facts) -> str | None:
+    loss = facts.loss
+    if loss.of_share or loss.gone_kn is None or loss.gone_kn[1] >= -BELOW_FLOORS * loss.floor_kn:
+        return None
+    return f"it reads {loss.gone_kn[0]:.0f} to {loss.gone_kn[1]:.0f} kN since, and no line pushes"
 
 
 def _winch_at_work(facts: Facts) -> str | None:
@@ -404,10 +419,13 @@ RULES: Final[tuple[Rule, ...]] = (
     Rule("back from slack", _back_from_slack, {PARTED: -3, RELEASED: -3, LET_GO: -1}),
     Rule("stayed away", _stayed_away, {INSTRUMENT: -2}),
     Rule("taken up", _taken_up, {PARTED: 1, RELEASED: 1, INSTRUMENT: -1}),
-    Rule("went in turn", _went_in_turn, {LET_GO: 3, PARTED: -1, RELEASED: -1}),
+    Rule("went in turn", _went_in_turn, {LET_GO: 3, PARTED: -1}),
     Rule("others stayed", _others_stayed, {LET_GO: -3}),
     Rule("end near", _end_is_near, {LET_GO: 2}),
-    Rule("end far", _end_is_far, {LET_GO: -1}),
+    Rule("end far", _end_is_far, {LET_GO: -3}),
+    Rule("still rigged", _still_rigged, {LET_GO: -1}),
+    Rule("slack before", _slack_before, {PARTED: -2}),
+    Rule("below nothing", _below_nothing, {INSTRUMENT: 1, PARTED: -1, RELEASED: -1}),
     Rule("winch at work", _winch_at_work, {LET_GO: 1, PARTED: -1}),
     Rule("brake set", _brake_set, {LET_GO: -1}),
     Rule("not visible", _not_visible),

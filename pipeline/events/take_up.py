@@ -11,8 +11,9 @@ is no evidence of anything: at pretension a ship lies against fenders, and what 
 
 In turn: of the other lines on other channels that were loaded (a bin's mean of `LOADED_PCT` of ship design MBL) within
 half an hour of it, at least two and at least half went for good in that time, one of them within five minutes. Gone is
-a line without a loaded bin in the last minute of what was recorded of the call up to half an hour after, or that the
-register had let go by then. Not in turn: five minutes were recorded after it, and it is not so. Else unknown.
+a line that had its last load in that time, as far as the call was recorded, at most an hour after it; either a minute
+before the end of that, or let go by the register until then. Not in turn: five minutes were recorded after it, and it
+is not so. Else unknown.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ TIMES: Final = 3.0
 LEAST_SHARE: Final = 0.02
 LOADED_PCT: Final = 2.0
 TURN_BINS: Final = 180
+AFTER_BINS: Final = 360
 NEAR_BINS: Final = 30
 STILL_BINS: Final = 6
 LEAST_OTHERS: Final = 2
@@ -100,13 +102,13 @@ class Aside:
 def aside(own: OtherLine, unloaded_us: int, mean_kn: float, others: Sequence[OtherLine]) -> Aside:
     """What `others` (any order; the line itself and lines on its channel are left out) did about a loss of `mean_kn`.
 
-    Looks at bins up to 64 minutes before it, and half an hour after.
+    Looks at bins up to 64 minutes before it, and an hour after.
     """
     at = unloaded_us // BIN_US
     apart = sorted((one for one in others if one.channel != own.channel), key=_order)
     alike = [one for one in apart if own.role != "" and one.role == own.role and _has(one, at)]
     last = max((int(one.bins[-1]) for one in (own, *apart) if one.bins.size), default=at)
-    others_, gone, near = _gone(apart, at, min(last, at + TURN_BINS))
+    others_, gone, near = _gone(apart, at, min(last, at + AFTER_BINS))
     in_turn: bool | None = None
     if gone >= LEAST_OTHERS and 2 * gone >= others_ and near > 0:
         in_turn = True
@@ -158,14 +160,17 @@ def _usual_kn(one: OtherLine, at: int) -> float | None:
 
 
 def _gone(apart: Sequence[OtherLine], at: int, until: int) -> tuple[int, int, int]:
-    """How many lines were loaded near `at`, how many of them were gone by `until`, and how many went near it."""
+    """How many lines were loaded within half an hour of `at`, how many of them went for good in that time, by what was
+    recorded up to `until`, and how many went near it."""
     loaded = gone = near = 0
     for one in apart:
-        with_load = one.bins[(one.mean_kn >= LOADED_PCT / 100.0 * one.base_kn) & (np.abs(one.bins - at) <= TURN_BINS)]
-        if with_load.size == 0:
+        with_load = one.bins[one.mean_kn >= LOADED_PCT / 100.0 * one.base_kn]
+        if not np.any(np.abs(with_load - at) <= TURN_BINS):
             continue
         loaded += 1
-        last = int(with_load[-1])
+        last = int(with_load[with_load <= until][-1])
+        if last > at + TURN_BINS:
+            continue
         let_go = one.to_us is not None and one.to_us <= (until + 1) * BIN_US
         if last <= until - STILL_BINS or let_go:
             gone += 1

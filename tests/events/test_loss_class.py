@@ -107,6 +107,16 @@ CASES = {
     "in turn, but still rigged": (facts(loss(), **{**AT_THE_END, "rigged_to_us": None}), "undetermined"),
     "ran out under load": (facts(loss(**PAID_OUT)), "undetermined"),
     "hook was open all along": (facts(loss(**said("hook-state", 0.0, 0.0))), "undetermined"),
+    "hook opened while others are slack, rigged for hours yet": (
+        facts(loss(**HOOK_OPENED), **{**AT_THE_END, **{"rigged_to_us": AT_US + HOUR_US}}),
+        "released",
+    ),
+    "slack before, lifted by a wave, winch still": (facts(loss(lowest_kn=2.0, **NOTHING_OUT)), "undetermined"),
+    "slack before, closed hook": (facts(loss(lowest_kn=2.0, **HOOK_CLOSED), aside=None), "undetermined"),
+    "reads far below nothing, winch still": (
+        facts(loss(gone_kn=(-14.0, -12.0), **NOTHING_OUT), aside=replace(ALONE, neighbours=())),
+        "undetermined",
+    ),
     "a person says so": (facts(loss(), word=word("parted; at the chock")), "parted"),
     "a person says not": (facts(loss(**HOOK_CLOSED), word=word("not parted; eye slipped off")), "undetermined"),
     "one line's share on a closed hook": (facts(loss(of_share=True, **HOOK_CLOSED)), "parted"),

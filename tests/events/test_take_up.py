@@ -102,6 +102,16 @@ def test_a_line_that_goes_ten_minutes_before_the_others_does_not_go_in_turn() ->
     assert (before.gone, before.near, before.in_turn) == (6, 0, False)
 
 
+def test_lines_that_hang_slack_for_three_quarters_of_an_hour_have_not_gone() -> None:
+    def slack_for_a_while(name: str) -> OtherLine:
+        one = line(name, last=AT + 400)
+        hangs = (one.bins >= AT + 6) & (one.bins < AT + 276)
+        return replace(one, mean_kn=np.where(hangs, 2.5, one.mean_kn))
+
+    slack = told(*(slack_for_a_while(f"L{n}") for n in range(1, 7)), own=line("L0", last=AT + 400))
+    assert (slack.others, slack.gone, slack.in_turn) == (6, 0, False)
+
+
 def test_where_the_record_ends_soon_after_it_is_not_known() -> None:
     assert told(*(line(f"L{n}", last=AT + 10) for n in range(1, 7)), own=line("L0", last=AT + 10)).in_turn is None
 
