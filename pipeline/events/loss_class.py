@@ -53,6 +53,8 @@ BACK_FLOORS: Final = 1.5
 """... and at least so many times what counts as unloaded."""
 ALWAYS_FLOORS: Final = 1.5
 """A line never below so many times what counts as unloaded, in the minute before, was loaded all the time."""
+SLACK_FLOORS: Final = 1.5
+"""A line whose mean before was under so many times what counts as unloaded was all but slack."""
 BELOW_FLOORS: Final = 0.5
 """A gauge that reads below nothing by so many times what counts as unloaded has lost its zero."""
 FLAT_SHARE: Final = 0.1
@@ -370,9 +372,9 @@ def _still_rigged(facts: Facts) -> str | None:
 
 def _slack_before(facts: Facts) -> str | None:
     loss = facts.loss
-    if loss.of_share or loss.lowest_kn is None or loss.lowest_kn >= loss.floor_kn:
+    if loss.of_share or loss.mean_kn >= SLACK_FLOORS * loss.floor_kn:
         return None
-    return f"it had been slack in the minute before too, down to {loss.lowest_kn:.0f} kN"
+    return f"it had been all but slack in the minute before, {loss.mean_kn:.0f} kN in the mean"
 
 
 def _below_nothing(facts: Facts) -> str | None:

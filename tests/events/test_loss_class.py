@@ -111,8 +111,8 @@ CASES = {
         facts(loss(**HOOK_OPENED), **{**AT_THE_END, **{"rigged_to_us": AT_US + HOUR_US}}),
         "released",
     ),
-    "slack before, lifted by a wave, winch still": (facts(loss(lowest_kn=2.0, **NOTHING_OUT)), "undetermined"),
-    "slack before, closed hook": (facts(loss(lowest_kn=2.0, **HOOK_CLOSED), aside=None), "undetermined"),
+    "slack before, lifted by a wave, winch still": (facts(loss(mean_kn=6.0, **NOTHING_OUT)), "undetermined"),
+    "slack before, closed hook": (facts(loss(mean_kn=6.0, **HOOK_CLOSED), aside=None), "undetermined"),
     "reads far below nothing, winch still": (
         facts(loss(gone_kn=(-14.0, -12.0), **NOTHING_OUT), aside=replace(ALONE, neighbours=())),
         "undetermined",
