@@ -7,7 +7,7 @@ registers that say which lines are a ship's, where they lead, and when all of th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from functools import partial
 from typing import Any
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events import surge
+from pipeline.events import surge, take_up
 from pipeline.events.balance import Traced, borne_on
 from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
 from pipeline.night import clock_day
@@ -48,7 +48,8 @@ class Moored:
 
 @dataclass(frozen=True)
 class LineOfDay:
-    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of."""
+    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of;
+    `to_us`: its end, None while it is rigged."""
 
     line: str
     channel: str
@@ -56,6 +57,15 @@ class LineOfDay:
     base_kn: float
     moored: Moored
     sheets: tuple[tuple[date, str], ...]
+    to_us: int | None = None
+
+
+@dataclass(frozen=True)
+class Lost:
+    """A loss of load that a sheet marked: its first unloaded sample, and the mean load before [kN]."""
+
+    unloaded_us: int
+    mean_kn: float
 
 
 @dataclass(frozen=True)
@@ -72,11 +82,13 @@ class BerthPlan:
 
 @dataclass(frozen=True)
 class BerthJob:
-    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key."""
+    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key; `lost`: what
+    sheets of their own days, by key, marked as losses of load."""
 
     store: Depot
     plans: tuple[BerthPlan, ...]
     places: Mapping[str, tuple[str, str]]
+    lost: Mapping[str, tuple[Lost, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -107,11 +119,11 @@ def make_berth_days(job: BerthJob) -> list[BerthMade]:
         for key in sorted(keys - traces.keys()):
             path, sheet = job.places[key]
             traces[key] = read_traces(job.store, path, [sheet])[sheet]
-        made.append(_berth_day(plan, traces, job.store))
+        made.append(_berth_day(plan, traces, job))
     return made
 
 
-def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace], store: Depot) -> BerthMade:
+def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace], job: BerthJob) -> BerthMade:
     start = day_start_us(plan.day) // BIN_US
     day = range(start, start + BINS_OF_DAY)
     near = range(day.start - EDGE_BINS, day.stop + EDGE_BINS)
@@ -119,15 +131,20 @@ def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace], store: Depot) -> Be
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
-    found, borne, clocks = [], [], []
+    found, borne, asides, clocks = [], [], [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
         found += _surges(moored, lines, plan.rules, day, near)
+        asides += _asides(lines, plan.day, job.lost)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
-        clocks += _clocks(plan, store, moored, lines, day)
+        clocks += _clocks(plan, job.store, moored, lines, day)
     return BerthMade(
-        {surge.KIND: [one.to_payload() for one in found], clock_day.KIND: clocks},
+        {
+            surge.KIND: [one.to_payload() for one in found],
+            take_up.KIND: [one.to_payload() for one in asides],
+            clock_day.KIND: clocks,
+        },
         {"calls": [one.to_payload() for one in borne]},
     )
 
@@ -158,6 +175,29 @@ def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range
     ]
     first, last = day.start - near.start, day.stop - near.start
     return surges(moored.ship, series, rules, start_bin=near.start, first=first, last=last)
+
+
+def _asides(lines: Sequence[_Recorded], of: date, lost: Mapping[str, tuple[Lost, ...]]) -> list[take_up.Aside]:
+    """What the other lines of a call did about each loss of load of the day."""
+    traced = [
+        take_up.OtherLine(
+            one.line.line,
+            one.line.channel,
+            one.line.role,
+            one.line.base_kn,
+            one.line.to_us,
+            one.bins,
+            one.mean_dan / float(DAN_PER_KN),
+        )
+        for one in lines
+    ]
+    return [
+        take_up.aside(own, found.unloaded_us, found.mean_kn, traced)
+        for own, one in zip(traced, lines, strict=True)
+        for day, key in one.line.sheets
+        if day == of
+        for found in lost.get(key, ())
+    ]
 
 
 def _spread_out(bins: NDArray[np.int64], values: Values, near: range, fast: range) -> Values:

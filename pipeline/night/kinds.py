@@ -19,14 +19,20 @@ from pipeline.events import (
 )
 from pipeline.events.brake_render import Rules, SlipRun
 from pipeline.events.calls import Fast, Phase
+from pipeline.events.loss_class import Facts, fell_slack, judge, word_on
 from pipeline.events.severity import Severity
+from pipeline.events.take_up import Aside
 from pipeline.events.tension import Peak
 from pipeline.ledger.rows import Mark
+from pipeline.night.lost import told_of
 from pipeline.night.plan import limit_base_kn
 from pipeline.sheets.sheet import Excursion
 from pipeline.site import Site
 from schemas.registers import Policy, Rigging
 from schemas.times import us_to_rfc3339
+
+Asides = Mapping[tuple[str, str, int], Aside]
+"""What other lines did about a loss of load, by channel, line and first unloaded sample."""
 
 
 class Top(Protocol):
@@ -69,9 +75,10 @@ class Rigged:
 
     @cached_property
     def losses(self) -> list[load_loss.LoadLoss]:
-        """Where its load was lost at once."""
+        """Where its load was lost at once, and it did not just fall slack."""
         pieces = [load_loss.LoadLoss.from_payload(payload) for payload in self.of_kind("loss")]
-        return load_loss.join(pieces, self.loaded, stay_s=self.policy.loss_stay_s)
+        found = load_loss.join(pieces, self.loaded, stay_s=self.policy.loss_stay_s)
+        return [one for one in found if not fell_slack(one)]
 
     @cached_property
     def tending(self) -> list[tending.Tending]:
@@ -82,12 +89,14 @@ class Rigged:
 
 @dataclass(frozen=True)
 class Rope:
-    """One main line on one channel: all its riggings there, in order of time."""
+    """One main line on one channel: all its riggings there, in order of time; and what other lines did about its
+    losses of load."""
 
     site: Site
     line: str
     channel: str
     riggings: Sequence[Rigged]
+    asides: Asides = field(default_factory=dict)
 
     @property
     def limit_kn(self) -> float:
@@ -252,27 +261,28 @@ def _pretension_losses(rope: Rope) -> Iterator[Happening]:
 
 
 def _load_losses(rope: Rope) -> Iterator[Happening]:
+    services = [row for row in rope.site.services if row.line == rope.line]
+    lost_us = sorted(event.unloaded.at_us for rigged in rope.riggings for event in rigged.losses)
     for rigged in rope.riggings:
         for event in rigged.losses:
             from_us, to_us = event.loaded.at_us, event.unloaded.at_us
+            work = tending.at_work(rigged.tending, from_us, to_us)
+            facts = Facts(
+                loss=event,
+                work=tuple(work),
+                rigged_to_us=rigged.rigging.to_us,
+                let_go_us=rigged.fast.first_let_go_us,
+                aside=rope.asides.get((rope.channel, rope.line, to_us)),
+                word=word_on(to_us, next((us for us in lost_us if us > to_us), None), services),
+            )
+            judged = judge(facts)
             yield Happening(
                 from_us,
                 to_us,
                 event.highest,
                 rigged.fast.phase(from_us, to_us),
-                severity.of_load_loss(),
-                {
-                    "class": "undetermined",
-                    "last_loaded_kn": event.loaded.kn,
-                    "unloaded_kn": event.unloaded.kn,
-                    "fall_s": event.fall_us / 1e6,
-                    "mean_before_kn": event.mean_kn,
-                    "back_at": None if event.back_us is None else us_to_rfc3339(event.back_us),
-                    "of_share": event.of_share,
-                    "hook_lines": _on_the_hook(rope, to_us),
-                    "beside": dict(event.beside),
-                    "tending": tending.at_work(rigged.tending, from_us, to_us),
-                },
+                severity.of_load_loss(judged.word),
+                {**told_of(facts, judged), "hook_lines": _on_the_hook(rope, to_us), "tending": work},
             )
 
 
