@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -70,6 +71,24 @@ WORKERS = click.option(
 )
 
 
+EVENT_KINDS = (
+    "peak-load",
+    "brake-render",
+    "load-loss",
+    "snap-load",
+    "slack",
+    "sustained-load",
+    "pretension-loss",
+    "surge",
+)
+"""The kinds of events, as `pipeline.night.kinds` has them, and those of several lines.
+
+It is not imported for the sake of `--help`.
+"""
+SEVERITIES = ("note", "warning", "alarm")
+"""The bands of severity, as `pipeline.events.severity` has them."""
+
+
 class KnownOn(click.ParamType[int]):
     """A UTC day, of which the last microsecond is meant, or an instant: RFC 3339 with an offset."""
 
@@ -88,6 +107,25 @@ AS_KNOWN = click.option(
 )
 
 
+def answer(
+    site: Path, ask: Callable[[Any], dict[str, Any]], as_json: bool, what: str, as_known_us: int | None = None
+) -> None:
+    """Ask the published snapshot, as it is or as it was known, and print; readers never wait for a run."""
+    from pipeline.ledger.as_known import ask_as_known
+    from pipeline.ledger.database import open_published
+
+    if not (site / "site.toml").is_file():
+        from pipeline.site import open_site
+
+        open_site(site)  # says what is wrong with the folder
+    if as_known_us is not None:
+        found = ask_as_known(site, as_known_us, ask)
+    else:
+        with open_published(site) as ledger:
+            found = ask(ledger)
+    print_answer(found, as_json, what)
+
+
 def print_answer(answer: dict[str, Any], as_json: bool, what: str) -> None:
     if as_json:
         from pipeline.ledger.queries import answer_text
@@ -98,7 +136,8 @@ def print_answer(answer: dict[str, Any], as_json: bool, what: str) -> None:
 
         click.echo(compare_text(answer))
     else:
-        from pipeline import render, render_explain
+        from pipeline import render, render_events, render_explain
 
-        tell = render_explain.explain_text if what == "explain" else getattr(render, f"{what}_text")
+        apart = {"explain": render_explain.explain_text, "events": render_events.events_text}
+        tell = apart.get(what) or getattr(render, f"{what}_text")
         click.echo(render.as_known_text(answer) + tell(answer))

@@ -5,9 +5,12 @@ from math import floor
 from typing import Any
 
 from pipeline.errors import plain
+from pipeline.render_berth import balance_text as balance_text
+from pipeline.render_berth import episodes_text as episodes_text
+from pipeline.render_events import events_text
 from pipeline.render_outlook import outlook_text
 from pipeline.render_outlook import sampling_text as sampling_text
-from pipeline.render_service import along_text, outside_text, served, service_text
+from pipeline.render_service import advice_text, along_text, outside_text, served, service_text, strength_text
 from pipeline.text import join as _join
 from pipeline.text import life as _life
 from pipeline.text import table as _table
@@ -130,7 +133,9 @@ def statement_text(answer: Row) -> str:
         answer["together"],
         along_text(answer["bands"]),
         outside_text(answer["outside"]),
+        strength_text(answer["strength"], answer["strength_tests"]),
         service_text(answer["service"]),
+        advice_text(answer["advice_list"]),
         _not_reckoned(answer),
         f"These figures are a {answer['basis']}: " + "; ".join(answer["basis_reasons"])
         if answer["basis_reasons"]
@@ -152,29 +157,6 @@ def statement_text(answer: Row) -> str:
         outlook_text(answer),
         _not_modelled(answer),
         answer["caution"],
-    )
-
-
-def events_text(answer: Row) -> str:
-    """Events, by time, each with the sentence of what happened."""
-    if not answer["events"]:
-        return "No events."
-    rows = [
-        [
-            event["event"],
-            event["kind"],
-            event["line"],
-            event["place"],
-            event["from_at"],
-            f"{event['peak_kn']:.1f}",
-            _percent(event),
-            _what_happened(event),
-        ]
-        for event in answer["events"]
-    ]
-    return _join(
-        _table(["event", "kind", "line", "place", "from (UTC)", "peak kN", "percent", "what happened"], rows),
-        "After any of these the line is inspected before it is used again.",
     )
 
 
@@ -236,7 +218,9 @@ def findings_text(answer: Row) -> str:
     """Findings that stand."""
     if not answer["findings"]:
         return "No findings stand."
-    rows = [[f["severity"], f["kind"], f["subject"], f["text"] + _files_of(f)] for f in answer["findings"]]
+    rows = [
+        [f["severity"], f["kind"], f["subject"], f["text"] + _files_of(f) + _evidence(f)] for f in answer["findings"]
+    ]
     return _table(["severity", "kind", "about", "finding"], rows)
 
 
@@ -244,6 +228,25 @@ def _files_of(finding: Row) -> str:
     """The raw files that a finding rests on, where its evidence names them."""
     files = [f"{file['file']} ({file['sha256'][:12]})" for file in finding["evidence"].get("files", ())]
     return f"; see {', '.join(files)}" if files else ""
+
+
+MOST_VALUES = 3
+"""How many values of one list of evidence the text shows; `--json` holds them all."""
+
+
+def _evidence(finding: Row) -> str:
+    """What else a finding rests on, by name."""
+    told = [
+        f"{name.replace('_', ' ')} {_values(value)}" for name, value in finding["evidence"].items() if name != "files"
+    ]
+    return f" [{'; '.join(told)}]" if told else ""
+
+
+def _values(value: Any) -> str:
+    if not isinstance(value, list):
+        return str(value)
+    shown = ", ".join(str(one) for one in value[:MOST_VALUES])
+    return shown if len(value) <= MOST_VALUES else f"{shown} and {len(value) - MOST_VALUES} more"
 
 
 def audit_text(answer: Row) -> str:
@@ -285,27 +288,6 @@ def _indented(value: Any, depth: int) -> Iterable[str]:
                 yield f"{pad}- {inner}"
 
 
-def _what_happened(event: Row) -> str:
-    """One sentence that a watchkeeper understands."""
-    bound = "at least " if event.get("peak_at_least") else ""
-    if event["kind"] == "peak-load":
-        return (
-            f"loaded to {bound}{event['peak_kn']:.0f} kN, {event['peak_pct']:.1f} % of {event['peak_pct_of']} "
-            f"(limit {event['level_pct']:g} %), at {event['peak_at']}"
-        )
-    text = (
-        f"brake let go at {bound}{event['breakout_kn']:.0f} kN and paid out {event['payout_m']:.2f} m "
-        f"at {event['render_kn']:.0f} kN"
-    )
-    if event["verdict"] is None:
-        return text + "; its setting is not registered"
-    return text + f"; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
-
-
-def _percent(event: Row) -> str:
-    return "-" if event["peak_pct"] is None else f"{event['peak_pct']:.1f} % of {event['peak_pct_of']}"
-
-
 def _entries(entries: Sequence[Row]) -> str:
     history = bool(entries) and "reason" in entries[0]
     head = ["entry", "day", "zone", "mechanism", "life", "spec", "run", *(["reason"] if history else [])]
@@ -315,7 +297,7 @@ def _entries(entries: Sequence[Row]) -> str:
             entry["day"],
             entry["zone"],
             entry["mechanism"],
-            f"{entry['life']:.3e}",
+            _life(entry["life"]),
             entry["spec"],
             str(entry["run"]),
             *([entry["reason"]] if history else []),

@@ -16,29 +16,26 @@ from pipeline.wear.lives import UNIT_EXPONENT as UNIT_EXPONENT
 _EXPONENTS: Final = 972
 _LOW_BITS: Final = 26
 _MOST_ITEMS: Final = 1 << 35
+MOST_LIFE: Final = 2.0 ** (1024 - UNIT_EXPONENT)
+"""A life from which on its units are beyond all doubles."""
 
 
 @compiled
-def _sum_mantissas(
-    lives: NDArray[np.float64], count: NDArray[np.int64], scale: float, low_bits: int, sums: NDArray[np.int64]
-) -> int:
-    """Add count * round(life * scale) to `sums` (2, exponents): high and low mantissa bits, by exponent.
+def _sum_mantissas(units: NDArray[np.int64], count: NDArray[np.int64], low_bits: int, sums: NDArray[np.int64]) -> None:
+    """Add count * unit to `sums` (2, exponents): high and low bits of mantissas, by exponent.
 
-    Returns the index of the first life that is no finite number of 0 or more, or -1.
+    `units` (n,): doubles by their bits, each a whole number of 0 or more.
     """
-    for i in range(lives.size):
-        # Scaling by a power of two is exact; rint rounds half to even; at 2^52 and above a double is whole.
-        units = np.rint(lives[i] * scale)
-        if not (lives[i] >= 0 and units < np.inf):
-            return i
-        exponent = 0
-        while units >= 9007199254740992.0:  # 2^53, from which on every double is even: the half is exact
-            units *= 0.5
-            exponent += 1
-        mantissa = np.int64(units)
+    for i in range(units.size):
+        # A double is its 52 stored bits, a leading one, and a power of two: 1075 stands for 2^0 of that whole number.
+        exponent = (units[i] >> 52) - 1075
+        mantissa = (units[i] & ((1 << 52) - 1)) | (1 << 52)
+        if exponent < 0:
+            # Whole, so that what is shifted out is zero; and all of it for zero itself.
+            mantissa = mantissa >> -exponent if exponent > -53 else 0
+            exponent = 0
         sums[0, exponent] += (mantissa >> low_bits) * count[i]
         sums[1, exponent] += (mantissa & ((1 << low_bits) - 1)) * count[i]
-    return -1
 
 
 def sum_units(lives: NDArray[np.float64], count: NDArray[np.int64] | None = None) -> int:
@@ -51,11 +48,14 @@ def sum_units(lives: NDArray[np.float64], count: NDArray[np.int64] | None = None
     """
     if lives.size >= _MOST_ITEMS:
         raise Bug("fewer than 2^35 lives are summed at once")
-    sums = np.zeros((2, _EXPONENTS), np.int64)
+    bad = np.flatnonzero(~((lives >= 0) & (lives < MOST_LIFE)))
+    if bad.size:
+        raise Bug(f"a life that cannot be: {float(lives[bad[0]])}", expected="a number of 0 or more, below 2^924")
+    # Scaling by a power of two is exact; rint rounds half to even. Adding 0.0 makes 0.0 of -0.0.
+    units = np.rint(lives * 2.0**UNIT_EXPONENT) + 0.0
     counts = np.ones(lives.size, np.int64) if count is None else count
-    bad = _sum_mantissas(lives, counts, float(2**UNIT_EXPONENT), _LOW_BITS, sums)
-    if bad >= 0:
-        raise Bug(f"a life that cannot be: {float(lives[bad])}", expected="a number of 0 or more, below 2^924")
+    sums = np.zeros((2, _EXPONENTS), np.int64)
+    _sum_mantissas(units.view(np.int64), counts, _LOW_BITS, sums)
     total = 0
     for exponent in np.flatnonzero(sums[0] | sums[1]).tolist():
         total += ((int(sums[0, exponent]) << _LOW_BITS) + int(sums[1, exponent])) << exponent

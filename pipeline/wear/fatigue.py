@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import Bug, RegisterError
 from pipeline.kernels import compiled
+from pipeline.wear.exact import MOST_LIFE, sum_units
 from pipeline.wear.lives import UNIT_EXPONENT as UNIT_EXPONENT
 from pipeline.wear.lives import check_break_force
 from pipeline.wear.lives import to_decimal as to_decimal
@@ -33,9 +34,7 @@ Constants = tuple[float, float, float, float, float, float, float]
 """a, b, m, r2, m2, pow(r2, m), 10.0; r2 is 0 where there is no second slope. Ten is one of them because a compiler
 may turn pow(10, x) into exp10(x), which rounds differently."""
 
-# A double times 2^100 is below 2^1024, and its mantissa is taken apart at bit 26: see _sum_units.
-_EXPONENTS: Final = 1024
-_LOW_BITS: Final = 26
+_SLOTS: Final = 1 << 12
 _MOST_CYCLES: Final = 1 << 35
 
 
@@ -62,51 +61,35 @@ def damage(range_ratio: float, mean_ratio: float, curve: FatigueCurve) -> float:
 
 
 @compiled
-def _used(range_ratio: float, cycles_at_one: float, constants: Constants) -> float:
-    if range_ratio <= 0:
-        return 0.0
-    _, _, m, r2, m2, at_r2, _ = constants
-    # Where Python's pow raises, this one says inf: no figure, rather than no damage.
-    if not cycles_at_one < np.inf:
-        return np.inf
-    if range_ratio < r2:
-        return math.pow(range_ratio / r2, m2) * at_r2 / cycles_at_one
-    return math.pow(range_ratio, m) / cycles_at_one
-
-
-@compiled
-def _sum_units(
-    low_kn: Values,
-    high_kn: Values,
-    count: Counts,
-    strength_kn: float,
+def _fill_lives(
+    range_ratio: Values,
+    range_bits: NDArray[np.uint64],
+    mean_ratio: Values,
     constants: Constants,
-    scale: float,
-    sums: NDArray[np.int64],
-) -> int:
-    """Add count * round(damage * scale) to `sums` (2, _EXPONENTS): high and low mantissa bits by exponent.
+    seen: Values,
+    powers: Values,
+    lives: Values,
+) -> None:
+    """`damage` of each cycle (n,), digit for digit, into `lives`; inf where it would raise.
 
-    Returns the index of the first cycle without a finite figure, or -1.
+    `range_bits`: the same doubles as `range_ratio`. A logger's resolution gives few distinct ranges, and pow is most
+    of the work, so that each slot of `powers` (2^k,) keeps the last power asked of it, and `seen` what it is of.
     """
-    a, b, _, _, _, _, ten = constants
+    a, b, m, r2, m2, at_r2, ten = constants
     cycles_at_one = math.pow(ten, a)
-    for i in range(low_kn.size):
-        range_ratio = (high_kn[i] - low_kn[i]) / strength_kn
+    for i in range(range_ratio.size):
+        ratio = range_ratio[i]
+        if ratio <= 0:
+            lives[i] = 0.0
+            continue
         if b != 0.0:
-            mean_ratio = ((high_kn[i] + low_kn[i]) / 2) / strength_kn
-            cycles_at_one = math.pow(ten, a - b * mean_ratio)
-        # Scaling by a power of two is exact; rint rounds half to even; at 2^52 and above a double is whole.
-        units = np.rint(_used(range_ratio, cycles_at_one, constants) * scale)
-        if not units < np.inf:
-            return i
-        exponent = 0
-        while units >= 9007199254740992.0:  # 2^53, from which on every double is even: the half is exact
-            units *= 0.5
-            exponent += 1
-        mantissa = np.int64(units)
-        sums[0, exponent] += (mantissa >> _LOW_BITS) * count[i]
-        sums[1, exponent] += (mantissa & ((1 << _LOW_BITS) - 1)) * count[i]
-    return -1
+            cycles_at_one = math.pow(ten, a - b * mean_ratio[i])
+        slot = ((range_bits[i] * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(40)) & np.uint64(seen.size - 1)
+        if seen[slot] != ratio:
+            seen[slot] = ratio
+            powers[slot] = math.pow(ratio / r2, m2) * at_r2 if ratio < r2 else math.pow(ratio, m)
+        # Where Python's pow raises, this one says inf: no figure, rather than no damage.
+        lives[i] = powers[slot] / cycles_at_one if cycles_at_one < np.inf else np.inf
 
 
 def life_units(low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn: float, curve: FatigueCurve) -> int:
@@ -119,16 +102,15 @@ def life_units(low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn
     """
     _check_cycles(low_kn, high_kn, count)
     strength_kn = _strength_kn(break_force_kn, curve)
-    sums = np.zeros((2, _EXPONENTS), np.int64)
-    bad = _sum_units(low_kn, high_kn, count, strength_kn, _constants(curve), float(2**UNIT_EXPONENT), sums)
-    if bad >= 0:
-        low, high = float(low_kn[bad]), float(high_kn[bad])
-        raise _no_figure((high - low) / strength_kn, ((high + low) / 2) / strength_kn, curve)
-    total = 0
-    for exponent in np.flatnonzero(sums[0] | sums[1]).tolist():
-        high_part, low_part = int(sums[0, exponent]), int(sums[1, exponent])
-        total += ((high_part << _LOW_BITS) + low_part) << exponent
-    return total
+    range_ratio = (high_kn - low_kn) / strength_kn
+    mean_ratio = ((high_kn + low_kn) / 2) / strength_kn
+    lives = np.empty(range_ratio.size)
+    seen, powers = np.zeros(_SLOTS), np.empty(_SLOTS)
+    _fill_lives(range_ratio, range_ratio.view(np.uint64), mean_ratio, _constants(curve), seen, powers, lives)
+    bad = np.flatnonzero(~(lives < MOST_LIFE))
+    if bad.size:
+        raise _no_figure(float(range_ratio[bad[0]]), float(mean_ratio[bad[0]]), curve)
+    return sum_units(lives, count)
 
 
 def half_cycles(residue_kn: Values) -> tuple[Values, Values]:

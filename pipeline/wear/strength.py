@@ -25,8 +25,7 @@ def residual(s0: float, sp: float, used: float, exponent: float) -> float:
     s0 above sp, in any unit, which is the result's; used 0 or more. Beyond 1 it goes on downward, below 0 too.
     Raises Bug for what cannot be.
     """
-    if not (0 <= sp < s0 < math.inf and 0 <= used < math.inf and 0 < exponent < math.inf):
-        raise Bug(f"no strength left from {s0} towards {sp}, exponent {exponent}, after {used} of a life")
+    _check_block(s0, sp, used, exponent)
     return s0 - (s0 - sp) * _fallen(used, exponent)
 
 
@@ -47,10 +46,12 @@ def after_blocks(s0: float, blocks: Sequence[tuple[float, float]], exponent: flo
     blocks: (sp, used) in order of time; `used` is the block's own n/N. Unlike Miner's sum, the order counts: high
     before low is milder than low before high. Beyond failure it goes on downward. Raises Bug as `residual`.
     """
-    strength = s0
+    # The loss is carried, not the strength: a small first loss would drown in the digits of s0.
+    lost = 0.0
     for sp, used in blocks:
-        strength = residual(s0, sp, used_at(s0, sp, strength, exponent) + used, exponent)
-    return strength
+        _check_block(s0, sp, used, exponent)
+        lost = (s0 - sp) * _fallen(math.pow(lost / (s0 - sp), 1 / exponent) + used, exponent)
+    return s0 - lost
 
 
 def strength_left_kn(break_force_kn: float, used: float, left: StrengthLeft) -> float:
@@ -92,6 +93,11 @@ def margin(peak_kn: float, strength_left_kn: float) -> float | None:
     if not (math.isfinite(peak_kn) and 0 <= strength_left_kn < math.inf):
         raise Bug(f"no margin of a peak of {peak_kn} kN against {strength_left_kn} kN")
     return None if peak_kn <= 0 else strength_left_kn / peak_kn
+
+
+def _check_block(s0: float, sp: float, used: float, exponent: float) -> None:
+    if not (0 <= sp < s0 < math.inf and 0 <= used < math.inf and 0 < exponent < math.inf):
+        raise Bug(f"no strength left from {s0} towards {sp}, exponent {exponent}, after {used} of a life")
 
 
 def _fallen(used: float, exponent: float) -> float:

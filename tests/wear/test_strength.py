@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from pipeline.errors import Bug, RegisterError
@@ -53,10 +53,11 @@ def test_the_life_that_leaves_a_strength_is_the_inverse(used: float, exponent: f
     assert used_at(1.0, sp, residual(1.0, sp, used, exponent), exponent) == pytest.approx(used, rel=1e-5)
 
 
+@example([0.0078125, 0.5], 7.0)
 @given(st.lists(st.floats(0, 0.5), max_size=6), EXPONENT)
 def test_blocks_of_one_load_are_one_block(parts: list[float], exponent: float) -> None:
     whole = residual(1.0, 0.4, math.fsum(parts), exponent)
-    assert after_blocks(1.0, [(0.4, part) for part in parts], exponent) == pytest.approx(whole, abs=1e-6)
+    assert after_blocks(1.0, [(0.4, part) for part in parts], exponent) == pytest.approx(whole, abs=1e-12)
 
 
 def test_the_order_of_loads_counts() -> None:
