@@ -19,13 +19,14 @@ from pipeline.ledger.checks import ledger_differences, manifest_differences, pub
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.rebuild import rebuild
 from pipeline.ledger.removed import removed_files
-from pipeline.ledger.rows import AirDay, BerthDay, Mark, SheetRef, WearDay
+from pipeline.ledger.rows import AirDay, BerthDay, ChannelDay, Mark, SheetRef, WearDay
 from pipeline.lock import hold
 from pipeline.manifest import canonical_json
 from pipeline.night.account import SheetPlace, settle_account
 from pipeline.night.accounts import air_of, wear_of
 from pipeline.night.air import DayAir, air_day, air_of_days
 from pipeline.night.berth_days import berth_days_again, surges_of
+from pipeline.night.channel_day import channel_day
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
 from pipeline.night.look import DayJob
@@ -112,11 +113,13 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     again: dict[str, Sheet] = {}
     marks: dict[str, list[Mark]] = {}
     air: dict[tuple[str, date], AirDay] = {}
+    shown: dict[tuple[str, date], ChannelDay] = {}
     for (place, day), day_plan in plan.days.items():
         sheets = tuple((refs[sheet.key].sheet, sheet) for sheet in day_plan.sheets)
         channels = tuple(c for c in site.channels.values() if c.place == place)
         made = reckon_day(DayJob(site.store, "", day_plan, channels, site.policy, sheets))
         air |= {(row["channel"], row["day"]): air_day(row) for row in made.air}
+        shown |= {(row["channel"], row["day"]): channel_day(row) for row in made.channels}
         yield from _flag_differences(site, ledger, place, day, made.flag_rows)
         for name, sheet in made.sheets.items():
             kept = read_sheets(site.store, by_name[name].path, [name], trace=True)[name]
@@ -130,6 +133,9 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     kept_air = index.air_days(ledger)
     odd = sorted(key for key in air.keys() | kept_air.keys() if air.get(key) != kept_air.get(key))
     yield from (f"air of {channel} on {day} comes out otherwise" for channel, day in odd)
+    kept_shown = index.channel_days(ledger)
+    odd = sorted(key for key in shown.keys() | kept_shown.keys() if shown.get(key) != kept_shown.get(key))
+    yield from (f"what {channel} showed of itself on {day} comes out otherwise" for channel, day in odd)
     yield from _account_differences(site, ledger, plan, sheet_id, again, air_of_days(air_of(site), air.values()))
     places = {key: SheetPlace(ref.sheet, ref.path) for key, ref in refs.items()}
     berth = berth_days_again(site, plan, places)

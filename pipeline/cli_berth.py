@@ -1,4 +1,4 @@
-"""The commands about all lines of a berth together: `balance` and `episodes`. Parse, call, print."""
+"""The commands about a berth as a whole: `balance`, `episodes`, and the `zeros` of its gauges. Parse, call, print."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli_options import AS_JSON, SITE, Instant, answer
+from pipeline.cli_options import AS_JSON, AS_KNOWN, SITE, Instant, answer
 
 
 @click.command()
@@ -31,4 +31,16 @@ def episodes(site: Path, from_us: int | None, to_us: int | None, as_json: bool) 
     answer(site, lambda ledger: episodes_json(ledger, from_us=from_us, to_us=to_us), as_json, "episodes")
 
 
-BERTH = (balance, episodes)
+@click.command()
+@SITE
+@click.option("--channel", "channels", multiple=True, help="Only this tension channel; may be given several times.")
+@AS_KNOWN
+@AS_JSON
+def zeros(site: Path, channels: tuple[str, ...], as_known_us: int | None, as_json: bool) -> None:
+    """Zero checks: what each tension channel read in every interval without a line."""
+    from pipeline.tracing.zeros import zeros_json
+
+    answer(site, lambda ledger: zeros_json(ledger, channels), as_json, "zeros", as_known_us)
+
+
+BERTH = (balance, episodes, zeros)

@@ -179,7 +179,7 @@ def check_layout(file: str, layout: Layout, channels: Mapping[str, Channel], *, 
         zone_named(layout.time.zone, file=file, key="zone")
     for rule in layout.value:
         quantity = None if rule.unit is None else _quantity_of(rule.unit, file)
-        fed = _channels_fed(rule.channel, channels)
+        fed = channels_fed(rule.channel, channels)
         if not fed and not built_in:
             raise RegisterError(
                 f"[[value]] feeds the channel {rule.channel!r}, which is not registered",
@@ -205,7 +205,8 @@ def _quantity_of(unit: str, file: str) -> str:
         raise error.at(file) from None
 
 
-def _channels_fed(pattern: str, channels: Mapping[str, Channel]) -> list[Channel]:
+def channels_fed(pattern: str, channels: Mapping[str, Channel]) -> list[Channel]:
+    """The channels that a layout's `channel` names; "{key}" in it stands for any key."""
     matcher = re.compile(".+".join(re.escape(part) for part in pattern.split("{key}")))
     return [channel for name, channel in channels.items() if matcher.fullmatch(name) is not None]
 

@@ -246,7 +246,16 @@ def _conclude(
         scopes.add("inbox")
     if made.looked:
         facts = facts_after(index.day_facts(run.ledger), reckoned.wear_days)
-        raised += site_findings(run.site, run.live, horizon_us, facts, now_us=run.started_us)
+        raised += site_findings(
+            run.site,
+            run.live,
+            horizon_us,
+            facts,
+            channels=made.channel_days,
+            air=made.air.values(),
+            berth=berth.days.values(),
+            now_us=run.started_us,
+        )
         scopes.add("site")
     rows: Rows = {
         "receipts": ingested.receipts,
@@ -258,6 +267,7 @@ def _conclude(
         "wear_days": reckoned.wear_days,
         "air_days": made.air_rows,
         "berth_days": berth.rows,
+        "channel_days": made.channel_rows,
         "entries": [entry.row() for entry in reckoned.entries],
         "events": events,
         "findings": finding_rows(raised, open_, scopes, ingested.settled_by),

@@ -7,6 +7,7 @@ from typing import Any
 from pipeline.errors import plain
 from pipeline.render_berth import balance_text as balance_text
 from pipeline.render_berth import episodes_text as episodes_text
+from pipeline.render_berth import zeros_text as zeros_text
 from pipeline.render_events import events_text
 from pipeline.render_outlook import outlook_text
 from pipeline.render_outlook import sampling_text as sampling_text

@@ -82,3 +82,37 @@ def episodes_text(answer: Row) -> str:
     kinds = {kind for one in answer["episodes"] for kind in one["kinds"]}
     head = ["episode", "severity", "from (UTC)", "to (UTC)", "lines", "what happened"]
     return join(table(head, rows), rest, *cautions(kinds))
+
+
+def zeros_text(answer: Row) -> str:
+    """Zero checks, a table a channel."""
+    checked = [one for one in answer["zeros"] if one["checks"]]
+    if not checked:
+        return "No channel has an interval without a line long enough to be a zero check."
+    without = [one["channel"] for one in answer["zeros"] if not one["checks"]]
+    none = f"No zero check of {', '.join(without)}." if without else ""
+    return join(*(_zeros(one) for one in checked), none, _ZEROS)
+
+
+_ZEROS = (
+    "`off` is the reading without a line against the zero of the calibration in force, or 0 without one. `no` in the "
+    "last column: something says that a load may have been on it, and it counts for nothing. Nothing is corrected."
+)
+
+
+def _zeros(one: Row) -> str:
+    rows = [
+        [
+            check["from_at"],
+            f"{check['duration_s'] / 60:.0f}",
+            f"{check['reading_kn']:.2f}",
+            f"{check['off_kn']:+.2f}",
+            f"{check['spread_kn']:.2f}",
+            "" if check["air_c"] is None else f"{check['air_c']:.1f}",
+            "yes" if check["counted"] else "no",
+        ]
+        for check in one["checks"]
+    ]
+    limit = "" if one["threshold_kn"] is None else f", moved beyond {one['threshold_kn']:.2f} kN ({one['threshold']})"
+    head = ["from", "min", "reading kN", "off kN", "spread kN", "air degC", "counts"]
+    return f"{one['channel']}{limit}\n{table(head, rows)}"

@@ -106,6 +106,12 @@ class Policy(Model):
     channel in which the winch is under power. `mooring_gap_h`: lines made fast, or let go, less than this apart belong
     to one making fast, or one letting go. `bin_observed_pct`: how much of ten minutes must be observed to count.
 
+    Gauges, registers, clocks: an interval without a line is a zero check if it is at least `zero_check_s` long, and a
+    zero has moved when it is off by more than the calibration's uncertainty, else `zero_change_pct` of full scale; a
+    channel bears a load above `loaded_pct` of full scale; registered times are contradicted, and clocks apart, beyond
+    `rigging_time_s` and `clock_offset_s`; offsets are looked for up to `clock_most_s`. `calibration_required`: that a
+    channel in use has no calibration is a finding.
+
     Events of several lines: `surge_*` as in `pipeline.events.surge`; events of which the next begins within
     `episode_gap_s` of the end of those before are one episode.
     """
@@ -149,6 +155,13 @@ class Policy(Model):
     surge_times: Number = Field(default=5.0, gt=0)
     surge_join_s: Number = Field(default=60.0, ge=0)
     episode_gap_s: Number = Field(default=120.0, ge=0)
+    zero_check_s: Number = Field(default=300.0, gt=0)
+    zero_change_pct: Number = Field(default=1.0, gt=0)
+    loaded_pct: Number = Field(default=0.25, gt=0)
+    rigging_time_s: Number = Field(default=600.0, gt=0)
+    clock_offset_s: Number = Field(default=2.0, gt=0)
+    clock_most_s: Number = Field(default=300.0, gt=0)
+    calibration_required: bool = False
     settle_s: Number = Field(default=2.0, ge=0)
     retire_pct: Number = Field(default=75.0, gt=0, le=100)
     turn_share: Number = Field(default=0.5, gt=0)

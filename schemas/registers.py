@@ -35,7 +35,10 @@ _CROPPED = re.compile(r"zone ([ab]), (\d{1,4}(?:\.\d+)?) m(?:\s*;.*)?", re.ASCII
 
 
 class Channel(Model):
-    """One measured quantity at one place. `capacity` is in the quantity's canonical unit (tension: kN)."""
+    """One measured quantity at one place. `capacity` is in the quantity's canonical unit (tension: kN).
+
+    `logger`: whose clock stamps it; without it, each layout that feeds channels is one logger.
+    """
 
     channel: Name
     quantity: Quantity
@@ -46,6 +49,7 @@ class Channel(Model):
     recorded: Literal["instant", "mean", "max"] = "instant"
     expected_every_h: Number | None = Field(default=None, gt=0)
     safe_load_kn: Number | None = Field(default=None, gt=0)
+    logger: Name | None = None
 
 
 class Calibration(Model):

@@ -217,6 +217,19 @@ class BerthDays(Row):
     op = _op("set", "drop")
 
 
+class ChannelDays(Row):
+    """What a tension channel showed of itself on a day. Newest by channel and day is live, if set.
+
+    `facts`: JSON of its zero checks, of when it bore a load, and of when it was observed.
+    """
+
+    channel = _name()
+    place = _name()
+    day = dy.Date()
+    facts = _name()
+    op = _op("set", "drop")
+
+
 class Entries(Row):
     """A posting, or the reversal of one. Live: postings that nothing reverses."""
 
@@ -294,6 +307,7 @@ TABLES: dict[str, type[Row]] = {
     "wear_days": WearDays,
     "air_days": AirDays,
     "berth_days": BerthDays,
+    "channel_days": ChannelDays,
     "entries": Entries,
     "events": Events,
     "findings": Findings,

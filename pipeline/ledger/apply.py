@@ -27,6 +27,7 @@ TABLES = (
     "wear_days",
     "air_days",
     "berth_days",
+    "channel_days",
     "entries",
     "events",
     "findings",

@@ -12,6 +12,7 @@ from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import (
     AirDay,
     BerthDay,
+    ChannelDay,
     Entry,
     Event,
     Finding,
@@ -96,6 +97,12 @@ def air_days(ledger: Ledger) -> dict[tuple[str, date], AirDay]:
 def berth_days(ledger: Ledger) -> dict[date, BerthDay]:
     """Live berth days by day, in that order."""
     return {row.day: row for row in load(ledger, BerthDay, "live_berth_days", order="day")}
+
+
+def channel_days(ledger: Ledger) -> dict[tuple[str, date], ChannelDay]:
+    """Live channel days by (channel, day), in that order."""
+    rows = load(ledger, ChannelDay, "live_channel_days", order="channel, day")
+    return {(row.channel, row.day): row for row in rows}
 
 
 def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], WearDay]:

@@ -159,6 +159,16 @@ class BerthDay:
 
 
 @dataclass(frozen=True, slots=True)
+class ChannelDay:
+    """What a tension channel showed of itself on a day: zero checks, loads, and when it was observed."""
+
+    channel: str
+    place: str
+    day: date
+    facts: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
     """A posting, or the reversal of one (`reverses`, life negated)."""
 

@@ -17,8 +17,11 @@ from numpy.typing import NDArray
 from pipeline.events import surge
 from pipeline.events.balance import Traced, borne_on
 from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
+from pipeline.night import clock_day
+from pipeline.night.clock_day import ClockPlan
 from pipeline.sheets.trace import BIN_US, BINS_OF_DAY, DAN_PER_KN, Trace
 from pipeline.store.depot import Depot
+from pipeline.store.samples import Part
 from pipeline.store.sheets import read_traces
 from schemas.times import day_start_us
 
@@ -61,16 +64,18 @@ class BerthPlan:
     day: date
     lines: tuple[LineOfDay, ...]
     rules: Rules
+    clocks: ClockPlan
     inputs: str
 
 
 @dataclass(frozen=True)
 class BerthJob:
-    """All that a worker needs. `places`: path and id of the sheet of each key."""
+    """All that a worker needs. `places`: path and id of the sheet of each key; `parts`: the day's samples, by place."""
 
     store: Depot
     plan: BerthPlan
     places: Mapping[str, tuple[str, str]]
+    parts: Mapping[str, tuple[Part, ...]]
 
 
 @dataclass(frozen=True)
@@ -83,11 +88,12 @@ class BerthMade:
 
 @dataclass(frozen=True)
 class _Recorded:
-    """A line's bins since 1970 in the day and its edges (n,), ascending, with mean [daN] and highest [kN]."""
+    """A line's bins since 1970 in the day and its edges (n,), ascending, with mean [daN], lowest and highest [kN]."""
 
     line: LineOfDay
     bins: NDArray[np.int64]
     mean_dan: NDArray[np.int64]
+    low_kn: Values
     high_kn: Values
 
 
@@ -100,16 +106,27 @@ def make_berth_day(job: BerthJob) -> BerthMade:
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
-    found, borne = [], []
+    found, borne, clocks = [], [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
         found += _surges(moored, lines, job.plan.rules, day, near)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
+        clocks += _clocks(job, moored, lines, day)
     return BerthMade(
-        {surge.KIND: [one.to_payload() for one in found]},
+        {surge.KIND: [one.to_payload() for one in found], clock_day.KIND: clocks},
         {"calls": [one.to_payload() for one in borne]},
     )
+
+
+def _clocks(job: BerthJob, moored: Moored, lines: Sequence[_Recorded], day: range) -> list[dict[str, Any]]:
+    """Offsets between the loggers of one call's lines on the day."""
+    traces: dict[str, Trace] = {}
+    for one in lines:
+        traces.setdefault(one.line.channel, Trace(one.bins, one.mean_dan, one.low_kn, one.high_kn))
+    fast = range(max(day.start, moored.fast.start), min(day.stop, moored.fast.stop))
+    pairs = clock_day.clock_marks(job.store, job.plan.clocks, job.parts, traces, fast)
+    return [{"ship": moored.ship, "call_us": moored.call_us, "pairs": pairs}] if pairs else []
 
 
 def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range, near: range) -> list[surge.Surge]:
@@ -153,5 +170,6 @@ def _recorded(line: LineOfDay, traces: Sequence[tuple[date, Trace]], near: range
         line,
         whole[begin:end],
         np.concatenate([trace.mean_dan for _, trace in traces])[begin:end],
+        np.concatenate([trace.low_kn for _, trace in traces])[begin:end],
         np.concatenate([trace.high_kn for _, trace in traces])[begin:end],
     )

@@ -19,6 +19,7 @@ from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import BerthDay
 from pipeline.night.account import SheetPlace
 from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Moored, make_berth_day
+from pipeline.night.clock_day import ClockPlan, loggers_of
 from pipeline.night.plan import Plan, digest, limit_base_kn
 from pipeline.site import Site
 from pipeline.workers import Workers
@@ -59,7 +60,7 @@ def make_berth_days(
     there = index.berth_days(ledger)
     planned = plan_berth_days(site, plan)
     jobs = [
-        berth_job(site, wanted, places)
+        berth_job(site, plan, wanted, places)
         for day, wanted in planned.items()
         if again or day not in there or there[day].inputs_digest != wanted.inputs
     ]
@@ -76,13 +77,17 @@ def make_berth_days(
 def berth_days_again(site: Site, plan: Plan, places: Mapping[str, SheetPlace]) -> dict[date, BerthDay]:
     """Every planned berth day made anew from the stored traces, in this process."""
     planned = plan_berth_days(site, plan)
-    return {day: berth_day(wanted, make_berth_day(berth_job(site, wanted, places))) for day, wanted in planned.items()}
+    return {
+        day: berth_day(wanted, make_berth_day(berth_job(site, plan, wanted, places))) for day, wanted in planned.items()
+    }
 
 
-def berth_job(site: Site, plan: BerthPlan, places: Mapping[str, SheetPlace]) -> BerthJob:
+def berth_job(site: Site, plan: Plan, wanted: BerthPlan, places: Mapping[str, SheetPlace]) -> BerthJob:
     """The job of one planned day."""
-    keys = {key for line in plan.lines for _, key in line.sheets}
-    return BerthJob(site.store, plan, {key: (places[key].path, places[key].sheet) for key in sorted(keys)})
+    keys = {key for line in wanted.lines for _, key in line.sheets}
+    near = {place for _, _, place in wanted.clocks.loggers if (place, wanted.day) in plan.days}
+    parts = {place: plan.days[place, wanted.day].parts for place in sorted(near)}
+    return BerthJob(site.store, wanted, {key: (places[key].path, places[key].sheet) for key in sorted(keys)}, parts)
 
 
 def berth_day(plan: BerthPlan, made: BerthMade) -> BerthDay:
@@ -98,6 +103,7 @@ def plan_berth_days(site: Site, plan: Plan) -> dict[date, BerthPlan]:
         if site.lines[use.rigging.line].part == "main":
             sheets.setdefault(use.rigging, {})[use.day] = use.key
     rules = Rules.of(site.policy)
+    loggers = loggers_of(site)
     days = sorted({day for keys in sheets.values() for day in keys})
     planned = {}
     for day in days:
@@ -106,7 +112,12 @@ def plan_berth_days(site: Site, plan: Plan) -> dict[date, BerthPlan]:
             near = tuple((found, keys[found]) for found in _beside(day) if found in keys)
             if near:
                 lines.append(_line_of_day(site, rigging, moored[rigging], near))
-        planned[day] = BerthPlan(day, tuple(lines), rules, _inputs(day, lines, rules))
+        own = sorted({line.channel for line in lines if line.channel in loggers})
+        clocks = ClockPlan(
+            tuple((channel, loggers[channel], site.channels[channel].place) for channel in own),
+            site.policy.clock_most_s,
+        )
+        planned[day] = BerthPlan(day, tuple(lines), rules, clocks, _inputs(day, lines, rules, clocks))
     return planned
 
 
@@ -121,12 +132,13 @@ def _line_of_day(site: Site, rigging: Rigging, moored: Moored, near: tuple[tuple
     return LineOfDay(rigging.line, rigging.channel, rigging.role or NO_ROLE, base_kn, moored, near)
 
 
-def _inputs(day: date, lines: list[LineOfDay], rules: Rules) -> str:
+def _inputs(day: date, lines: list[LineOfDay], rules: Rules, clocks: ClockPlan) -> str:
     return digest(
         [
             BERTH_METHOD,
             day.isoformat(),
             asdict(rules),
+            asdict(clocks),
             [
                 [
                     *(one.line, one.channel, one.role, one.base_kn, asdict(one.moored)),

@@ -2,10 +2,15 @@
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
+from pipeline.ledger.rows import AirDay, BerthDay, ChannelDay
 from pipeline.ledger.rows import Finding as Open
+from pipeline.night.calibrating import calibration_findings
+from pipeline.night.clock_day import clock_findings
 from pipeline.night.finding import Finding
+from pipeline.night.gauges import gauge_findings
 from pipeline.night.intake import LiveParts
 from pipeline.night.outside import Facts, outside_findings
 from pipeline.night.services import service_findings
@@ -15,15 +20,29 @@ from schemas.times import us_to_rfc3339
 HOUR_US = 3_600_000_000
 
 
-def site_findings(site: Site, live: LiveParts, horizon_us: int | None, facts: Facts, *, now_us: int) -> list[Finding]:
+def site_findings(
+    site: Site,
+    live: LiveParts,
+    horizon_us: int | None,
+    facts: Facts,
+    *,
+    channels: Mapping[tuple[str, date], ChannelDay],
+    air: Iterable[AirDay],
+    berth: Iterable[BerthDay],
+    now_us: int,
+) -> list[Finding]:
     """What is wrong with the site as a whole: channels gone silent, services that the riggings contradict, and lines
-    that went outside of what their constants were fitted to (`facts`: of all live wear days).
+    that went outside of what their constants were fitted to (`facts`: of all live wear days); gauges, clocks and
+    calibrations, from what channels showed of themselves and berth days.
     """
     return [
         *_silent_site(site, horizon_us, now_us),
         *_silent_channels(site, live, horizon_us),
         *service_findings(site, known_us=max(now_us, horizon_us or now_us)),
         *outside_findings(site, facts),
+        *gauge_findings(site, channels, air),
+        *clock_findings(site, berth),
+        *calibration_findings(site, channels, horizon_us),
     ]
 
 

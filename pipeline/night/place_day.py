@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.night.air import air_rows
+from pipeline.night.channel_day import channel_rows
 from pipeline.night.finding import Finding
 from pipeline.night.look import DayJob, Looked, look, slice_samples
 from pipeline.night.marks import Near, marks_of, travelled
@@ -42,6 +43,7 @@ class Reckoned:
     findings: list[Finding]
     samples: int
     air: list[dict[str, Any]]
+    channels: list[dict[str, Any]]
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,7 @@ class DayMade:
     findings: list[Finding]
     samples: int
     air: list[dict[str, Any]]
+    channels: list[dict[str, Any]]
 
 
 def make_day(job: DayJob) -> DayMade:
@@ -66,6 +69,7 @@ def make_day(job: DayJob) -> DayMade:
         day.findings,
         day.samples,
         day.air,
+        day.channels,
     )
 
 
@@ -96,6 +100,7 @@ def reckon_day(job: DayJob) -> Reckoned:
         _findings(job, looked),
         sum(readings.at_us.size for readings in looked.day.values()),
         air_rows(job, looked),
+        channel_rows(job, looked),
     )
 
 

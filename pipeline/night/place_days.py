@@ -7,9 +7,10 @@ from typing import Any
 
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import AirDay, SheetRef
+from pipeline.ledger.rows import AirDay, ChannelDay, SheetRef
 from pipeline.night.account import SheetPlace
 from pipeline.night.air import air_day
+from pipeline.night.channel_day import channel_day
 from pipeline.night.finding import Finding
 from pipeline.night.look import DayJob
 from pipeline.night.place_day import DayMade, day_scope, make_day
@@ -27,6 +28,8 @@ class MadeDays:
     mark_rows: list[dict[str, Any]] = field(default_factory=list)
     air_rows: list[dict[str, Any]] = field(default_factory=list)
     air: dict[tuple[str, date], AirDay] = field(default_factory=dict)
+    channel_rows: list[dict[str, Any]] = field(default_factory=list)
+    channel_days: dict[tuple[str, date], ChannelDay] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     scopes: set[str] = field(default_factory=set)
     places: dict[str, SheetPlace] = field(default_factory=dict)
@@ -43,7 +46,7 @@ def make_days(
     """Make the flags and sheets that are planned and not there yet. Nothing that stands is made again, unless `again`:
     then all of it is.
     """
-    out = MadeDays(looked=True, air=index.air_days(ledger))
+    out = MadeDays(looked=True, air=index.air_days(ledger), channel_days=index.channel_days(ledger))
     there = {str(ref.inputs["key"]): ref for ref in index.sheets(ledger)}
     flags = index.flags(ledger)
     jobs = []
@@ -77,6 +80,9 @@ def make_days(
     for key, kept in list(out.air.items()):
         if (kept.place, kept.day) not in plan.days:
             out.air_rows.append(_no_air(out.air.pop(key)))
+    for key, told in list(out.channel_days.items()):
+        if (told.place, told.day) not in plan.days:
+            out.channel_rows.append(_no_channel(out.channel_days.pop(key)))
     return out
 
 
@@ -90,6 +96,7 @@ def _take(out: MadeDays, job: DayJob, made: DayMade) -> None:
     out.sheet_rows += made.sheets
     out.mark_rows += made.marks
     _take_air(out, job, made.air)
+    _take_channels(out, job, made.channels)
     out.findings += made.findings
     out.scopes.add(day_scope(job.plan.place, job.plan.day))
     out.days.add(job.plan.day)
@@ -113,6 +120,24 @@ def _take_air(out: MadeDays, job: DayJob, rows: list[dict[str, Any]]) -> None:
         if out.air.get((found.channel, found.day)) != found:
             out.air_rows.append(row)
             out.air[found.channel, found.day] = found
+
+
+def _take_channels(out: MadeDays, job: DayJob, rows: list[dict[str, Any]]) -> None:
+    """What the day's tension channels showed of themselves; one that no longer reads is taken out."""
+    place, day = job.plan.place, job.plan.day
+    told = {row["channel"] for row in rows}
+    for key, kept in list(out.channel_days.items()):
+        if (kept.place, kept.day) == (place, day) and kept.channel not in told:
+            out.channel_rows.append(_no_channel(out.channel_days.pop(key)))
+    for row in rows:
+        found = channel_day(row)
+        if out.channel_days.get((found.channel, found.day)) != found:
+            out.channel_rows.append(row)
+            out.channel_days[found.channel, found.day] = found
+
+
+def _no_channel(kept: ChannelDay) -> dict[str, Any]:
+    return {"channel": kept.channel, "place": kept.place, "day": kept.day, "facts": {}, "op": "drop"}
 
 
 def _no_air(kept: AirDay) -> dict[str, Any]:

@@ -9,8 +9,10 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import takewhile
 
 from pipeline.manifest import canonical_json
+from pipeline.quality.zeros import merged
 from pipeline.sheets.sheet import Slice
 from pipeline.site import Site
 from pipeline.store.edges import EDGE_US
@@ -20,6 +22,7 @@ from schemas.times import DAY_US, day_of, day_start_us
 
 METHOD = 4
 """Raised when the same samples would give another sheet: old sheets are then made anew."""
+FOR_EVER_US = 2**62
 PlaceDay = tuple[str, date]
 
 
@@ -45,6 +48,20 @@ class SheetPlan:
 
 
 @dataclass(frozen=True)
+class GaugePlan:
+    """What one tension channel's day is looked at with.
+
+    taken: when a line is registered on it, within the day, in order, not overlapping; zeros: (from_us, zero_kn) of the
+    calibrations that hold in the day; full_kn: what percentages are of, None where nothing says.
+    """
+
+    channel: str
+    taken: tuple[tuple[int, int], ...]
+    zeros: tuple[tuple[int, float], ...]
+    full_kn: float | None
+
+
+@dataclass(frozen=True)
 class DayPlan:
     """What flags and sheets of a place's day are made from. `later`: channels with a stored reading on a later day."""
 
@@ -56,6 +73,7 @@ class DayPlan:
     later: frozenset[str]
     inputs: str
     sheets: tuple[SheetPlan, ...]
+    gauges: tuple[GaugePlan, ...]
 
 
 @dataclass(frozen=True)
@@ -150,6 +168,9 @@ class _Planner:
         self._mains = _mains_by_slice(site)
         self._samples: dict[PlaceDay, str] = {}
         self._limits = digest({"limits": site.policy.quality.model_dump(mode="json")})
+        self._gauges = [site.policy.zero_check_s, site.policy.loaded_pct]
+        self._taken = _taken(site)
+        self._full_kn = {channel.channel: full_scale_kn(site, channel) for channel in site.channels.values()}
 
     def sheet(self, rigging: Rigging, channel: Channel, day: date, *, ended: bool) -> SheetPlan:
         """The sheet of one rigging's day; a main line and its tail, rigged alike, share it."""
@@ -191,6 +212,8 @@ class _Planner:
 
     def day(self, place: str, day: date, sheets: tuple[SheetPlan, ...]) -> DayPlan:
         channels = self._places.get(place, [])
+        gauges = tuple(self._gauge(c.channel, day) for c in channels if c.quantity == "tension")
+        looked_with = [[gauge.taken, gauge.zeros, gauge.full_kn] for gauge in gauges]
         return DayPlan(
             place=place,
             day=day,
@@ -198,9 +221,23 @@ class _Planner:
             before=self._beside(place, day, -1),
             after=self._beside(place, day, 1),
             later=frozenset(c.channel for c in channels if _seen_after(self._seen.get(c.channel, []), day)),
-            inputs=digest([METHOD, self._samples_of(place, day), self._limits]),
+            inputs=digest([METHOD, self._samples_of(place, day), self._limits, self._gauges, looked_with]),
             sheets=sheets,
+            gauges=gauges,
         )
+
+    def _gauge(self, channel: str, day: date) -> GaugePlan:
+        """When lines lie on a channel, and its zeros, on one day."""
+        start = day_start_us(day)
+        taken = self._taken.get(channel, [])
+        # They do not overlap, so that those that touch the day stand together.
+        near = taken[bisect_right(taken, start, key=lambda one: one[1]) :]
+        cut = tuple(
+            (max(from_us, start), min(to_us, start + DAY_US))
+            for from_us, to_us in takewhile(lambda one: one[0] < start + DAY_US, near)
+        )
+        held = _in_force(self._site.calibrations_of(channel), start, start + DAY_US)
+        return GaugePlan(channel, cut, tuple((c.from_us, c.zero_kn) for c in held), self._full_kn[channel])
 
     def _beside(self, place: str, day: date, days: int) -> tuple[Part, ...]:
         """The parts of the day before (-1) or after (1); none beyond the ends of the calendar."""
@@ -224,6 +261,25 @@ class _Planner:
                 ]
             )
         return found
+
+
+def _taken(site: Site) -> dict[str, list[tuple[int, int]]]:
+    """When any line is registered on each channel, in order, overlaps made one; an open end is far away."""
+    by_channel: dict[str, list[tuple[int, int]]] = {}
+    for row in site.riggings:
+        by_channel.setdefault(row.channel, []).append((row.from_us, FOR_EVER_US if row.to_us is None else row.to_us))
+    return {channel: merged(found) for channel, found in by_channel.items()}
+
+
+def full_scale_kn(site: Site, channel: Channel) -> float | None:
+    """What a tension channel's percentages are of: the lesser of its capacity and what the lines on it may bear.
+
+    On a pin much stronger than any line a percent of its capacity would be a large part of a line's tension. None where
+    neither is known.
+    """
+    bases = [limit_base_kn(site, row.line) for row in site.riggings if row.channel == channel.channel]
+    known = [kn for kn in (channel.capacity, max(bases, default=None)) if kn is not None]
+    return min(known, default=None)
 
 
 def limit_base_kn(site: Site, line: str) -> float:

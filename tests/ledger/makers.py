@@ -215,6 +215,17 @@ def berth_day(**changes: Any) -> dict[str, Any]:
     return row | changes
 
 
+def channel_day(channel: str, **changes: Any) -> dict[str, Any]:
+    row = {
+        "channel": channel,
+        "place": "hook 1",
+        "day": DAY,
+        "facts": '{"checks":[],"loads":[],"seen":[]}',
+        "op": "set",
+    }
+    return row | changes
+
+
 def entry(name: str, line: str, life: str, **changes: Any) -> dict[str, Any]:
     made = Entry(
         run=0,

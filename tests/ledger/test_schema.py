@@ -58,6 +58,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
         wear_days=[makers.wear_day("L1")],
         air_days=[makers.air_day("mast-wind")],
         berth_days=[makers.berth_day()],
+        channel_days=[makers.channel_day("hook 1")],
         entries=[makers.entry("E1-1", "L1", "0.1")],
         events=[makers.event("e", "L1")],
         findings=[makers.finding("f")],

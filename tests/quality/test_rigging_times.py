@@ -1,0 +1,152 @@
+"""What loads say of registered times, and of channels that are exchanged."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.quality.bins import BIN_US, Bins
+from pipeline.quality.loads import Load, joined, loads, seen
+from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, contradictions, swaps
+
+S = 1_000_000
+MINUTE = 60 * S
+HOUR = 60 * MINUTE
+DAY = (0, 24 * HOUR)
+
+
+def bins_of(kn: list[float]) -> Bins:
+    value = np.array(kn)
+    return Bins(np.arange(value.size, dtype=np.int64) * BIN_US, value, value - 1.0, value + 1.0)
+
+
+def recorded(*stretches: tuple[int, int], observed: tuple[int, int] = DAY) -> Recorded:
+    return Recorded(tuple(Load(from_us, to_us, None, None) for from_us, to_us in stretches), (observed,))
+
+
+def told(rigged: tuple[int, int], of: Recorded, *, let_go: int | None = None) -> list[Contradiction]:
+    return contradictions(
+        rigged, of, before_us=None, after_us=None, let_go_us=let_go, tolerance_us=10 * MINUTE, open_end=False
+    )
+
+
+def test_a_load_is_a_stretch_above_its_zero_that_slack_moments_do_not_cut() -> None:
+    kn = [5.0] * 30 + [85.0] * 60 + [5.0] * 11 + [85.0] * 60 + [5.0] * 30
+    found = loads(bins_of(kn), np.full(len(kn), 5.0), level_kn=10.0)
+    assert [(load.from_us, load.to_us) for load in found] == [(30 * BIN_US, 161 * BIN_US)]
+    apart = [5.0] * 30 + [85.0] * 60 + [5.0] * 13 + [85.0] * 60
+    assert len(loads(bins_of(apart), np.full(len(apart), 5.0), level_kn=10.0)) == 2
+
+
+def test_what_lasts_under_three_minutes_is_no_line_made_fast() -> None:
+    assert loads(bins_of([0.0] * 30 + [200.0] * 17 + [0.0] * 30), np.zeros(77), level_kn=10.0) == []
+
+
+def test_the_start_of_a_load_is_what_it_bore_from_three_to_thirteen_minutes_on() -> None:
+    kn = [0.0] * 30 + [300.0] * 18 + [100.0] * 60 + [700.0] * 60
+    [load] = loads(bins_of(kn), np.zeros(len(kn)), level_kn=10.0)
+    assert (load.start_kn, load.motion_kn) == (100.0, 1.0)
+    [cut] = loads(bins_of(kn[40:]), np.zeros(len(kn) - 40), level_kn=10.0)
+    assert cut.start_kn is None
+
+
+def test_loads_of_two_days_that_touch_at_midnight_are_one() -> None:
+    found = joined([Load(0, 10 * MINUTE, 5.0, 1.0), Load(10 * MINUTE, HOUR, None, None)])
+    assert found == [Load(0, HOUR, 5.0, 1.0)]
+
+
+def test_what_is_observed_ends_with_a_gap_of_over_two_minutes() -> None:
+    bins = bins_of([1.0] * 100)
+    kept = bins.take((np.arange(100) < 30) | (np.arange(100) >= 45))
+    assert seen(kept) == [(0, 30 * BIN_US), (45 * BIN_US, 100 * BIN_US)]
+
+
+def test_registers_that_loads_follow_are_not_contradicted() -> None:
+    assert told((HOUR, 9 * HOUR), recorded((HOUR + MINUTE, 9 * HOUR - MINUTE)), let_go=9 * HOUR) == []
+
+
+@pytest.mark.parametrize(
+    ("load", "what", "error_min"),
+    [
+        ((HOUR - 30 * MINUTE, 9 * HOUR), "load-before-from", 30),
+        ((HOUR + 40 * MINUTE, 9 * HOUR), "no-load-after-from", -40),
+        ((HOUR, 9 * HOUR + 25 * MINUTE), "load-after-to", -25),
+        ((HOUR, 9 * HOUR - 20 * MINUTE), "no-load-before-to", 20),
+    ],
+)
+def test_each_way_of_contradicting_is_told_with_both_instants(load: tuple[int, int], what: str, error_min: int) -> None:
+    [found] = told((HOUR, 9 * HOUR), recorded(load), let_go=9 * HOUR - 20 * MINUTE)
+    assert (found.what, found.error_s) == (what, error_min * 60)
+    assert found.registered_us in (HOUR, 9 * HOUR)
+    assert found.shown_us in load
+
+
+def test_a_load_that_ends_while_the_other_lines_stay_fast_contradicts_no_time() -> None:
+    lost = recorded((HOUR, 5 * HOUR))
+    assert told((HOUR, 9 * HOUR), lost, let_go=8 * HOUR) == []
+    assert told((HOUR, 9 * HOUR), lost) == []
+
+
+def test_what_was_not_observed_contradicts_no_time() -> None:
+    dark = recorded((3 * HOUR, 9 * HOUR), observed=(3 * HOUR, 9 * HOUR))
+    assert told((HOUR, 9 * HOUR), dark) == []
+
+
+@given(st.integers(-9, 9), st.integers(-9, 9))
+def test_within_the_tolerance_nothing_is_told(begin_min: int, end_min: int) -> None:
+    load = (HOUR + begin_min * MINUTE, 9 * HOUR + end_min * MINUTE)
+    assert told((HOUR, 9 * HOUR), recorded(load), let_go=9 * HOUR) == []
+
+
+ON_S = {"A": 0, "B": 70, "C": 150, "D": 230, "E": 300, "F": 390}
+OFF_S = {"A": 200, "B": 0, "C": 330, "D": 80, "E": 400, "F": 260}
+
+
+def call(channel_of: dict[str, str], late_s: dict[str, int] | None = None) -> list[tuple[str, float, float]]:
+    """Six lines made fast and let go in turn; line A lies on channel `channel_of["A"]` as registered, on a truly."""
+    late = {} if late_s is None else late_s
+    riggings = [Rigged(line, channel_of[line], HOUR + ON_S[line] * S, 9 * HOUR + OFF_S[line] * S) for line in ON_S]
+    shown = {
+        line.lower(): recorded(
+            (
+                HOUR + (ON_S[line] + 40 + 7 * n % 11 + late.get(line, 0)) * S,
+                9 * HOUR + (OFF_S[line] - 30 + 5 * n % 13 + late.get(line, 0)) * S,
+            )
+        )
+        for n, line in enumerate(ON_S)
+    }
+    clocks = {line.lower(): "one" if line in "ABC" else "two" for line in ON_S}
+    found = swaps(riggings, shown, clocks)
+    return [
+        ("".join(sorted(swap.first.line + swap.second.line)), swap.registered_s, swap.exchanged_s) for swap in found
+    ]
+
+
+RIGHT = {line: line.lower() for line in ON_S}
+
+
+def test_two_channels_that_bear_load_at_each_others_times_are_exchanged() -> None:
+    [(lines, registered_s, exchanged_s)] = call(RIGHT | {"B": "e", "E": "b"})
+    assert lines == "BE"
+    assert registered_s > 200
+    assert exchanged_s < 30
+
+
+def test_a_right_register_has_no_channels_exchanged() -> None:
+    assert call(RIGHT) == []
+
+
+def test_a_logger_whose_clock_is_wrong_exchanges_no_channels_and_hides_none() -> None:
+    wrong = {"D": 180, "E": 180, "F": 180}
+    assert call(RIGHT, wrong) == []
+    assert [lines for lines, *_ in call(RIGHT | {"A": "c", "C": "a"}, wrong)] == ["AC"]
+
+
+def test_one_time_that_is_far_off_exchanges_no_channels() -> None:
+    assert call(RIGHT, {"A": 1800}) == []
+
+
+def test_lines_registered_at_the_same_times_cannot_be_told_apart() -> None:
+    same = [Rigged(line, line.lower(), HOUR, 9 * HOUR) for line in "ABC"]
+    shown = {line.lower(): recorded((HOUR + 60 * S * n, 9 * HOUR)) for n, line in enumerate("ABC")}
+    assert swaps(same, shown, {}) == []
