@@ -3,11 +3,11 @@
 A brake set to render at a load and loaded beyond it ought to let go. One that holds leaves the line to part instead.
 
 Pieces: of each slice the maximal runs of line tension strictly above the setting in force, ended as every excursion
-(by a sample not above, a gap over `max_gap_s`, an edge), and by a new setting. Events: runs during which the winch was
-under power are left out; those less than `cluster_gap_s` apart are one; what a rendering touches, from `before_s` before
-its first run on, is none, nor is one in whose runs `min_payout_m` or more was paid out in all. Where no payout is
-recorded this last is not known, and said so. House rules, no source. The law: wherever a record is cut, the pieces of
-its parts make the same events as those of the whole.
+(by a sample not above, a gap over `max_gap_s`, an edge), and by a new setting. Events: runs during which the winch
+was under power are left out; those less than `cluster_gap_s` apart are one; what a rendering touches, from `before_s`
+before its first run on, is none, nor is one in whose runs `min_payout_m` or more was paid out in all. Where no payout
+is recorded this last is not known, and said so. House rules, no source. The law: wherever a record is cut, the pieces
+of its parts make the same events as those of the whole.
 
 Limits. The tension is that of the gauge: a drum behind a chock bears less than a hook pin shows (`events.drum`). A
 brake that held is not tested by it: what it would have held at, beyond the highest load seen, is not known.
@@ -22,7 +22,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events.brake_slips import Peak
+from pipeline.events.brake_slips import Peak as Peak
 
 KIND: Final = "brake-held"
 
@@ -96,7 +96,7 @@ class Recorded:
 
 
 def above_setting(recorded: Recorded, settings: Sequence[Setting], *, max_gap_s: float) -> list[Above]:
-    """Runs of a slice above the setting in force, in time order. `settings`: ascending; before the first there is none."""
+    """Runs of a slice above the setting in force, in time order. `settings`: ascending; before the first none."""
     known = _without_missing(recorded)
     if known.at_us.size == 0:
         return []
@@ -162,18 +162,22 @@ def whole(pieces: Sequence[Above], *, max_gap_s: float) -> list[Above]:
     made: list[Above] = []
     for piece in sorted(pieces, key=lambda one: one.first_us):
         before = made[-1] if made else None
-        if before is not None and before.runs_on and piece.runs_in and before.set_kn == piece.set_kn:
-            if piece.first_us - before.last_us <= gap_us:
-                made[-1] = replace(
-                    before,
-                    last_us=piece.last_us,
-                    peak=_higher(before.peak, piece.peak),
-                    payout_to_m=piece.payout_to_m,
-                    runs_on=piece.runs_on,
-                )
-                continue
-        made.append(piece)
+        if before is not None and _goes_on(before, piece, gap_us):
+            made[-1] = replace(
+                before,
+                last_us=piece.last_us,
+                peak=_higher(before.peak, piece.peak),
+                payout_to_m=piece.payout_to_m,
+                runs_on=piece.runs_on,
+            )
+        else:
+            made.append(piece)
     return made
+
+
+def _goes_on(before: Above, piece: Above, gap_us: int) -> bool:
+    cut = before.runs_on and piece.runs_in and before.set_kn == piece.set_kn
+    return cut and piece.first_us - before.last_us <= gap_us
 
 
 def _higher(one: Peak, later: Peak) -> Peak:

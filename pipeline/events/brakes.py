@@ -87,7 +87,7 @@ class HeldLoad:
 
 @dataclass(frozen=True)
 class Evidence:
-    """All that is on record of one winch: its register rows, events of its history, and the highest load of each day."""
+    """All that is on record of one winch: register rows, events of its history, and the highest load of each day."""
 
     place: str
     settings: Sequence[Winch]
@@ -158,7 +158,7 @@ def against(load: Load, set_kn: float) -> OutOf:
 
 
 def in_layer_kn(setting: Winch) -> float | None:
-    """What a setting, made in the first layer, comes to in the registered one; None where the drum is not registered."""
+    """What a setting, made in the first layer, comes to in the registered one; None where the drum is not known."""
     if setting.brake_set_kn is None or setting.layer is None or setting.barrel_mm is None or setting.rope_mm is None:
         return None
     return drum.in_layer_kn(

@@ -1,11 +1,11 @@
-"""What a drum does to the pull that its brake holds: rope in layers, the way it is reeled, the chock on the way to it."""
+"""What a drum does to the pull that its brake holds: rope in layers, the way of reeling, the chock on the way."""
 
 from __future__ import annotations
 
 from typing import Final
 
 WRONG_REELING_HOLDS: Final = 0.5
-"""A band brake reeled the wrong way round may hold "as much as 50 %" less: a published figure, and no more than that."""
+"""A band brake reeled the wrong way may hold "as much as 50 %" less: a published figure, and no more than that."""
 
 
 def first_layer_kn(pull_kn: float, *, layer: int, barrel_mm: float, rope_mm: float) -> float:
@@ -21,7 +21,7 @@ def first_layer_kn(pull_kn: float, *, layer: int, barrel_mm: float, rope_mm: flo
 
 
 def in_layer_kn(first_kn: float, *, layer: int, barrel_mm: float, rope_mm: float) -> float:
-    """The pull in layer `layer` at which a brake lets go that is set to `first_kn` in the first: the other way round."""
+    """The pull in layer `layer` at which a brake lets go that is set to `first_kn` in the first: the inverse."""
     return first_kn / _arms(layer, barrel_mm, rope_mm)
 
 
