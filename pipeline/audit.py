@@ -26,6 +26,7 @@ from pipeline.night.air import DayAir, air_day, air_of_days
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
 from pipeline.night.look import DayJob
+from pipeline.night.marks import MARK_KINDS
 from pipeline.night.place_day import reckon_day
 from pipeline.night.plan import Plan, make_plan
 from pipeline.night.wearing import DayWear
@@ -154,13 +155,13 @@ def _sheet_differences(ref: SheetRef, kept: Sheet, again: Sheet) -> Iterator[str
 
 def _mark_differences(ledger: Ledger, again: Mapping[str, list[Mark]]) -> Iterator[str]:
     """What the sheets handed to the events, against what they hand now."""
-    for kind in ("excursion", "slip"):
+    for kind in MARK_KINDS:
         kept: dict[str, list[str]] = {}
         for mark in index.marks(ledger, kind):
             kept.setdefault(mark.sheet, []).append(_text(mark.payload))
         made = {sheet: [_text(m.payload) for m in found if m.kind == kind] for sheet, found in again.items()}
         odd = [sheet for sheet in kept.keys() | made.keys() if kept.get(sheet, []) != made.get(sheet, [])]
-        yield from (f"sheet {sheet}: its {kind}s come out otherwise" for sheet in sorted(odd))
+        yield from (f"sheet {sheet}: its marks of kind {kind} come out otherwise" for sheet in sorted(odd))
 
 
 def _account_differences(

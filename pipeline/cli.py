@@ -22,7 +22,17 @@ import click
 
 from pipeline.cli_health import health
 from pipeline.cli_nights import NIGHTS
-from pipeline.cli_options import AS_JSON, AS_KNOWN, SITE, WORKERS, Day, Instant, print_answer
+from pipeline.cli_options import (
+    AS_JSON,
+    AS_KNOWN,
+    EVENT_KINDS,
+    SEVERITIES,
+    SITE,
+    WORKERS,
+    Day,
+    Instant,
+    print_answer,
+)
 from pipeline.cli_upkeep import UPKEEP
 
 
@@ -102,7 +112,8 @@ def cycles(site: Path, line: str, from_us: int | None, to_us: int | None, as_jso
 @tautlog.command()
 @SITE
 @click.option("--line", help="Only of this line or tail.")
-@click.option("--kind", type=click.Choice(["peak-load", "brake-render"]), help="Only of this kind.")
+@click.option("--kind", type=click.Choice(EVENT_KINDS), help="Only of this kind.")
+@click.option("--severity", type=click.Choice(SEVERITIES), help="Only of this severity, or above.")
 @click.option("--from", "from_us", type=Instant(), help="Only those that touch the time from here.")
 @click.option("--to", "to_us", type=Instant(end_of_day=True), help="Only those that touch the time up to here.")
 @AS_KNOWN
@@ -111,12 +122,13 @@ def events(
     site: Path,
     line: str | None,
     kind: str | None,
+    severity: str | None,
     from_us: int | None,
     to_us: int | None,
     as_known_us: int | None,
     as_json: bool,
 ) -> None:
-    """Peak loads and rendered brakes."""
+    """Peak loads, rendered brakes, slack, snap loads, long loads, lost pretension and lost loads, by time."""
     from pipeline.ledger.account import last_site
     from pipeline.ledger.queries import events_json
     from pipeline.tracing.cycles import known_line
@@ -124,7 +136,7 @@ def events(
     def ask(ledger: Any) -> dict[str, Any]:
         if line is not None:
             known_line(last_site(ledger), line)  # "no events" of a misspelt line would be read as good news
-        return events_json(ledger, line=line, kind=kind, from_us=from_us, to_us=to_us)
+        return events_json(ledger, line=line, kind=kind, severity=severity, from_us=from_us, to_us=to_us)
 
     _answer(site, ask, as_json, "events", as_known_us)
 

@@ -70,6 +70,20 @@ WORKERS = click.option(
 )
 
 
+EVENT_KINDS = (
+    "peak-load",
+    "brake-render",
+    "load-loss",
+    "snap-load",
+    "slack",
+    "sustained-load",
+    "pretension-loss",
+)
+"""The kinds of events, as `pipeline.night.kinds` has them; it is not imported for the sake of `--help`."""
+SEVERITIES = ("note", "warning", "alarm")
+"""The bands of severity, as `pipeline.events.severity` has them."""
+
+
 class KnownOn(click.ParamType[int]):
     """A UTC day, of which the last microsecond is meant, or an instant: RFC 3339 with an offset."""
 
@@ -98,7 +112,8 @@ def print_answer(answer: dict[str, Any], as_json: bool, what: str) -> None:
 
         click.echo(compare_text(answer))
     else:
-        from pipeline import render, render_explain
+        from pipeline import render, render_events, render_explain
 
-        tell = render_explain.explain_text if what == "explain" else getattr(render, f"{what}_text")
+        apart = {"explain": render_explain.explain_text, "events": render_events.events_text}
+        tell = apart.get(what) or getattr(render, f"{what}_text")
         click.echo(render.as_known_text(answer) + tell(answer))

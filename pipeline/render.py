@@ -5,6 +5,7 @@ from math import floor
 from typing import Any
 
 from pipeline.errors import plain
+from pipeline.render_events import events_text
 from pipeline.render_outlook import outlook_text
 from pipeline.render_outlook import sampling_text as sampling_text
 from pipeline.render_service import along_text, outside_text, served, service_text
@@ -155,29 +156,6 @@ def statement_text(answer: Row) -> str:
     )
 
 
-def events_text(answer: Row) -> str:
-    """Events, by time, each with the sentence of what happened."""
-    if not answer["events"]:
-        return "No events."
-    rows = [
-        [
-            event["event"],
-            event["kind"],
-            event["line"],
-            event["place"],
-            event["from_at"],
-            f"{event['peak_kn']:.1f}",
-            _percent(event),
-            _what_happened(event),
-        ]
-        for event in answer["events"]
-    ]
-    return _join(
-        _table(["event", "kind", "line", "place", "from (UTC)", "peak kN", "percent", "what happened"], rows),
-        "After any of these the line is inspected before it is used again.",
-    )
-
-
 def receipts_text(answer: Row) -> str:
     """What became of every line of every raw file."""
     counts = ("lines", "header", "blank", "ignored", "stored", "duplicate", "quarantined", "cells_quarantined")
@@ -283,27 +261,6 @@ def _indented(value: Any, depth: int) -> Iterable[str]:
                 yield from _indented(inner, depth + 1)
             else:
                 yield f"{pad}- {inner}"
-
-
-def _what_happened(event: Row) -> str:
-    """One sentence that a watchkeeper understands."""
-    bound = "at least " if event.get("peak_at_least") else ""
-    if event["kind"] == "peak-load":
-        return (
-            f"loaded to {bound}{event['peak_kn']:.0f} kN, {event['peak_pct']:.1f} % of {event['peak_pct_of']} "
-            f"(limit {event['level_pct']:g} %), at {event['peak_at']}"
-        )
-    text = (
-        f"brake let go at {bound}{event['breakout_kn']:.0f} kN and paid out {event['payout_m']:.2f} m "
-        f"at {event['render_kn']:.0f} kN"
-    )
-    if event["verdict"] is None:
-        return text + "; its setting is not registered"
-    return text + f"; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
-
-
-def _percent(event: Row) -> str:
-    return "-" if event["peak_pct"] is None else f"{event['peak_pct']:.1f} % of {event['peak_pct_of']}"
 
 
 def _entries(entries: Sequence[Row]) -> str:

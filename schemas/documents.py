@@ -101,6 +101,10 @@ class Policy(Model):
     other; cropped when a contact band has used over `crop_share` and more than the free length; inspected after a peak
     above `inspect_peak_share` of the strength left; its sensor looked at when under `coverage_share` of its rigged time
     is observed. `band_width_m`: a contact that moved by less lies on the worn band still. `limits`: the company's own.
+
+    Events: what each is made of stands in `pipeline.events`, file by file. `tending_modes`: the states of a winch-mode
+    channel in which the winch is under power. `mooring_gap_h`: lines made fast, or let go, less than this apart belong
+    to one making fast, or one letting go. `bin_observed_pct`: how much of ten minutes must be observed to count.
     """
 
     max_gap_s: Number = Field(default=10.0, gt=0)
@@ -112,6 +116,32 @@ class Policy(Model):
     render_min_payout_m: Number = Field(default=0.05, ge=0)
     render_window_s: Number = Field(default=2.0, ge=0)
     travel_deadband_m: Number = Field(default=0.02, ge=0)
+    tending_modes: tuple[Number, ...] = (1.0, 3.0, 4.0)
+    mooring_gap_h: Number = Field(default=2.0, gt=0)
+    slack_pct: Number = Field(default=1.0, ge=0)
+    slack_join_s: Number = Field(default=10.0, ge=0)
+    slack_warning_s: Number = Field(default=60.0, ge=0)
+    snap_within_s: Number = Field(default=2.0, gt=0)
+    snap_pct: Number = Field(default=15.0, gt=0)
+    snap_rate_pct_per_s: Number = Field(default=10.0, gt=0)
+    snap_peak_s: Number = Field(default=10.0, ge=0)
+    bin_observed_pct: Number = Field(default=80.0, gt=0, le=100)
+    sustained_pct: Number = Field(default=25.0, gt=0)
+    sustained_time_pct: Number = Field(default=90.0, gt=0, le=100)
+    sustained_bins: Whole = Field(default=3, ge=1)
+    sustained_alarm_h: Number = Field(default=3.0, gt=0)
+    pretension_pct: Number = Field(default=10.0, gt=0)
+    pretension_loss_pct: Number = Field(default=50.0, gt=0)
+    pretension_bins: Whole = Field(default=2, ge=1)
+    loss_from_pct: Number = Field(default=5.0, gt=0)
+    loss_from_mean_pct: Number = Field(default=50.0, ge=0)
+    loss_mean_s: Number = Field(default=60.0, gt=0)
+    loss_fall_s: Number = Field(default=1.0, gt=0)
+    loss_stay_s: Number = Field(default=60.0, gt=0)
+    loss_before_s: Number = Field(default=10.0, gt=0)
+    alarm_peak_pct: Number = Field(default=70.0, gt=0)
+    alarm_snap_pct: Number = Field(default=50.0, gt=0)
+    alarm_payout_m: Number = Field(default=1.0, ge=0)
     settle_s: Number = Field(default=2.0, ge=0)
     retire_pct: Number = Field(default=75.0, gt=0, le=100)
     turn_share: Number = Field(default=0.5, gt=0)
@@ -132,6 +162,12 @@ class Policy(Model):
         if self.max_gap_s + max(self.render_window_s, self.render_join_s) > EDGE_S:
             raise ValueError(
                 f"max_gap_s, with render_window_s or render_join_s, must not be more than {EDGE_S:g} s together"
+            )
+        looks_s = (self.snap_within_s, self.snap_peak_s, self.loss_mean_s, self.loss_stay_s, self.loss_before_s)
+        if self.max_gap_s + self.loss_fall_s + max(looks_s) > EDGE_S:
+            raise ValueError(
+                f"max_gap_s and loss_fall_s, with the longest of snap_within_s, snap_peak_s, loss_mean_s, loss_stay_s "
+                f"and loss_before_s, must not be more than {EDGE_S:g} s together"
             )
         return self
 

@@ -101,7 +101,10 @@ class Line(Model):
 
 
 class Rigging(Model):
-    """One line on one tension channel over [from, to); `to_at` is None while it is still rigged."""
+    """One line on one tension channel over [from, to); `to_at` is None while it is still rigged.
+
+    `pretension_kn`: the tension planned for it, of the line itself; without it the policy's percentage holds.
+    """
 
     line: Name
     channel: Name
@@ -118,6 +121,7 @@ class Rigging(Model):
     wrap_deg: Number | None = Field(default=None, ge=0)
     bend_ratio: Number | None = Field(default=None, gt=0)
     surface: str | None = None
+    pretension_kn: Number | None = Field(default=None, gt=0)
 
     @property
     def from_us(self) -> int:

@@ -1,5 +1,7 @@
 """Events: named happenings made from excursions and runs, across midnights. Pure; one file for each kind.
 
-Kinds that exist: `peak-load` (`peak_load`) and `brake-render` (`brake_render`). After either, the line is
-inspected before it is used again.
+From payout and tension: `brake_render`. From tension alone: `peak_load`, `slack`, `snap_load`, `sustained_load`,
+`pretension_loss`, `load_loss` (candidates). No event, but what others are seen by: `tending`. When a call's lines are
+all fast: `calls`. How severe an event is: `severity`. After a peak-load, brake-render, snap-load or load-loss the line
+is inspected before it is used again.
 """

@@ -16,7 +16,7 @@ from pipeline.ledger.rows import Event, Finding
 from schemas.registers import Policy, Service
 from schemas.times import us_to_rfc3339
 
-CALL_FOR_INSPECTION = ("peak-load", "brake-render")
+CALL_FOR_INSPECTION = ("peak-load", "brake-render", "snap-load", "load-loss")
 """Events after which a line is inspected before it is used again."""
 
 LOOKED_AT = ("inspection", "retire")

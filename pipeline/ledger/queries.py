@@ -6,6 +6,7 @@ from typing import Any
 
 import simplejson
 
+from pipeline.events.severity import SEVERITIES
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Entry, Event, Finding, Receipt
@@ -32,15 +33,21 @@ def events_json(
     *,
     line: str | None = None,
     kind: str | None = None,
+    severity: str | None = None,
     from_us: int | None = None,
     to_us: int | None = None,
 ) -> dict[str, Any]:
-    """Live events, by time: of one line, one kind, and those that touch [from_us, to_us], where given."""
+    """Live events, by time: of one line, one kind, from one severity on, and those that touch [from_us, to_us].
+
+    An event of a release that knew no severity counts as a warning.
+    """
+    least = 0 if severity is None else SEVERITIES.index(severity)
     found = [
         event
         for event in index.events(ledger).values()
         if (line is None or line in lines_of(event))
         and (kind is None or event.kind == kind)
+        and SEVERITIES.index(event.payload.get("severity", "warning")) >= least
         and (from_us is None or event.to_us >= from_us)
         and (to_us is None or event.from_us < to_us)
     ]

@@ -6,9 +6,10 @@ Pure. No figure of life extends a limit of these.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+from pipeline.events.calls import Call as Call
+from pipeline.events.calls import calls as all_calls
 from pipeline.ledger.account import Account
 from pipeline.site import Site
 from schemas.registers import Limits, Rigging
@@ -19,34 +20,16 @@ YEAR_US = round(365.25 * DAY_US)
 """The Julian year, of 365.25 days."""
 
 
-@dataclass(frozen=True, slots=True)
-class Call:
-    """First line ashore to last line let go, of one ship; `to_us` is None while a line is still rigged."""
-
-    ship: str
-    from_us: int
-    to_us: int | None
-
-
 def calls(riggings: Iterable[Rigging], ship_of: Mapping[str, str], horizon_us: int | None) -> list[Call]:
-    """Calls by ship and time: riggings of one ship's lines that overlap or touch. Those after the horizon are none."""
-    found: list[Call] = []
-    begun = [row for row in riggings if horizon_us is not None and row.from_us <= horizon_us]
-    for row in sorted(begun, key=lambda row: (ship_of[row.line], row.from_us)):
-        ship, last = ship_of[row.line], found[-1] if found else None
-        if last is not None and last.ship == ship and (last.to_us is None or row.from_us <= last.to_us):
-            open_ = last.to_us is None or row.to_us is None
-            found[-1] = Call(ship, last.from_us, None if open_ else max(last.to_us or 0, row.to_us or 0))
-        else:
-            found.append(Call(ship, row.from_us, row.to_us))
-    return found
+    """The calls that have begun by the horizon; riggings after it are none."""
+    return all_calls([row for row in riggings if horizon_us is not None and row.from_us <= horizon_us], ship_of)
 
 
 def calls_of(line: str, site: Site, made: Sequence[Call], horizon_us: int | None) -> list[Call]:
     """Those of a site's calls in which a line was rigged, up to the horizon."""
     ship = site.lines[line].ship
     own = [row for row in site.riggings if row.line == line and horizon_us is not None and row.from_us <= horizon_us]
-    return [call for call in made if call.ship == ship and any(_within(row, call) for row in own)]
+    return [call for call in made if call.ship == ship and any(call.has(row) for row in own)]
 
 
 def service_of(
@@ -121,8 +104,3 @@ def _outside(site: Site, account: Account, since_us: int | None, horizon_us: int
         "rigged_unobserved_h": unobserved_us / HOUR_US,
         "rigged_unobserved": f"rigged here and not observed: {unobserved_us / HOUR_US:.1f} h, not counted",
     }
-
-
-def _within(row: Rigging, call: Call) -> bool:
-    begun = call.to_us is None or row.from_us <= call.to_us
-    return begun and row.from_us >= call.from_us

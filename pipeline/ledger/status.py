@@ -102,6 +102,7 @@ def _last(events: Sequence[Event], line: str) -> dict[str, Any] | None:
     return {
         "event": event.event,
         "kind": event.kind,
+        "severity": event.payload.get("severity"),
         "from_at": us_to_rfc3339(event.from_us),
         "to_at": us_to_rfc3339(event.to_us),
         "peak_kn": event.peak_kn,

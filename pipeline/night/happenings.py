@@ -1,32 +1,27 @@
-"""Events of lines, made from the marks that their sheets left: peak loads and rendered brakes."""
+"""Events of lines, made from the marks that their sheets left, whatever days they lie on.
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+`pipeline.night.kinds` has the table of kinds: each makes happenings of its marks; here they are gated by the phase of
+their call, and become rows.
+"""
+
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.events import brake_render, peak_load
-from pipeline.events.brake_render import Peak, SlipRun
+from pipeline.events.brake_render import Rules
+from pipeline.events.calls import ALL_FAST, Call, Fast, calls, fast_of
 from pipeline.events.ids import event_id
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Event, Mark
 from pipeline.manifest import canonical_json
+from pipeline.night.kinds import KINDS, Happening, Kind, Rigged, Rope, Top, rigged_at
+from pipeline.night.marks import MARK_KINDS
 from pipeline.night.place_days import MadeDays
 from pipeline.night.plan import Plan, limit_base_kn
-from pipeline.sheets.sheet import Excursion
 from pipeline.site import Site
 from schemas.registers import Rigging
-from schemas.times import us_to_rfc3339
 
 OF_MBL, OF_BREAK_FORCE = "ship design MBL", "break force"
-
-
-@dataclass(frozen=True)
-class Rigged:
-    """A rigging, and the marks of its sheets of all days."""
-
-    rigging: Rigging
-    marks: Sequence[Mark]
 
 
 def event_rows(site: Site, plan: Plan, made: MadeDays, ledger: Ledger) -> list[dict[str, Any]]:
@@ -60,58 +55,19 @@ def events_of(site: Site, line: str, riggings: Sequence[Rigged]) -> list[dict[st
     by_channel: dict[str, list[Rigged]] = {}
     for rigged in riggings:
         by_channel.setdefault(rigged.rigging.channel, []).append(rigged)
-    events: list[dict[str, Any]] = []
-    for channel, found in sorted(by_channel.items()):
-        events += _peak_loads(site, line, channel, found)
-        events += _brake_renders(site, line, channel, found)
-    return events
-
-
-def _peak_loads(site: Site, line: str, channel: str, riggings: Sequence[Rigged]) -> Iterator[dict[str, Any]]:
-    excursions = [
-        excursion
-        for rigged in riggings
-        for excursion in peak_load.whole(
-            [_piece(mark.payload) for mark in _of_kind("excursion", [rigged])], max_gap_s=site.policy.max_gap_s
-        )
+    return [
+        _row(line, channel, kind, event, site, found)
+        for channel, found in sorted(by_channel.items())
+        for kind in KINDS
+        for event in kind.found(Rope(site, line, channel, found))
+        if kind.always or event.phase == ALL_FAST
     ]
-    for event in peak_load.cluster(excursions, cluster_gap_s=site.policy.cluster_gap_s):
-        peak = Peak(event.peak_us, event.peak_kn, event.at_least)
-        extra = {
-            "level_pct": site.policy.peak_load_pct,
-            "excursions": event.excursions,
-            "tails": _tails(site, channel, riggings, peak),
-        }
-        yield _row(site, line, channel, peak_load.KIND, event.first_us, event.last_us, peak, extra)
-
-
-def _brake_renders(site: Site, line: str, channel: str, riggings: Sequence[Rigged]) -> Iterator[dict[str, Any]]:
-    runs = [SlipRun.from_payload(mark.payload) for mark in _of_kind("slip", riggings)]
-    policy = site.policy
-    for event in brake_render.join(runs, join_s=policy.render_join_s, min_payout_m=policy.render_min_payout_m):
-        place = site.channels[channel].place
-        against = brake_render.against_setting(event, site.brake_setting(place, event.from_us))
-        extra: dict[str, Any] = {
-            "breakout_kn": event.breakout.kn,
-            "breakout_at": us_to_rfc3339(event.breakout.at_us),
-            "breakout_at_least": event.breakout.at_least,
-            "render_kn": event.render_kn,
-            "payout_m": event.payout_m,
-            "slips": event.slips,
-            "brake_set_kn": None if against is None else against.brake_set_kn,
-            "breakout_pct_of_set": None if against is None else against.breakout_pct,
-            "breakout_first_layer_kn": None if against is None else against.breakout_first_layer_kn,
-            "layer": None if against is None else against.layer,
-            "verdict": None if against is None else against.verdict,
-            "tails": _tails(site, channel, riggings, event.peak),
-        }
-        yield _row(site, line, channel, brake_render.KIND, event.from_us, event.to_us, event.peak, extra)
 
 
 def _marks(ledger: Ledger, made: MadeDays) -> dict[str, list[Mark]]:
     """Marks of the sheets that stand after this run, by sheet: the ledger's, and those just made."""
     marks: dict[str, list[Mark]] = {}
-    for kind in ("excursion", "slip"):
+    for kind in MARK_KINDS:
         for mark in index.marks(ledger, kind):
             marks.setdefault(mark.sheet, []).append(mark)
     rows = {row["sheet"]: row for row in made.sheet_rows}
@@ -134,15 +90,28 @@ def _marks(ledger: Ledger, made: MadeDays) -> dict[str, list[Mark]]:
 def _rigged_mains(
     site: Site, plan: Plan, sheet_of: Mapping[str, str], marks: Mapping[str, Sequence[Mark]]
 ) -> dict[str, list[Rigged]]:
-    """Every main line's riggings, each with the marks of all its sheets."""
+    """Every main line's riggings, each with the marks of all its sheets and when all lines of its call were fast."""
     by_rigging: dict[Rigging, list[Mark]] = {}
     for use in plan.uses:
         if site.lines[use.rigging.line].part == "main":
             by_rigging.setdefault(use.rigging, []).extend(marks.get(sheet_of[use.key], ()))
+    fast = _fast_by_ship(site)
     mains: dict[str, list[Rigged]] = {}
     for rigging, found in by_rigging.items():
-        mains.setdefault(rigging.line, []).append(Rigged(rigging, found))
+        (own,) = (one for call, one in fast[site.lines[rigging.line].ship] if call.has(rigging))
+        rules = Rules.of(site.policy, limit_base_kn(site, rigging.line))
+        mains.setdefault(rigging.line, []).append(Rigged(rigging, found, own, rules))
     return mains
+
+
+def _fast_by_ship(site: Site) -> dict[str, list[tuple[Call, Fast]]]:
+    """Every call that the register knows, by ship, with when all its lines are fast."""
+    ship_of = {name: row.ship for name, row in site.lines.items()}
+    found: dict[str, list[tuple[Call, Fast]]] = {}
+    for call in calls(site.riggings, ship_of):
+        fast = fast_of(call, site.riggings, ship_of, gap_h=site.policy.mooring_gap_h)
+        found.setdefault(call.ship, []).append((call, fast))
+    return found
 
 
 def _same(row: Mapping[str, Any], live: Event) -> bool:
@@ -168,33 +137,33 @@ def row_of(event: Event) -> dict[str, Any]:
 
 
 def _row(
-    site: Site, line: str, channel: str, kind: str, from_us: int, to_us: int, peak: Peak, extra: Mapping[str, Any]
+    line: str, channel: str, kind: Kind, event: Happening, site: Site, riggings: Sequence[Rigged]
 ) -> dict[str, Any]:
-    base_kn = limit_base_kn(site, line)
     return {
-        "event": event_id(kind, line, from_us),
-        "kind": kind,
+        "event": event_id(kind.name, line, event.from_us),
+        "kind": kind.name,
         "line": line,
         "channel": channel,
         "place": site.channels[channel].place,
-        "from_us": from_us,
-        "to_us": to_us,
-        "peak_kn": peak.kn,
-        "peak_us": peak.at_us,
-        "peak_pct": peak.kn / base_kn * 100.0,
+        "from_us": event.from_us,
+        "to_us": event.to_us,
+        "peak_kn": event.peak.kn,
+        "peak_us": event.peak.at_us,
+        "peak_pct": event.peak.kn / limit_base_kn(site, line) * 100.0,
         "payload": {
             "peak_pct_of": OF_BREAK_FORCE if site.design_mbl_kn(line) is None else OF_MBL,
-            "peak_at_least": peak.at_least,
-            **extra,
+            "peak_at_least": event.peak.at_least,
+            "phase": event.phase,
+            "severity": event.severity,
+            **event.figures,
+            "tails": _tails(site, channel, riggings, event.peak),
         },
     }
 
 
-def _tails(site: Site, channel: str, riggings: Sequence[Rigged], peak: Peak) -> list[dict[str, Any]]:
+def _tails(site: Site, channel: str, riggings: Sequence[Rigged], peak: Top) -> list[dict[str, Any]]:
     """Tails rigged with the main line at the peak: each with the peak as percent of its own break force."""
-    share_pct = next(
-        (r.rigging.share_pct for r in riggings if _holds(r.rigging, peak.at_us)), riggings[0].rigging.share_pct
-    )
+    share_pct = next((r.rigging.share_pct for r in riggings if r.holds(peak.at_us)), riggings[0].rigging.share_pct)
     return [
         {
             "line": tail.line,
@@ -202,19 +171,5 @@ def _tails(site: Site, channel: str, riggings: Sequence[Rigged], peak: Peak) -> 
             "peak_pct_of": OF_BREAK_FORCE,
         }
         for tail in site.riggings
-        if tail.channel == channel and site.lines[tail.line].part == "tail" and _holds(tail, peak.at_us)
+        if tail.channel == channel and site.lines[tail.line].part == "tail" and rigged_at(tail, peak.at_us)
     ]
-
-
-def _holds(rigging: Rigging, at_us: int) -> bool:
-    return rigging.from_us <= at_us and (rigging.to_us is None or at_us < rigging.to_us)
-
-
-def _of_kind(kind: str, riggings: Sequence[Rigged]) -> Iterator[Mark]:
-    return (mark for rigged in riggings for mark in rigged.marks if mark.kind == kind)
-
-
-def _piece(payload: Mapping[str, Any]) -> peak_load.Piece:
-    """An excursion as the ledger's JSON gives it back."""
-    excursion = {name: value for name, value in payload.items() if name not in ("runs_in", "runs_on")}
-    return peak_load.Piece(Excursion(**excursion), payload["runs_in"], payload["runs_on"])

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.events.tension import Tension
 from pipeline.night.plan import DayPlan, SheetPlan
 from pipeline.quality import Flagged, Series, check_bit, flag_place, usable
 from pipeline.store.days import Readings, read_readings
@@ -17,6 +18,9 @@ from schemas.times import DAY_US, day_start_us
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+
+TELL_STATES = ("brake", "winch-mode", "hook-state")
+"""Quantities of which the latest state holds until the next is told."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +100,32 @@ def slice_samples(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> S
     )
 
 
+def tension_of(wanted: SheetPlan, looked: Looked, samples: SliceSamples) -> Tension:
+    """The tension of one slice (`samples`), and of its rigging an edge before and after it, made in the same way."""
+    piece = wanted.slice
+    if piece.channel not in looked.near:
+        none = np.empty(0, np.bool_)
+        return Tension(np.empty(0, np.int64), np.empty(0), none, none, 0, 0, piece.from_us, piece.to_us, None)
+    readings, flags = looked.near[piece.channel], looked.near_flags[piece.channel]
+    # What was recorded before a line was rigged, or after, is not its own; across a midnight it is.
+    from_us = max(wanted.rigged_from_us, piece.from_us - EDGE_US)
+    to_us = piece.to_us + EDGE_US if wanted.rigged_to_us is None else min(wanted.rigged_to_us, piece.to_us + EDGE_US)
+    first, begin, end, stop = np.searchsorted(readings.at_us, [from_us, piece.from_us, piece.to_us, to_us]).tolist()
+    rigged = slice(first, stop)
+    at_us = readings.at_us[rigged]
+    return Tension(
+        at_us,
+        line_tension_kn(at_us, readings.value[rigged], wanted.calibrations, piece.share),
+        usable(flags.flags[rigged]),
+        (flags.checks[rigged] & check_bit("clipped")) != 0,
+        begin - first,
+        end - first,
+        piece.from_us,
+        piece.to_us,
+        samples.after_us,
+    )
+
+
 def _of_day(flagged: Flagged, near: Readings, start_us: int) -> Flagged:
     """The flags of the day's own samples."""
     begin, end = np.searchsorted(near.at_us, [start_us, start_us + DAY_US])
@@ -109,20 +139,20 @@ def _readings_near(job: DayJob) -> dict[str, Readings]:
     own = read_readings(job.store, job.plan.parts)
     before = read_readings(job.store, job.plan.before, from_us=start_us - EDGE_US)
     after = read_readings(job.store, job.plan.after, to_us=end_us + EDGE_US)
-    brakes = [c.channel for c in job.channels if c.quantity == "brake"]
-    if any(_begins_unknown(before.get(name), before) for name in brakes):
+    states = [c.channel for c in job.channels if c.quantity in TELL_STATES]
+    if any(_begins_unknown(before.get(name), before) for name in states):
         # A state holds until the next one is told, however long ago that was on the day before.
         earlier = read_readings(job.store, job.plan.before, to_us=start_us - EDGE_US)
-        for name in (name for name in brakes if name in earlier):
+        for name in (name for name in states if name in earlier):
             before[name] = _joined([_last_state(earlier[name]), *([before[name]] if name in before else [])])
     names = own.keys() | before.keys() | after.keys()
     near = {name: _joined([r[name] for r in (before, own, after) if name in r]) for name in sorted(names)}
     return {name: replace(r, conflicts=own[name].conflicts if name in own else 0) for name, r in near.items()}
 
 
-def _begins_unknown(brake: Readings | None, beside: Mapping[str, Readings]) -> bool:
-    """Whether a brake's state is not yet told when the first of the readings beside it are."""
-    told_us = [] if brake is None else brake.at_us[~np.isnan(brake.value)].tolist()
+def _begins_unknown(state: Readings | None, beside: Mapping[str, Readings]) -> bool:
+    """Whether a state is not yet told when the first of the readings beside it are."""
+    told_us = [] if state is None else state.at_us[~np.isnan(state.value)].tolist()
     return not told_us or any(readings.at_us[0] < told_us[0] for readings in beside.values() if readings.at_us.size)
 
 

@@ -18,7 +18,7 @@ from pipeline.store.samples import Part
 from schemas.registers import Calibration, Channel, Rigging
 from schemas.times import DAY_US, day_of, day_start_us
 
-METHOD = 3
+METHOD = 4
 """Raised when the same samples would give another sheet: old sheets are then made anew."""
 PlaceDay = tuple[str, date]
 
@@ -27,15 +27,20 @@ PlaceDay = tuple[str, date]
 class SheetPlan:
     """One sheet to be: its slice, the calibrations that hold in it, and digests of all its inputs by kind.
 
-    `rigged_from_us`: when the rigging itself began, on whatever day.
-    `render_base_kn`: what the limits of rendering are percent of; None where the place has no payout channel.
+    `rigged_from_us`, `rigged_to_us`: when the rigging itself began, and ends, on whatever day. `calibrations`: those
+    that hold in the slice, and an edge before and after. `limit_kn`: what the limits of events are percent of; None
+    where no main line is rigged. `render_base_kn`: that of rendering; None where the place has no payout channel too.
+    `pretension_kn`: the one planned for the rigging, if any.
     """
 
     key: str
     slice: Slice
     rigged_from_us: int
+    rigged_to_us: int | None
     calibrations: tuple[Calibration, ...]
+    limit_kn: float | None
     render_base_kn: float | None
+    pretension_kn: float | None
     inputs: Mapping[str, str]
 
 
@@ -151,8 +156,8 @@ class _Planner:
         site, start = self._site, day_start_us(day)
         end_us = rigging.to_us if rigging.to_us is not None else start + DAY_US
         begins, ends = day_of(rigging.from_us) == day, ended and day_of(end_us) == day
-        main = rigging.line if site.lines[rigging.line].part == "main" else self._mains.get(_alike(rigging))
-        mbl = None if main is None else limit_base_kn(site, main)
+        main = rigging if site.lines[rigging.line].part == "main" else self._mains.get(_alike(rigging))
+        mbl = None if main is None else limit_base_kn(site, main.line)
         piece = Slice(
             channel=channel.channel,
             place=channel.place,
@@ -164,19 +169,25 @@ class _Planner:
             share=rigging.share_pct / 100.0,
             level_kn=None if mbl is None else site.policy.peak_load_pct / 100.0 * mbl,
         )
-        calibrations = _in_force(site.calibrations_of(channel.channel), piece.from_us, piece.to_us)
+        edge_us = start + DAY_US + EDGE_US
+        near_us = (
+            max(rigging.from_us, start - EDGE_US),
+            edge_us if rigging.to_us is None else min(rigging.to_us, edge_us),
+        )
+        calibrations = _in_force(site.calibrations_of(channel.channel), *near_us)
         has_payout = any(c.quantity == "payout" for c in self._places[channel.place])
         render_base_kn = mbl if has_payout else None
+        pretension_kn = None if main is None else main.pretension_kn
         inputs = {
             "samples": self._samples_of(channel.place, day),
-            "rigging": digest(
-                [max(rigging.from_us, start - EDGE_US), piece.from_us, piece.to_us, begins, ends, piece.share]
-            ),
-            "calibration": digest([[c.from_us, c.zero_kn, c.gain] for c in calibrations]),
-            "policy": digest([_policy_of_sheets(site), piece.level_kn, render_base_kn, self._limits]),
+            "rigging": digest([*near_us, piece.from_us, piece.to_us, begins, ends, piece.share, pretension_kn]),
+            "calibration": digest([[c.from_us, c.zero_kn, c.gain, c.uncertainty_pct] for c in calibrations]),
+            "policy": digest([_policy_of_sheets(site), piece.level_kn, mbl, render_base_kn, self._limits]),
         }
         key = digest([METHOD, channel.model_dump(mode="json"), str(day), inputs])
-        return SheetPlan(key, piece, rigging.from_us, calibrations, render_base_kn, inputs)
+        return SheetPlan(
+            key, piece, rigging.from_us, rigging.to_us, calibrations, mbl, render_base_kn, pretension_kn, inputs
+        )
 
     def day(self, place: str, day: date, sheets: tuple[SheetPlan, ...]) -> DayPlan:
         channels = self._places.get(place, [])
@@ -226,7 +237,7 @@ def digest(value: object) -> str:
     return hashlib.sha256(canonical_json(value).encode()).hexdigest()
 
 
-def _policy_of_sheets(site: Site) -> dict[str, float]:
+def _policy_of_sheets(site: Site) -> dict[str, object]:
     policy = site.policy
     return {
         name: getattr(policy, name)
@@ -238,6 +249,24 @@ def _policy_of_sheets(site: Site) -> dict[str, float]:
             "render_min_payout_m",
             "render_window_s",
             "travel_deadband_m",
+            "tending_modes",
+            "slack_pct",
+            "slack_join_s",
+            "snap_within_s",
+            "snap_pct",
+            "snap_rate_pct_per_s",
+            "snap_peak_s",
+            "bin_observed_pct",
+            "sustained_pct",
+            "sustained_time_pct",
+            "pretension_pct",
+            "pretension_loss_pct",
+            "loss_from_pct",
+            "loss_from_mean_pct",
+            "loss_mean_s",
+            "loss_fall_s",
+            "loss_stay_s",
+            "loss_before_s",
         )
     }
 
@@ -277,9 +306,9 @@ def _alike(rigging: Rigging) -> tuple[str, int, int | None, float]:
     return (rigging.channel, rigging.from_us, rigging.to_us, rigging.share_pct)
 
 
-def _mains_by_slice(site: Site) -> dict[tuple[str, int, int | None, float], str]:
-    """The main line of each rigging, by what its tail's rigging would have in common with it."""
-    return {_alike(r): r.line for r in site.riggings if site.lines[r.line].part == "main"}
+def _mains_by_slice(site: Site) -> dict[tuple[str, int, int | None, float], Rigging]:
+    """The main line's rigging, by what its tail's rigging would have in common with it."""
+    return {_alike(r): r for r in site.riggings if site.lines[r.line].part == "main"}
 
 
 def _in_force(calibrations: Sequence[Calibration], from_us: int, to_us: int) -> tuple[Calibration, ...]:

@@ -28,6 +28,9 @@ from schemas.times import DAY_US, day_of, day_start_us, us_to_rfc3339
 SHOWN_CYCLES = 5
 """How many of an entry's cycles are walked back: those that took most."""
 
+OF_WHOLE_BINS = ("sustained-load", "pretension-loss")
+WITH_PAYOUT = ("brake-render", "load-loss")
+
 
 def trace_json(ledger: Ledger, ref: str) -> dict[str, Any]:
     """The answer of `tautlog trace`: what the reference is, what it rests on, and the raw lines under it.
@@ -117,6 +120,8 @@ class _Walker:
 
     def event(self, event: Event) -> dict[str, Any]:
         at = {"first": event.from_us, "peak": event.peak_us, "last": event.to_us}
+        if event.kind in OF_WHOLE_BINS:
+            at = {"peak": event.peak_us}  # their ends are those of ten minutes, and no samples
         return {
             "ref": event.event,
             "is": "event",
@@ -205,9 +210,9 @@ class _Walker:
         return next((point for point in found if point["raw"]), found[0] if found else nowhere)
 
     def _channels(self, event: Event, what: str) -> list[str]:
-        """Where an event's sample lies: its tension channel; payout too at the ends of a rendering."""
+        """Where an event's sample lies: its tension channel; payout too at the ends of a rendering or loss of load."""
         channels = [event.channel]
-        if event.kind == "brake-render" and what != "peak":
+        if event.kind in WITH_PAYOUT and what != "peak":
             channels += [
                 c.channel for c in self._site.channels.values() if (c.place, c.quantity) == (event.place, "payout")
             ]

@@ -1,0 +1,99 @@
+"""Ten-minute UTC bins of one rigging that are loaded long or low: what `sustained_load` and `pretension_loss` join.
+
+A bin counts if it lies wholly in its rigging and `bin_observed_pct` of it or more was observed; time is reckoned as in
+a sheet's time at level (a sample stands until the next stored one, `max_gap_s`, the bin's or the rigging's end), but
+against the exact level, not by classes. Bins begin at whole ten minutes of UTC, so that a midnight cuts none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from pipeline.events.tension import Peak, Tension, us
+from pipeline.events.tension_kernel import BIN_US, NONE, bin_rows
+from schemas.registers import Policy
+
+
+@dataclass(frozen=True)
+class Bin:
+    """One bin, `number` since 1970: time observed and above the sustained level [us], mean over the observed time
+    [kN], and the largest sample. `long`, `low`: which of the two it is."""
+
+    number: int
+    observed_us: int
+    above_us: int
+    mean_kn: float
+    peak: Peak
+    long: bool
+    low: bool
+
+    def to_payload(self) -> dict[str, Any]:
+        """As plain numbers, for JSON; floats come back bit for bit."""
+        return asdict(self)
+
+    @classmethod
+    def from_payload(cls, payload: Mapping[str, Any]) -> Bin:
+        """The inverse of `to_payload`."""
+        return cls(**{**payload, "peak": Peak(**payload["peak"])})
+
+    @property
+    def from_us(self) -> int:
+        return self.number * BIN_US
+
+    @property
+    def to_us(self) -> int:
+        return (self.number + 1) * BIN_US
+
+
+def planned_kn(policy: Policy, limit_kn: float, pretension_kn: float | None) -> float:
+    """The pretension planned for a line: the rigging's own, else the policy's share of the limit [kN]."""
+    return policy.pretension_pct / 100.0 * limit_kn if pretension_kn is None else pretension_kn
+
+
+def bins_of(tension: Tension, policy: Policy, limit_kn: float, pretension_kn: float | None) -> list[Bin]:
+    """The bins of a slice that are loaded long or low, in time order."""
+    ints, means = bin_rows(
+        tension.at_us,
+        tension.kn,
+        tension.usable,
+        tension.begin,
+        tension.end,
+        NONE if tension.after_us is None else tension.after_us,
+        tension.from_us,
+        tension.to_us,
+        us(policy.max_gap_s),
+        round(policy.bin_observed_pct / 100.0 * BIN_US),
+        policy.sustained_pct / 100.0 * limit_kn,
+        policy.sustained_time_pct / 100.0,
+        policy.pretension_loss_pct / 100.0 * planned_kn(policy, limit_kn, pretension_kn),
+    )
+    return [
+        Bin(
+            number,
+            observed_us,
+            above_us,
+            mean_kn,
+            Peak(int(tension.at_us[top]), float(tension.kn[top]), bool(tension.clipped[top])),
+            bool(bits & 1),
+            bool(bits & 2),
+        )
+        for (number, observed_us, above_us, top, bits), mean_kn in zip(ints.tolist(), means[:, 0].tolist(), strict=True)
+    ]
+
+
+def successive(bins: Sequence[Bin], *, at_least: int, counts: Callable[[Bin], bool]) -> list[list[Bin]]:
+    """Maximal stretches of `at_least` or more successive bins that count, of one rigging, in time order."""
+    found: list[list[Bin]] = []
+    for one in sorted((one for one in bins if counts(one)), key=lambda one: one.number):
+        if found and one.number == found[-1][-1].number + 1:
+            found[-1].append(one)
+        else:
+            found.append([one])
+    return [stretch for stretch in found if len(stretch) >= at_least]
+
+
+def highest(stretch: Sequence[Bin]) -> Peak:
+    """The largest sample of a stretch, the first of equals."""
+    return max((one.peak for one in stretch), key=lambda peak: (peak.kn, -peak.at_us))

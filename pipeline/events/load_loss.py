@@ -1,0 +1,158 @@
+"""Load-loss candidates: a loaded line whose tension is gone at once, and stays gone. Parted, released, let go, or a
+sensor that lies: which of them, other evidence must tell. A line that lost its load is inspected before any new use.
+
+House rules, no source. The definition, over the usable samples of one rigging. A sample b below the slack level, of
+which the usable sample before is not, is a candidate if
+
+- loaded: there is a sample a of at least `loss_from_pct` of ship design MBL, of at least twice the slack level, and of
+  at least `loss_from_mean_pct` of the mean of the samples in `loss_mean_s` before b,
+- at once: a lies at most `loss_fall_s` before b, or is the very sample before it, at most `max_gap_s` away,
+- for good: no sample up to `loss_stay_s` after b is not below the level. A record that ends sooner, or a rigging that
+  does, contradicts nothing: `watched_us` says how far it reached.
+
+With other lines on the hook (a share under 100 %) their load stays. Then b, not slack, is a candidate too if a is the
+largest tension since `loss_fall_s` before it (or the sample before), and loaded in the sense above, b is the first
+below (1 - 0.75 share) of it, the mean in `loss_before_s` after b is at most (1 - 0.5 share) of that before it, so is
+the mean in `loss_stay_s` after of that in `loss_mean_s` before, and the largest in `loss_stay_s` after is below
+(1 - 0.25 share) of the largest in `loss_mean_s` before. Which of the hook's lines it was, tension cannot tell.
+
+`highest` is the largest tension *recorded* in `loss_before_s` before b: a lower bound on what the line bore. A fall
+over a gap of more than `max_gap_s` is none, for nothing is known of how it fell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+
+from pipeline.events.loss_kernel import NONE, PART, losses
+from pipeline.events.slack import Loaded
+from pipeline.events.tension import Floats, Ints, Peak, SlackLevel, Tension, us
+from schemas.documents import EDGE_S
+from schemas.registers import Policy
+
+KIND: Final = "load-loss"
+BACK_S: Final = EDGE_S
+"""How long after it a share of a hook's tension is looked for to come back [s]."""
+
+
+@dataclass(frozen=True)
+class LoadLoss:
+    """One candidate. `loaded`, `unloaded`: the last loaded sample and the first unloaded one. `of_share`: a part of a
+    shared hook's tension went. `floor_kn`: below it the line counts as unloaded. `back_us`: when it was not any more;
+    None where that is not seen (of a share: within `BACK_S`) up to `watched_us`. `beside`: what the place's other
+    channels said before and after.
+    """
+
+    loaded: Peak
+    unloaded: Peak
+    highest: Peak
+    mean_kn: float
+    floor_kn: float
+    of_share: bool
+    back_us: int | None
+    watched_us: int = field(compare=False)
+    beside: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def fall_us(self) -> int:
+        """From the last loaded sample to the first unloaded one: an upper bound on the time of the fall."""
+        return self.unloaded.at_us - self.loaded.at_us
+
+    def to_payload(self) -> dict[str, Any]:
+        """As plain numbers, for JSON; floats come back bit for bit."""
+        return asdict(self)
+
+    @classmethod
+    def from_payload(cls, payload: Mapping[str, Any]) -> LoadLoss:
+        """The inverse of `to_payload`."""
+        peaks = {name: Peak(**payload[name]) for name in ("loaded", "unloaded", "highest")}
+        return cls(**{**payload, **peaks})
+
+
+def candidates(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: float, share: float) -> list[LoadLoss]:
+    """The candidates of which the first unloaded sample lies in the slice. Whether one comes back is looked for as far
+    as the readings reach."""
+    at_us, kn, usable = tension.at_us, tension.kn, tension.usable
+    rows, figures = losses(
+        at_us,
+        kn,
+        usable,
+        level.from_us,
+        level.kn,
+        tension.begin,
+        tension.end,
+        share,
+        policy.loss_from_pct / 100.0 * limit_kn,
+        policy.loss_from_mean_pct / 100.0,
+        us(policy.max_gap_s),
+        us(policy.loss_mean_s),
+        us(policy.loss_fall_s),
+        us(policy.loss_stay_s),
+        us(policy.loss_before_s),
+        us(BACK_S),
+    )
+    if rows.shape[0] == 0:
+        return []
+    watched_us = int(at_us[usable][-1])
+    return [
+        LoadLoss(
+            loaded=_peak(tension, loaded),
+            unloaded=_peak(tension, unloaded),
+            highest=_peak(tension, highest),
+            mean_kn=mean_kn,
+            floor_kn=floor_kn,
+            of_share=how == PART,
+            back_us=None if back == NONE else int(at_us[back]),
+            watched_us=watched_us,
+        )
+        for (loaded, unloaded, highest, back, how), (mean_kn, floor_kn) in zip(
+            rows.tolist(), figures.tolist(), strict=True
+        )
+    ]
+
+
+def _peak(tension: Tension, index: int) -> Peak:
+    return Peak(int(tension.at_us[index]), float(tension.kn[index]), bool(tension.clipped[index]))
+
+
+def beside(found: LoadLoss, channels: Mapping[str, tuple[Ints, Floats]], policy: Policy) -> LoadLoss:
+    """The candidate with the latest value of each other channel at its last loaded sample, and `loss_stay_s` after it.
+
+    `channels`: by quantity (payout, brake, winch-mode, hook-state), times ascending and values, NaN where missing.
+    """
+    told: dict[str, Any] = {}
+    for quantity, (at_us, value) in channels.items():
+        known = ~np.isnan(value)
+        times, values = at_us[known], value[known]
+        ends_us = (found.loaded.at_us, found.loaded.at_us + us(policy.loss_stay_s))
+        until = np.searchsorted(times, ends_us, side="right").tolist()
+        told[quantity] = [None if stop == 0 else float(values[stop - 1]) for stop in until]
+    return replace(found, beside=told)
+
+
+def join(pieces: Sequence[LoadLoss], loaded: Sequence[Loaded], policy: Policy) -> list[LoadLoss]:
+    """Candidates in time order, of one rigging and any number of days, in any order.
+
+    Those less than `loss_stay_s` after the one before are part of it. Whether a line that lost all comes back is known
+    from all days (`loaded`).
+    """
+    found: list[LoadLoss] = []
+    last_us = 0
+    for piece in sorted(pieces, key=lambda one: one.unloaded.at_us):
+        if found and piece.unloaded.at_us - last_us < us(policy.loss_stay_s):
+            last_us = piece.unloaded.at_us
+            continue
+        last_us = piece.unloaded.at_us
+        found.append(_followed(piece, loaded))
+    return found
+
+
+def _followed(piece: LoadLoss, loaded: Sequence[Loaded]) -> LoadLoss:
+    if piece.back_us is not None or piece.of_share:
+        return piece
+    later = [one.first_us for one in loaded if one.first_us > piece.watched_us]
+    return replace(piece, back_us=min(later, default=None))

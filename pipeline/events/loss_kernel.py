@@ -1,0 +1,183 @@
+"""The compiled search for sudden losses of load. Only arrays and numbers here; `load_loss` defines what they mean."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.kernels import compiled
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+NONE = -1
+ROOM = 16
+WHOLE, PART = 0, 1
+"""The line's whole tension went; one line's share of a hook's."""
+
+
+@compiled
+def mean_of(at_us: Ints, kn: Floats, usable: Bools, from_us: int, before: int) -> float:
+    """Mean of the usable samples from `from_us` on with an index below `before`; NaN without any."""
+    count = 0
+    total = 0.0
+    first = before
+    while first > 0 and at_us[first - 1] >= from_us:
+        first -= 1
+    for i in range(first, before):
+        if usable[i]:
+            count += 1
+            total += kn[i]
+    return total / count if count > 0 else np.nan
+
+
+@compiled
+def top_of(at_us: Ints, kn: Floats, usable: Bools, from_us: int, before: int) -> int:
+    """The first of the largest usable samples from `from_us` on with an index below `before`; NONE without any."""
+    top = NONE
+    i = before - 1
+    while i >= 0 and at_us[i] >= from_us:
+        if usable[i] and (top == NONE or kn[i] >= kn[top]):
+            top = i
+        i -= 1
+    return top
+
+
+@compiled
+def last_loaded(at_us: Ints, kn: Floats, usable: Bools, at: int, least_kn: float, fall_us: int, max_gap_us: int) -> int:
+    """The last usable sample of `least_kn` or more before index `at`: at most `fall_us` before it, or the very one
+    before it where that is at most `max_gap_us` away; NONE where there is none."""
+    seen = False
+    i = at - 1
+    while i >= 0:
+        apart_us = at_us[at] - at_us[i]
+        if apart_us > fall_us and (seen or apart_us > max_gap_us):
+            return NONE
+        if usable[i]:
+            if kn[i] >= least_kn:
+                return i
+            seen = True
+        i -= 1
+    return NONE
+
+
+@compiled
+def comes_back(at_us: Ints, kn: Floats, usable: Bools, at: int, floor_kn: float, until_us: int) -> int:
+    """The first usable sample after index `at`, up to `until_us`, that is not below a floor; NONE without one."""
+    for i in range(at + 1, at_us.size):
+        if at_us[i] > until_us:
+            break
+        if usable[i] and not kn[i] < floor_kn:
+            return i
+    return NONE
+
+
+@compiled
+def share_is_gone(
+    at_us: Ints,
+    kn: Floats,
+    usable: Bools,
+    at: int,
+    share: float,
+    mean_us: int,
+    before_us: int,
+    stay_us: int,
+) -> bool:
+    """Whether the tension fell by a line's share of it for good at index `at`: its mean, short before against short
+    after and long before against long after, by half of that share, its largest by a quarter."""
+    n = at_us.size
+    soon = late = at + 1
+    while late < n and at_us[late] <= at_us[at] + stay_us:
+        late += 1
+        if at_us[late - 1] <= at_us[at] + before_us:
+            soon = late
+    short_kn = mean_of(at_us, kn, usable, at_us[at] - before_us, at)
+    long_kn = mean_of(at_us, kn, usable, at_us[at] - mean_us, at)
+    half = 1.0 - 0.5 * share
+    if not mean_of(at_us, kn, usable, at_us[at], soon) <= half * short_kn:
+        return False
+    if not mean_of(at_us, kn, usable, at_us[at], late) <= half * long_kn:
+        return False
+    top = top_of(at_us, kn, usable, at_us[at] - mean_us, at)
+    after = top_of(at_us, kn, usable, at_us[at], late)
+    return top != NONE and bool(kn[after] < (1.0 - 0.25 * share) * kn[top])
+
+
+@compiled
+def losses(
+    at_us: Ints,
+    kn: Floats,
+    usable: Bools,
+    level_from_us: Ints,
+    level_kn: Floats,
+    begin: int,
+    end: int,
+    share: float,
+    from_kn: float,
+    from_mean: float,
+    max_gap_us: int,
+    mean_us: int,
+    fall_us: int,
+    stay_us: int,
+    before_us: int,
+    back_us: int,
+) -> tuple[Ints, Floats]:
+    """Sudden losses of load whose first unloaded sample is in [begin, end); the arrays reach an edge beyond both.
+
+    Ints (c, 5): index of the last loaded sample, of the first unloaded, of the largest in `before_us` before it, of
+    the first that is loaded again (of a PART within `back_us`; NONE), WHOLE or PART. Floats (c, 2): mean in `mean_us`
+    before, and the floor below which the line counts as unloaded [kN].
+    """
+    ints = np.empty((ROOM, 5), np.int64)
+    floats = np.empty((ROOM, 2), np.float64)
+    used = 0
+    before = begin - 1
+    while before >= 0 and not usable[before]:
+        before -= 1
+    now = 0
+    for i in range(begin, end):
+        if not usable[i]:
+            continue
+        previous, before = before, i
+        while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
+            now += 1
+        level = level_kn[now]
+        whole = kn[i] < level
+        if previous == NONE or not (kn[i] < kn[previous] if not whole else kn[previous] >= level):
+            continue
+        if not whole and share >= 1.0:
+            continue
+        least = max(from_kn, 2.0 * level)
+        loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
+        if loaded == NONE:
+            continue
+        floor = level
+        if not whole:
+            # The largest since shortly before: the fall of one share from it must have come at once.
+            loaded = top_of(at_us, kn, usable, min(at_us[i] - fall_us, at_us[previous]), i)
+            floor = (1.0 - 0.75 * share) * kn[loaded]
+            if not (kn[i] < floor and kn[previous] >= floor) or at_us[i] - at_us[loaded] > max(fall_us, max_gap_us):
+                continue
+        mean = mean_of(at_us, kn, usable, at_us[i] - mean_us, i)
+        if from_mean * mean > least:
+            least = from_mean * mean
+            if whole:
+                loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
+        if loaded == NONE or kn[loaded] < least:
+            continue
+        back = comes_back(at_us, kn, usable, i, floor, at_us[-1] if whole else at_us[i] + back_us)
+        if whole and back != NONE and at_us[back] - at_us[i] <= stay_us:
+            continue
+        if not whole and not share_is_gone(at_us, kn, usable, i, share, mean_us, before_us, stay_us):
+            continue
+        if used == ints.shape[0]:
+            longer, wider = np.empty((2 * used, 5), np.int64), np.empty((2 * used, 2), np.float64)
+            longer[:used], wider[:used] = ints, floats
+            ints, floats = longer, wider
+        ints[used, 0], ints[used, 1] = loaded, i
+        ints[used, 2] = top_of(at_us, kn, usable, at_us[i] - before_us, i)
+        ints[used, 3], ints[used, 4] = back, (WHOLE if whole else PART)
+        floats[used, 0], floats[used, 1] = mean, floor
+        used += 1
+    return ints[:used].copy(), floats[:used].copy()

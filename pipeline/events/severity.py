@@ -1,0 +1,50 @@
+"""How severe an event is, in three named bands: what each kind's band is stands in README, its figures in the policy.
+
+House rules, no source. `alarm`: to be looked at now; `warning`: on this watch; `note`: to be known.
+"""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+from pipeline.events.calls import ALL_FAST, Phase
+from schemas.registers import Policy
+
+Severity = Literal["note", "warning", "alarm"]
+SEVERITIES: Final[tuple[Severity, ...]] = ("note", "warning", "alarm")
+
+
+def of_peak_load(phase: Phase, peak_pct: float, policy: Policy) -> Severity:
+    """`peak_pct` of ship design MBL."""
+    if phase != ALL_FAST:
+        return "note"
+    return "alarm" if peak_pct > policy.alarm_peak_pct else "warning"
+
+
+def of_brake_render(phase: Phase, verdict: str | None, payout_m: float, policy: Policy) -> Severity:
+    """A brake that held too long, and one that let out much, is an alarm."""
+    if phase != ALL_FAST:
+        return "note"
+    return "alarm" if verdict == "late" or payout_m >= policy.alarm_payout_m else "warning"
+
+
+def of_slack(lasted_us: int, policy: Policy) -> Severity:
+    return "warning" if lasted_us >= policy.slack_warning_s * 1e6 else "note"
+
+
+def of_snap_load(peak_pct: float, policy: Policy) -> Severity:
+    """`peak_pct` of ship design MBL."""
+    return "alarm" if peak_pct > policy.alarm_snap_pct else "warning"
+
+
+def of_sustained_load(lasted_us: int, policy: Policy) -> Severity:
+    return "alarm" if lasted_us >= policy.sustained_alarm_h * 3.6e9 else "warning"
+
+
+def of_pretension_loss() -> Severity:
+    return "warning"
+
+
+def of_load_loss() -> Severity:
+    """Whatever the phase: until it is known what became of the line, it may have parted."""
+    return "alarm"

@@ -1,0 +1,292 @@
+"""The table of kinds of events: how the marks of one line on one channel become happenings of each kind."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Protocol
+
+from pipeline.events import (
+    bins,
+    brake_render,
+    load_loss,
+    peak_load,
+    pretension_loss,
+    severity,
+    slack,
+    snap_load,
+    sustained_load,
+    tending,
+)
+from pipeline.events.brake_render import Rules, SlipRun
+from pipeline.events.calls import Fast, Phase
+from pipeline.events.severity import Severity
+from pipeline.events.tension import Peak
+from pipeline.ledger.rows import Mark
+from pipeline.night.plan import limit_base_kn
+from pipeline.sheets.sheet import Excursion
+from pipeline.site import Site
+from schemas.registers import Rigging
+from schemas.times import us_to_rfc3339
+
+
+class Top(Protocol):
+    """The largest tension of a happening."""
+
+    @property
+    def at_us(self) -> int: ...
+    @property
+    def kn(self) -> float: ...
+    @property
+    def at_least(self) -> bool: ...
+
+
+@dataclass(frozen=True)
+class Rigged:
+    """A rigging, the marks of its sheets of all days, when all lines of its call were fast, and how work joins."""
+
+    rigging: Rigging
+    marks: Sequence[Mark]
+    fast: Fast
+    rules: Rules
+
+    def of_kind(self, kind: str) -> list[Mapping[str, Any]]:
+        """Payloads of the marks of one kind."""
+        return [mark.payload for mark in self.marks if mark.kind == kind]
+
+    def holds(self, at_us: int) -> bool:
+        return rigged_at(self.rigging, at_us)
+
+    @cached_property
+    def loaded(self) -> list[slack.Loaded]:
+        """Between which instants of each day it was not slack."""
+        return [slack.Loaded(**payload) for payload in self.of_kind("loaded")]
+
+    @cached_property
+    def bins(self) -> list[bins.Bin]:
+        """Its ten minutes that were loaded long or low."""
+        return [bins.Bin.from_payload(one) for payload in self.of_kind("bins") for one in payload["bins"]]
+
+    @cached_property
+    def tending(self) -> list[tending.Tending]:
+        """When its winch was under power."""
+        pieces = [tending.Tending.from_payload(one) for found in self.of_kind("tending") for one in found["stretches"]]
+        return tending.join(pieces, self.rules)
+
+
+@dataclass(frozen=True)
+class Rope:
+    """One main line on one channel: all its riggings there, in order of time."""
+
+    site: Site
+    line: str
+    channel: str
+    riggings: Sequence[Rigged]
+
+    @property
+    def limit_kn(self) -> float:
+        return limit_base_kn(self.site, self.line)
+
+    def pct(self, kn: float) -> float:
+        return kn / self.limit_kn * 100.0
+
+    def phase(self, from_us: int, to_us: int) -> Phase:
+        """The phase of the call that the line was rigged in when it happened."""
+        own = [rigged for rigged in self.riggings if rigged.rigging.from_us <= from_us]
+        return (own[-1] if own else self.riggings[0]).fast.phase(from_us, to_us)
+
+
+@dataclass(frozen=True)
+class Happening:
+    """One event before it is a row. `figures`: what only its kind has."""
+
+    from_us: int
+    to_us: int
+    peak: Top
+    phase: Phase
+    severity: Severity
+    figures: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of event. `always`: whatever the phase of the call; else only while all lines are fast."""
+
+    name: str
+    found: Callable[[Rope], Iterator[Happening]]
+    always: bool = False
+
+
+def rigged_at(rigging: Rigging, at_us: int) -> bool:
+    """Whether a rigging holds an instant."""
+    return rigging.from_us <= at_us and (rigging.to_us is None or at_us < rigging.to_us)
+
+
+def _peak_loads(rope: Rope) -> Iterator[Happening]:
+    policy = rope.site.policy
+    excursions = [
+        excursion
+        for rigged in rope.riggings
+        for excursion in peak_load.whole(
+            [_piece(payload) for payload in rigged.of_kind("excursion")], max_gap_s=policy.max_gap_s
+        )
+    ]
+    for event in peak_load.cluster(excursions, cluster_gap_s=policy.cluster_gap_s):
+        phase = rope.phase(event.first_us, event.last_us)
+        yield Happening(
+            event.first_us,
+            event.last_us,
+            Peak(event.peak_us, event.peak_kn, event.at_least),
+            phase,
+            severity.of_peak_load(phase, rope.pct(event.peak_kn), policy),
+            {"level_pct": policy.peak_load_pct, "excursions": event.excursions},
+        )
+
+
+def _brake_renders(rope: Rope) -> Iterator[Happening]:
+    policy, place = rope.site.policy, rope.site.channels[rope.channel].place
+    runs = [SlipRun.from_payload(payload) for rigged in rope.riggings for payload in rigged.of_kind("slip")]
+    for event in brake_render.join(runs, join_s=policy.render_join_s, min_payout_m=policy.render_min_payout_m):
+        against = brake_render.against_setting(event, rope.site.brake_setting(place, event.from_us))
+        verdict = None if against is None else against.verdict
+        phase = rope.phase(event.from_us, event.to_us)
+        figures: dict[str, Any] = {
+            "breakout_kn": event.breakout.kn,
+            "breakout_at": us_to_rfc3339(event.breakout.at_us),
+            "breakout_at_least": event.breakout.at_least,
+            "render_kn": event.render_kn,
+            "payout_m": event.payout_m,
+            "slips": event.slips,
+            "brake_set_kn": None if against is None else against.brake_set_kn,
+            "breakout_pct_of_set": None if against is None else against.breakout_pct,
+            "breakout_first_layer_kn": None if against is None else against.breakout_first_layer_kn,
+            "layer": None if against is None else against.layer,
+            "verdict": verdict,
+        }
+        band = severity.of_brake_render(phase, verdict, event.payout_m, policy)
+        yield Happening(event.from_us, event.to_us, event.peak, phase, band, figures)
+
+
+def _slacks(rope: Rope) -> Iterator[Happening]:
+    for rigged in rope.riggings:
+        pieces = [slack.SlackRuns.from_payload(payload) for payload in rigged.of_kind("slack")]
+        for event in slack.join(pieces, rigged.loaded, rope.site.policy):
+            yield Happening(
+                event.first_us,
+                event.last_us,
+                event.highest,
+                rigged.fast.phase(event.first_us, event.last_us),
+                severity.of_slack(event.last_us - event.first_us, rope.site.policy),
+                {
+                    "lowest_kn": event.lowest.kn,
+                    "lowest_at": us_to_rfc3339(event.lowest.at_us),
+                    "lasted_s": (event.last_us - event.first_us) / 1e6,
+                    "runs": event.runs,
+                    "tending": tending.at_work(rigged.tending, event.first_us, event.last_us),
+                },
+            )
+
+
+def _snap_loads(rope: Rope) -> Iterator[Happening]:
+    for rigged in rope.riggings:
+        found = [snap_load.SnapLoad.from_payload(payload) for payload in rigged.of_kind("snap")]
+        for event in snap_load.join(found):
+            yield Happening(
+                event.from_us,
+                event.to_us,
+                event.peak,
+                rigged.fast.phase(event.from_us, event.from_us),
+                severity.of_snap_load(rope.pct(event.peak.kn), rope.site.policy),
+                {
+                    "slack_kn": event.slack_kn,
+                    "rate_kn_s": event.rate_kn_s,
+                    "rise_s": (event.past_us - event.from_us) / 1e6,
+                    "tending": tending.at_work(rigged.tending, event.from_us, event.to_us),
+                },
+            )
+
+
+def _sustained_loads(rope: Rope) -> Iterator[Happening]:
+    policy = rope.site.policy
+    for rigged in rope.riggings:
+        for event in sustained_load.join(rigged.bins, policy, all_fast=rigged.fast.holds):
+            yield Happening(
+                event.from_us,
+                event.to_us,
+                event.peak,
+                "all fast",
+                severity.of_sustained_load(event.to_us - event.from_us, policy),
+                {"level_pct": policy.sustained_pct, "bins": event.bins, "mean_kn": event.mean_kn},
+            )
+
+
+def _pretension_losses(rope: Rope) -> Iterator[Happening]:
+    policy = rope.site.policy
+    for rigged in rope.riggings:
+        planned_kn = bins.planned_kn(policy, rope.limit_kn, rigged.rigging.pretension_kn)
+        for event in pretension_loss.join(rigged.bins, policy, all_fast=rigged.fast.holds):
+            yield Happening(
+                event.from_us,
+                event.to_us,
+                event.peak,
+                "all fast",
+                severity.of_pretension_loss(),
+                {
+                    "planned_kn": planned_kn,
+                    "planned_by": "policy" if rigged.rigging.pretension_kn is None else "rigging.csv",
+                    "bins": event.bins,
+                    "mean_kn": event.mean_kn,
+                    "lowest_mean_kn": event.lowest_kn,
+                },
+            )
+
+
+def _load_losses(rope: Rope) -> Iterator[Happening]:
+    for rigged in rope.riggings:
+        pieces = [load_loss.LoadLoss.from_payload(payload) for payload in rigged.of_kind("loss")]
+        for event in load_loss.join(pieces, rigged.loaded, rope.site.policy):
+            from_us, to_us = event.loaded.at_us, event.unloaded.at_us
+            yield Happening(
+                from_us,
+                to_us,
+                event.highest,
+                rigged.fast.phase(from_us, to_us),
+                severity.of_load_loss(),
+                {
+                    "class": "undetermined",
+                    "last_loaded_kn": event.loaded.kn,
+                    "unloaded_kn": event.unloaded.kn,
+                    "fall_s": event.fall_us / 1e6,
+                    "mean_before_kn": event.mean_kn,
+                    "back_at": None if event.back_us is None else us_to_rfc3339(event.back_us),
+                    "of_share": event.of_share,
+                    "hook_lines": _on_the_hook(rope, to_us),
+                    "beside": dict(event.beside),
+                    "tending": tending.at_work(rigged.tending, from_us, to_us),
+                },
+            )
+
+
+KINDS: tuple[Kind, ...] = (
+    Kind(peak_load.KIND, _peak_loads, always=True),
+    Kind(brake_render.KIND, _brake_renders, always=True),
+    Kind(load_loss.KIND, _load_losses, always=True),
+    Kind(snap_load.KIND, _snap_loads),
+    Kind(slack.KIND, _slacks),
+    Kind(sustained_load.KIND, _sustained_loads),
+    Kind(pretension_loss.KIND, _pretension_losses),
+)
+
+
+def _on_the_hook(rope: Rope, at_us: int) -> list[str]:
+    """The main lines rigged on the channel at an instant, by name; one of them where a share of it went."""
+    return sorted(
+        row.line
+        for row in rope.site.riggings
+        if row.channel == rope.channel and rope.site.lines[row.line].part == "main" and rigged_at(row, at_us)
+    )
+
+
+def _piece(payload: Mapping[str, Any]) -> peak_load.Piece:
+    """An excursion as the ledger's JSON gives it back."""
+    excursion = {name: value for name, value in payload.items() if name not in ("runs_in", "runs_on")}
+    return peak_load.Piece(Excursion(**excursion), payload["runs_in"], payload["runs_on"])

@@ -1,0 +1,144 @@
+"""Text of events: one table, and for each the sentence that tells a watchkeeper what happened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from pipeline.text import join, table
+
+Row = Mapping[str, Any]
+
+
+def events_text(answer: Row) -> str:
+    """Events, by time, each with the sentence of what happened."""
+    if not answer["events"]:
+        return "No events."
+    rows = [
+        [
+            event["event"],
+            event.get("severity", "-"),
+            event["kind"],
+            event["line"],
+            event["place"],
+            event["from_at"],
+            f"{event['peak_kn']:.1f}",
+            _percent(event),
+            sentence(event),
+        ]
+        for event in answer["events"]
+    ]
+    head = ["event", "severity", "kind", "line", "place", "from (UTC)", "peak kN", "percent", "what happened"]
+    return join(table(head, rows), *_cautions({event["kind"] for event in answer["events"]}))
+
+
+def sentence(event: Row) -> str:
+    """What happened, in one sentence."""
+    outside = event.get("phase", "all fast")
+    told = SENTENCES[event["kind"]](event)
+    return told if outside == "all fast" else f"{told} (while {outside})"
+
+
+def _cautions(kinds: set[str]) -> list[str]:
+    inspect = kinds & {"peak-load", "brake-render", "snap-load", "load-loss"}
+    found = []
+    if inspect:
+        found.append(f"After {_listed(sorted(inspect))} the line is inspected before it is used again.")
+    if "load-loss" in kinds:
+        found.append(
+            "A load that was lost at once may be a parted line: verify on deck, keep clear. The last load before it is "
+            "the highest that was recorded; what the line bore was that or more."
+        )
+    return found
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
+
+
+def _percent(event: Row) -> str:
+    return "-" if event["peak_pct"] is None else f"{event['peak_pct']:.1f} % of {event['peak_pct_of']}"
+
+
+def _peak(event: Row) -> str:
+    bound = "at least " if event.get("peak_at_least") else ""
+    return f"{bound}{event['peak_kn']:.0f} kN"
+
+
+def _peak_load(event: Row) -> str:
+    return (
+        f"loaded to {_peak(event)}, {event['peak_pct']:.1f} % of {event['peak_pct_of']} "
+        f"(limit {event['level_pct']:g} %), at {event['peak_at']}"
+    )
+
+
+def _brake_render(event: Row) -> str:
+    bound = "at least " if event.get("peak_at_least") else ""
+    text = (
+        f"brake let go at {bound}{event['breakout_kn']:.0f} kN and paid out {event['payout_m']:.2f} m "
+        f"at {event['render_kn']:.0f} kN"
+    )
+    if event["verdict"] is None:
+        return text + "; its setting is not registered"
+    return text + f"; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
+
+
+def _slack(event: Row) -> str:
+    times = "" if event["runs"] == 1 else f", {event['runs']} times in a row"
+    return f"hung slack for {_lasted(event['lasted_s'])}{times}, down to {event['lowest_kn']:.1f} kN{_worked(event)}"
+
+
+def _snap_load(event: Row) -> str:
+    return (
+        f"came out of slack with a blow: from {event['slack_kn']:.0f} kN up to {_peak(event)} at {event['peak_at']}, "
+        f"rising by {event['rate_kn_s']:.0f} kN or more in a second{_worked(event)}"
+    )
+
+
+def _sustained_load(event: Row) -> str:
+    return (
+        f"stood above {event['level_pct']:g} % of {event['peak_pct_of']} nearly all the time for "
+        f"{_lasted(event['bins'] * 600)}, at {event['mean_kn']:.0f} kN in the mean, up to {_peak(event)}"
+    )
+
+
+def _pretension_loss(event: Row) -> str:
+    return (
+        f"carried {event['mean_kn']:.0f} kN in the mean for {_lasted(event['bins'] * 600)}; "
+        f"{event['planned_kn']:.0f} kN were planned ({event['planned_by']}): its neighbours carry its part"
+    )
+
+
+def _load_loss(event: Row) -> str:
+    bound = "at least " if event.get("peak_at_least") else ""
+    whose = (
+        f"one line of {_listed(event['hook_lines'])} on this hook lost its load"
+        if event["of_share"]
+        else f"lost its load of {bound}{event['last_loaded_kn']:.0f} kN"
+    )
+    back = "and it has not come back" if event["back_at"] is None else f"and came back at {event['back_at']}"
+    return (
+        f"{whose} within {event['fall_s']:g} s, {back}; highest recorded just before {_peak(event)}: "
+        f"possible parting, verify on deck, keep clear{_worked(event)}"
+    )
+
+
+def _lasted(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+
+
+def _worked(event: Row) -> str:
+    return f"; its winch was under power ({', '.join(event['tending'])})" if event["tending"] else ""
+
+
+SENTENCES: dict[str, Callable[[Row], str]] = {
+    "peak-load": _peak_load,
+    "brake-render": _brake_render,
+    "load-loss": _load_loss,
+    "snap-load": _snap_load,
+    "slack": _slack,
+    "sustained-load": _sustained_load,
+    "pretension-loss": _pretension_loss,
+}
