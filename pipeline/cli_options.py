@@ -78,6 +78,7 @@ EVENT_KINDS = (
     "slack",
     "sustained-load",
     "pretension-loss",
+    "brake-held",
 )
 """The kinds of events, as `pipeline.night.kinds` has them; it is not imported for the sake of `--help`."""
 SEVERITIES = ("note", "warning", "alarm")
@@ -112,8 +113,12 @@ def print_answer(answer: dict[str, Any], as_json: bool, what: str) -> None:
 
         click.echo(compare_text(answer))
     else:
-        from pipeline import render, render_events, render_explain
+        from pipeline import render, render_brakes, render_events, render_explain
 
-        apart = {"explain": render_explain.explain_text, "events": render_events.events_text}
+        apart = {
+            "explain": render_explain.explain_text,
+            "events": render_events.events_text,
+            "brakes": render_brakes.brakes_text,
+        }
         tell = apart.get(what) or getattr(render, f"{what}_text")
         click.echo(render.as_known_text(answer) + tell(answer))

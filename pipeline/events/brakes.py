@@ -23,6 +23,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from pipeline.events import drum
+from pipeline.events.brake_render import LATE_SHARE
 from pipeline.events.brake_render import verdict as verdict_of
 from schemas.registers import Winch
 from schemas.times import DAY_US
@@ -31,8 +32,6 @@ Verdict = Literal["holds above set", "renders late", "renders early", "as set", 
 Gauge = Literal["drum", "hook"]
 VERDICTS: Final[tuple[Verdict, ...]] = ("holds above set", "renders late", "renders early", "not exercised", "as set")
 """Worst first."""
-LATE_SHARE: Final = 1.1
-"""Above this share of its setting a brake lets go late, as in `brake_render.verdict`; house rule."""
 EXERCISED_WITHIN_DAYS: Final = 365
 NO_FRICTION: Final = "friction or wrap over the chock is not registered"
 
