@@ -176,5 +176,5 @@ def test_a_new_setting_makes_the_days_of_that_winch_again_and_no_posting(tmp_pat
 def test_a_place_that_is_no_winch_is_an_error_that_names_those_there_are(tmp_path: Path) -> None:
     berth = night_of(tmp_path / "b", *rows(300, 310))
     assert len(berth.ask(lambda ledger: brakes_json(ledger, place="W1"))["brakes"]) == 1
-    with pytest.raises(DataError, match="did you mean 'W1'"):
+    with pytest.raises(DataError, match="expected W1"):
         berth.ask(lambda ledger: brakes_json(ledger, place="W2"))
