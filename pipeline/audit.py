@@ -4,6 +4,7 @@ It trusts only the raw files' names, the manifests' chain and this program; it h
 """
 
 from collections.abc import Iterator, Mapping
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -11,18 +12,20 @@ from typing import Any
 import numpy as np
 
 from pipeline import manifest as manifests
+from pipeline.events.surge import Surge
 from pipeline.ledger import index
 from pipeline.ledger.account import last_site
 from pipeline.ledger.checks import ledger_differences, manifest_differences, published_differences
 from pipeline.ledger.database import Ledger, open_ledger
 from pipeline.ledger.rebuild import rebuild
 from pipeline.ledger.removed import removed_files
-from pipeline.ledger.rows import AirDay, Mark, SheetRef, WearDay
+from pipeline.ledger.rows import AirDay, BerthDay, Mark, SheetRef, WearDay
 from pipeline.lock import hold
 from pipeline.manifest import canonical_json
-from pipeline.night.account import settle_account
+from pipeline.night.account import SheetPlace, settle_account
 from pipeline.night.accounts import air_of, wear_of
 from pipeline.night.air import DayAir, air_day, air_of_days
+from pipeline.night.berth_days import berth_days_again, surges_of
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
 from pipeline.night.look import DayJob
@@ -113,12 +116,12 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
         sheets = tuple((refs[sheet.key].sheet, sheet) for sheet in day_plan.sheets)
         channels = tuple(c for c in site.channels.values() if c.place == place)
         made = reckon_day(DayJob(site.store, "", day_plan, channels, site.policy, sheets))
-        again |= made.sheets
         air |= {(row["channel"], row["day"]): air_day(row) for row in made.air}
         yield from _flag_differences(site, ledger, place, day, made.flag_rows)
         for name, sheet in made.sheets.items():
-            kept = read_sheets(site.store, by_name[name].path, [name])[name]
+            kept = read_sheets(site.store, by_name[name].path, [name], trace=True)[name]
             yield from _sheet_differences(by_name[name], kept, sheet)
+            again[name] = sheet.untraced()  # the traces of years would fill the memory
         for row in made.marks:
             mark = Mark(row["sheet"], "", place, day, 0, 0, row["kind"], row["payload"])
             marks.setdefault(row["sheet"], []).append(mark)
@@ -128,7 +131,10 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     odd = sorted(key for key in air.keys() | kept_air.keys() if air.get(key) != kept_air.get(key))
     yield from (f"air of {channel} on {day} comes out otherwise" for channel, day in odd)
     yield from _account_differences(site, ledger, plan, sheet_id, again, air_of_days(air_of(site), air.values()))
-    yield from _event_differences(site, ledger, plan, sheet_id, marks)
+    places = {key: SheetPlace(ref.sheet, ref.path) for key, ref in refs.items()}
+    berth = berth_days_again(site, plan, places)
+    yield from _berth_differences(index.berth_days(ledger), berth)
+    yield from _event_differences(site, ledger, plan, sheet_id, marks, surges_of(berth.values()))
 
 
 def _flag_differences(site: Site, ledger: Ledger, place: str, day: date, rows: list[dict[str, Any]]) -> Iterator[str]:
@@ -220,10 +226,30 @@ def _same_wear(kept: WearDay, again: DayWear) -> bool:
     )
 
 
+def _berth_differences(kept: Mapping[date, BerthDay], again: Mapping[date, BerthDay]) -> Iterator[str]:
+    """Berth days, made again from traces that were just found to be those of the samples."""
+    for day in sorted(kept.keys() | again.keys()):
+        if day not in kept:
+            yield f"berth day {day} has not been made yet; run `tautlog nightly`"
+        elif day not in again:
+            yield f"berth day {day} rests on nothing"
+        elif _berth_text(kept[day]) != _berth_text(again[day]):
+            yield f"berth day {day} comes out otherwise"
+
+
+def _berth_text(day: BerthDay) -> str:
+    return _text({**asdict(day), "day": day.day.isoformat()})
+
+
 def _event_differences(
-    site: Site, ledger: Ledger, plan: Plan, sheet_id: Mapping[str, str], marks: Mapping[str, list[Mark]]
+    site: Site,
+    ledger: Ledger,
+    plan: Plan,
+    sheet_id: Mapping[str, str],
+    marks: Mapping[str, list[Mark]],
+    surges: list[Surge],
 ) -> Iterator[str]:
-    again = {row["event"]: row for row in event_rows_now(site, plan, sheet_id, marks)}
+    again = {row["event"]: row for row in event_rows_now(site, plan, sheet_id, marks, surges)}
     kept = {name: row_of(event) for name, event in index.events(ledger).items()}
     for name in sorted(again.keys() | kept.keys()):
         if name not in kept or name not in again or _text(kept[name]) != _text(again[name]):

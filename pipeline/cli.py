@@ -12,7 +12,6 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable
 from datetime import date
 from io import StringIO
 from pathlib import Path
@@ -20,6 +19,7 @@ from typing import Any, NoReturn
 
 import click
 
+from pipeline.cli_berth import BERTH
 from pipeline.cli_health import health
 from pipeline.cli_nights import NIGHTS
 from pipeline.cli_options import (
@@ -33,6 +33,7 @@ from pipeline.cli_options import (
     Instant,
     print_answer,
 )
+from pipeline.cli_options import answer as _answer
 from pipeline.cli_upkeep import UPKEEP
 
 
@@ -87,13 +88,21 @@ def receipts(site: Path, as_known_us: int | None, as_json: bool) -> None:
 
 @tautlog.command()
 @SITE
+@click.option("--kind", help="Only of this kind.")
+@click.option("--channel", help="Only about this channel.")
 @AS_KNOWN
 @AS_JSON
-def findings(site: Path, as_known_us: int | None, as_json: bool) -> None:
-    """What stands wrong with data, registers, sensors or brakes, of all nights."""
-    from pipeline.ledger.queries import findings_json
+def findings(site: Path, kind: str | None, channel: str | None, as_known_us: int | None, as_json: bool) -> None:
+    """What stands wrong with data, registers, sensors or brakes, of all nights, with its evidence."""
+    from pipeline.ledger.account import last_site
+    from pipeline.ledger.queries import findings_json, known_channel
 
-    _answer(site, lambda ledger: findings_json(ledger), as_json, "findings", as_known_us)
+    def ask(ledger: Any) -> dict[str, Any]:
+        if channel is not None:
+            known_channel(last_site(ledger), channel)  # "no findings" of a misspelt channel would be good news
+        return findings_json(ledger, kind=kind, channel=channel)
+
+    _answer(site, ask, as_json, "findings", as_known_us)
 
 
 @tautlog.command()
@@ -128,7 +137,7 @@ def events(
     as_known_us: int | None,
     as_json: bool,
 ) -> None:
-    """Peak loads, rendered brakes, slack, snap loads, long loads, lost pretension and lost loads, by time."""
+    """Peak loads, rendered brakes, slack, snap loads, long loads, lost pretension, lost loads, surges."""
     from pipeline.ledger.account import last_site
     from pipeline.ledger.queries import events_json
     from pipeline.tracing.cycles import known_line
@@ -262,27 +271,8 @@ def compare(
     _answer(site, lambda ledger: run_through(ledger, specs, lines, exact=exact, workers=workers), as_json, "compare")
 
 
-for command in (*NIGHTS, health, *UPKEEP):
+for command in (*NIGHTS, *BERTH, health, *UPKEEP):
     tautlog.add_command(command)
-
-
-def _answer(
-    site: Path, ask: Callable[[Any], dict[str, Any]], as_json: bool, what: str, as_known_us: int | None = None
-) -> None:
-    """Ask the published snapshot, as it is or as it was known, and print; readers never wait for a run."""
-    from pipeline.ledger.as_known import ask_as_known
-    from pipeline.ledger.database import open_published
-
-    if not (site / "site.toml").is_file():
-        from pipeline.site import open_site
-
-        open_site(site)  # says what is wrong with the folder
-    if as_known_us is not None:
-        answer = ask_as_known(site, as_known_us, ask)
-    else:
-        with open_published(site) as ledger:
-            answer = ask(ledger)
-    print_answer(answer, as_json, what)
 
 
 def _tell_comparison(differences: list[str], as_json: bool, what: str) -> NoReturn:

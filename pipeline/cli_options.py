@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -79,8 +80,12 @@ EVENT_KINDS = (
     "sustained-load",
     "pretension-loss",
     "brake-held",
+    "surge",
 )
-"""The kinds of events, as `pipeline.night.kinds` has them; it is not imported for the sake of `--help`."""
+"""The kinds of events, as `pipeline.night.kinds` has them, and those of several lines.
+
+It is not imported for the sake of `--help`.
+"""
 SEVERITIES = ("note", "warning", "alarm")
 """The bands of severity, as `pipeline.events.severity` has them."""
 
@@ -101,6 +106,25 @@ AS_KNOWN = click.option(
     type=KnownOn(),
     help="What the ledger said at the end of this UTC day, or at this instant.",
 )
+
+
+def answer(
+    site: Path, ask: Callable[[Any], dict[str, Any]], as_json: bool, what: str, as_known_us: int | None = None
+) -> None:
+    """Ask the published snapshot, as it is or as it was known, and print; readers never wait for a run."""
+    from pipeline.ledger.as_known import ask_as_known
+    from pipeline.ledger.database import open_published
+
+    if not (site / "site.toml").is_file():
+        from pipeline.site import open_site
+
+        open_site(site)  # says what is wrong with the folder
+    if as_known_us is not None:
+        found = ask_as_known(site, as_known_us, ask)
+    else:
+        with open_published(site) as ledger:
+            found = ask(ledger)
+    print_answer(found, as_json, what)
 
 
 def print_answer(answer: dict[str, Any], as_json: bool, what: str) -> None:

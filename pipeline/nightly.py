@@ -27,6 +27,7 @@ from pipeline.ledger.rows import Event, Receipt
 from pipeline.ledger.rows import Finding as StoredFinding
 from pipeline.lock import hold
 from pipeline.night.accounts import Reckoned, reckon_accounts
+from pipeline.night.berth_days import BerthDays, make_berth_days
 from pipeline.night.finding import Finding
 from pipeline.night.findings import finding_rows, name_files, site_findings, told_once
 from pipeline.night.happenings import event_rows
@@ -108,6 +109,7 @@ def run_night(
             known_us = max(_horizon_us(run, through) or run.started_us, run.started_us)
             plan = make_plan(site, run.live.days(), through_ever, known_us=known_us)
             made = make_days(site, plan, ledger, run.workers, run_id=run.ref.run_id, again=reprocess is not None)
+            berth = make_berth_days(site, plan, made.places, ledger, run.workers, again=reprocess is not None)
             facts |= {"days": len(made.days), "samples": made.samples, "sheets": len(made.sheet_rows)}
         with watch.stage("accounts") as facts:
             reckoned = reckon_accounts(
@@ -122,10 +124,12 @@ def run_night(
                 causes=ingested.causes,
                 reprocess=reprocess,
             )
-            events = event_rows(site, plan, made, ledger)
+            events = event_rows(site, plan, made, ledger, berth.surges())
             facts |= {"entries": len(reckoned.entries), "events": len(events)}
         with watch.stage("publish") as facts:
-            night = _conclude(run, ingested, made, reckoned, events, through, inbox_seen=True, reprocess=reprocess)
+            night = _conclude(
+                run, ingested, made, reckoned, berth, events, through, inbox_seen=True, reprocess=reprocess
+            )
             facts |= {"run": night.run_id or "nothing new", "findings": len(night.findings)}
         leave_mark(root, site.info.id)
     return night
@@ -141,7 +145,7 @@ def run_ingest(
         ingested = ingest(
             run.site, chosen, run.receipts, run.live, run.workers, undecided=run.undecided, now_us=run.started_us
         )
-        night = _conclude(run, ingested, MadeDays(), Reckoned(), [], None, inbox_seen=not files)
+        night = _conclude(run, ingested, MadeDays(), Reckoned(), BerthDays(), [], None, inbox_seen=not files)
         facts |= {"files": len(ingested.receipts), "rows": sum(r["stored"] for r in ingested.receipts)}
     return night
 
@@ -223,6 +227,7 @@ def _conclude(
     ingested: Ingested,
     made: MadeDays,
     reckoned: Reckoned,
+    berth: BerthDays,
     events: list[dict[str, Any]],
     through: date | None,
     *,
@@ -252,6 +257,7 @@ def _conclude(
         "states": reckoned.states,
         "wear_days": reckoned.wear_days,
         "air_days": made.air_rows,
+        "berth_days": berth.rows,
         "entries": [entry.row() for entry in reckoned.entries],
         "events": events,
         "findings": finding_rows(raised, open_, scopes, ingested.settled_by),

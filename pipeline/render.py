@@ -5,10 +5,12 @@ from math import floor
 from typing import Any
 
 from pipeline.errors import plain
+from pipeline.render_berth import balance_text as balance_text
+from pipeline.render_berth import episodes_text as episodes_text
 from pipeline.render_events import events_text
 from pipeline.render_outlook import outlook_text
 from pipeline.render_outlook import sampling_text as sampling_text
-from pipeline.render_service import along_text, outside_text, served, service_text
+from pipeline.render_service import advice_text, along_text, outside_text, served, service_text, strength_text
 from pipeline.text import join as _join
 from pipeline.text import life as _life
 from pipeline.text import table as _table
@@ -131,7 +133,9 @@ def statement_text(answer: Row) -> str:
         answer["together"],
         along_text(answer["bands"]),
         outside_text(answer["outside"]),
+        strength_text(answer["strength"], answer["strength_tests"]),
         service_text(answer["service"]),
+        advice_text(answer["advice_list"]),
         _not_reckoned(answer),
         f"These figures are a {answer['basis']}: " + "; ".join(answer["basis_reasons"])
         if answer["basis_reasons"]
@@ -272,7 +276,7 @@ def _entries(entries: Sequence[Row]) -> str:
             entry["day"],
             entry["zone"],
             entry["mechanism"],
-            f"{entry['life']:.3e}",
+            _life(entry["life"]),
             entry["spec"],
             str(entry["run"]),
             *([entry["reason"]] if history else []),

@@ -29,7 +29,7 @@ def events_text(answer: Row) -> str:
         for event in answer["events"]
     ]
     head = ["event", "severity", "kind", "line", "place", "from (UTC)", "peak kN", "percent", "what happened"]
-    return join(table(head, rows), *_cautions({event["kind"] for event in answer["events"]}))
+    return join(table(head, rows), *cautions({event["kind"] for event in answer["events"]}))
 
 
 def sentence(event: Row) -> str:
@@ -39,7 +39,8 @@ def sentence(event: Row) -> str:
     return told if outside == "all fast" else f"{told} (while {outside})"
 
 
-def _cautions(kinds: set[str]) -> list[str]:
+def cautions(kinds: set[str]) -> list[str]:
+    """What must be read beside events of these kinds."""
     inspect = kinds & {"peak-load", "brake-render", "snap-load", "load-loss"}
     found = []
     if inspect:
@@ -148,6 +149,15 @@ def _load_loss(event: Row) -> str:
     )
 
 
+def _surge(event: Row) -> str:
+    lines = event["lines"]
+    moves = ", ".join(f"{line['line']} {line['change_kn']:+.0f} kN" for line in lines)
+    return (
+        f"{len(lines)} lines pulsed as when a ship passes, first {event['first_line']}: {moves}; "
+        f"this one rose to {_peak(event)}, {_percent(event)}"
+    )
+
+
 def _lasted(seconds: float) -> str:
     if seconds < 120:
         return f"{seconds:.0f} s"
@@ -167,4 +177,5 @@ SENTENCES: dict[str, Callable[[Row], str]] = {
     "sustained-load": _sustained_load,
     "pretension-loss": _pretension_loss,
     "brake-held": _brake_held,
+    "surge": _surge,
 }

@@ -1,6 +1,7 @@
-"""Text of what a statement says piece by piece: along the line, outside of what was fitted, and what it has served."""
+"""Text of what a statement says piece by piece: along the line, what was not fitted, strength, service, what to do."""
 
 from collections.abc import Mapping, Sequence
+from math import floor
 from typing import Any
 
 from pipeline.text import life as _life
@@ -46,10 +47,54 @@ def outside_text(outside: Row) -> str:
     return "\n".join(lines)
 
 
+def strength_text(told: Row, tests: Sequence[Row]) -> str:
+    """Strength left, the retirement line, the least margin, and break tests against the model."""
+    retire = "retirement line unknown, for want of a ship design MBL"
+    if told["retirement_kn"] is not None:
+        retire = f"retirement line {told['retirement_kn']:.0f} kN ({told['retirement_of']})"
+    if not told["reckoned"]:
+        return "\n".join([f"Strength left: not reckoned: {told['why']}; {retire}.", *map(_test, tests)])
+    left = "; ".join(
+        f"zone {zone}: " + ", ".join(f"{band} {floor(kn)} kN" for band, kn in found.items())
+        for zone, found in told["left_kn"].items()
+    )
+    new = "Strength left, had the line been new at its first record" if told["as_if_new"] else "Strength left"
+    lines = [f"{new} (source: {told['source']}): {left}; {retire}.", "No day with readings, so no margin."]
+    least = told["least_margin"]
+    if least is not None:
+        bend = least["bend"]
+        over = "" if bend is None else f" times {bend['strength']:.3g} over a bend of D/d {bend['ratio']:g}"
+        lines[1] = (
+            f"Least margin: a peak of {least['peak_kn']:.0f} kN at {least['peak_at']}, zone {least['zone']}, "
+            f"{least['band']}, against {floor(least['left_kn'])} kN left then{over}: {floor(least['margin_kn'])} kN "
+            f"between them; the peak was {100 * least['peak_share']:.0f} % of it."
+        )
+    return "\n".join(
+        [*lines, *map(_test, tests), "A model, not a break test: no figure here is a reason to keep a line."]
+    )
+
+
+def _test(row: Row) -> str:
+    """One break test, with what the model says of that day."""
+    model = "the model says nothing"
+    if row["predicted_kn"] is not None:
+        model = "the model said " + ", ".join(f"{band} {kn:.0f} kN" for band, kn in row["predicted_kn"].items())
+    where = "" if row["position_m"] is None else f"{row['position_m']:g} m from the eye"
+    said = [row["at"], f"zone {row['zone']}", where, row["condition"], row["laboratory"]]
+    return f"Break test of {', '.join(part for part in said if part)}: {row['break_kn']:.0f} kN; {model}."
+
+
+def advice_text(advice: Sequence[Row]) -> str:
+    """What to do with the line, most urgent first."""
+    told = [f"  {said['do']}: {said['because']}" if said["because"] else f"  {said['do']}" for said in advice]
+    return "\n".join(["What to do, by the rules of the policy", *told])
+
+
 def service_text(service: Row) -> str:
     """Calls, hours, age, their limits, and what no record holds."""
     age = "age not known" if service["age_years"] is None else f"{service['age_years']:.1f} years in service"
-    lines = [f"Served: {service['calls']} calls, {service['mooring_h']:.1f} h moored here, {age}."]
+    made = "1 call" if service["calls"] == 1 else f"{service['calls']} calls"
+    lines = [f"Served: {made}, {service['mooring_h']:.1f} h moored here, {age}."]
     for row in service["limits"]:
         state = {None: "NOT KNOWN", True: "REACHED", False: "not reached"}[row["reached"]]
         lines.append(f"Limit of the {row['of']}: {row['value']:g} {UNITS[row['limit']]}, {state} ({row['source']}).")

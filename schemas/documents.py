@@ -105,6 +105,9 @@ class Policy(Model):
     Events: what each is made of stands in `pipeline.events`, file by file. `tending_modes`: the states of a winch-mode
     channel in which the winch is under power. `mooring_gap_h`: lines made fast, or let go, less than this apart belong
     to one making fast, or one letting go. `bin_observed_pct`: how much of ten minutes must be observed to count.
+
+    Events of several lines: `surge_*` as in `pipeline.events.surge`; events of which the next begins within
+    `episode_gap_s` of the end of those before are one episode.
     """
 
     max_gap_s: Number = Field(default=10.0, gt=0)
@@ -142,6 +145,10 @@ class Policy(Model):
     alarm_peak_pct: Number = Field(default=70.0, gt=0)
     alarm_snap_pct: Number = Field(default=50.0, gt=0)
     alarm_payout_m: Number = Field(default=1.0, ge=0)
+    surge_min_pct: Number = Field(default=3.0, gt=0)
+    surge_times: Number = Field(default=5.0, gt=0)
+    surge_join_s: Number = Field(default=60.0, ge=0)
+    episode_gap_s: Number = Field(default=120.0, ge=0)
     settle_s: Number = Field(default=2.0, ge=0)
     retire_pct: Number = Field(default=75.0, gt=0, le=100)
     turn_share: Number = Field(default=0.5, gt=0)

@@ -203,6 +203,20 @@ class AirDays(Row):
     op = _op("set", "drop")
 
 
+class BerthDays(Row):
+    """What all lines of a site did together on a day. Newest by `day` is live, if set.
+
+    `inputs_digest`: of all that decides it. `marks`: JSON, by kind of event, of what is handed to the events.
+    `balance`: JSON, by call, of what each line bore while all lines were fast.
+    """
+
+    day = dy.Date()
+    inputs_digest = _digest()
+    marks = _name()
+    balance = _name()
+    op = _op("set", "drop")
+
+
 class Entries(Row):
     """A posting, or the reversal of one. Live: postings that nothing reverses."""
 
@@ -279,6 +293,7 @@ TABLES: dict[str, type[Row]] = {
     "states": States,
     "wear_days": WearDays,
     "air_days": AirDays,
+    "berth_days": BerthDays,
     "entries": Entries,
     "events": Events,
     "findings": Findings,

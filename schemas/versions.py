@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 MANIFEST_VERSION = 3
 """What this program writes. It reads every version up to it. 1: release 0.1.0. 2: table `removed`.
-3: tables `wear_days`, `air_days`."""
+3: tables `wear_days`, `air_days`, `berth_days`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class AddedColumn:
     default: str
 
 
-ADDED_TABLES = ("removed", "wear_days", "air_days")
+ADDED_TABLES = ("removed", "wear_days", "air_days", "berth_days")
 """Tables that came after version 1: an older manifest or snapshot does not have them."""
 ADDED_COLUMNS: tuple[AddedColumn, ...] = ()
 """Every column that was added to a table after version 1, oldest first."""

@@ -40,6 +40,7 @@ FLOORS = (
     ("pipeline.ledger", "pipeline.lastnight", "pipeline.remote"),
     ("pipeline.night",),
     ("pipeline.nightly", "pipeline.render_brakes", "pipeline.render_events", "pipeline.render_service"),
+    ("pipeline.render_berth",),
     (
         "pipeline.audit",
         "pipeline.backup",
@@ -55,10 +56,17 @@ FLOORS = (
         "pipeline.tracing",
     ),
     ("pipeline.fleet", "pipeline.render_upkeep", "pipeline.telling", "pipeline.cli_health", "pipeline.cli_options"),
-    ("pipeline.cli_nights", "pipeline.cli_upkeep"),
+    ("pipeline.cli_berth", "pipeline.cli_nights", "pipeline.cli_upkeep"),
     ("pipeline.cli",),
 )
-COMMANDS = {"pipeline.cli", "pipeline.cli_health", "pipeline.cli_nights", "pipeline.cli_options", "pipeline.cli_upkeep"}
+COMMANDS = {
+    "pipeline.cli",
+    "pipeline.cli_berth",
+    "pipeline.cli_health",
+    "pipeline.cli_nights",
+    "pipeline.cli_options",
+    "pipeline.cli_upkeep",
+}
 """Where commands stand: they alone know click, and import nothing heavy before a command needs it."""
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 PURE = (

@@ -51,6 +51,11 @@ def of_pretension_loss() -> Severity:
     return "warning"
 
 
+def of_surge(peak_pct: float, policy: Policy) -> Severity:
+    """`peak_pct` of ship design MBL, of the line whose tension rose most."""
+    return "alarm" if peak_pct > policy.alarm_peak_pct else "warning"
+
+
 def of_load_loss() -> Severity:
     """Whatever the phase: until it is known what became of the line, it may have parted."""
     return "alarm"

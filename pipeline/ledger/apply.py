@@ -26,6 +26,7 @@ TABLES = (
     "states",
     "wear_days",
     "air_days",
+    "berth_days",
     "entries",
     "events",
     "findings",

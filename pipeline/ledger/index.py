@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import (
     AirDay,
+    BerthDay,
     Entry,
     Event,
     Finding,
@@ -26,7 +27,7 @@ from pipeline.ledger.rows import (
 from schemas.times import DAY_US, day_start_us
 
 R = TypeVar("R")
-_JSON = frozenset({"inputs", "payload", "basis", "evidence", "carried", "facts"})
+_JSON = frozenset({"inputs", "payload", "basis", "evidence", "carried", "facts", "marks", "balance"})
 
 
 def receipts(ledger: Ledger) -> dict[str, Receipt]:
@@ -90,6 +91,11 @@ def carried(ledger: Ledger, keys: Collection[tuple[str, str, date]]) -> dict[tup
 def air_days(ledger: Ledger) -> dict[tuple[str, date], AirDay]:
     """Live ten-minute means of air channels, by (channel, day)."""
     return {(row.channel, row.day): row for row in load(ledger, AirDay, "live_air_days", order="channel, day")}
+
+
+def berth_days(ledger: Ledger) -> dict[date, BerthDay]:
+    """Live berth days by day, in that order."""
+    return {row.day: row for row in load(ledger, BerthDay, "live_berth_days", order="day")}
 
 
 def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], WearDay]:

@@ -11,7 +11,7 @@ from typing import Any
 
 from pipeline.ledger import index
 from pipeline.ledger.account import CONTACT, FREE_LENGTH, ZONES, Account, exact_sum
-from pipeline.ledger.advice import LineFacts, Peak, Weakest, ZoneUse, last_looked_us
+from pipeline.ledger.advice import LineFacts, Peak, Weakest, ZoneUse, advise, last_looked_us
 from pipeline.ledger.basis import basis_of
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.queries import lines_of
@@ -49,6 +49,14 @@ def evidence_of(ledger: Ledger) -> Evidence:
     return Evidence(
         events, list(index.findings(ledger).values()), peaks, index.horizon_us(ledger), index.known_us(ledger)
     )
+
+
+def advice_of(
+    site: Site, account: Account, evidence: Evidence, limits: Sequence[Mapping[str, Any]]
+) -> list[dict[str, str]]:
+    """What to do with a line, most urgent first: the rule, what it asks for, and the reason with its figure."""
+    found = advise(facts_of(site, account, evidence, limits))
+    return [{"rule": said.rule, "do": said.do, "because": said.because} for said in found]
 
 
 def facts_of(site: Site, account: Account, evidence: Evidence, limits: Sequence[Mapping[str, Any]]) -> LineFacts:

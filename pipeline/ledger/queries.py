@@ -6,10 +6,12 @@ from typing import Any
 
 import simplejson
 
+from pipeline.errors import RegisterError, nearest
 from pipeline.events.severity import SEVERITIES
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Entry, Event, Finding, Receipt
+from pipeline.site import Site
 from schemas.times import us_to_rfc3339
 
 VERSION = 1
@@ -109,9 +111,33 @@ def receipt_object(receipt: Receipt) -> dict[str, Any]:
     }
 
 
-def findings_json(ledger: Ledger) -> dict[str, Any]:
-    """Open findings, in the order they were opened."""
-    return {"findings": [finding_object(finding) for finding in index.findings(ledger).values()]}
+def findings_json(ledger: Ledger, *, kind: str | None = None, channel: str | None = None) -> dict[str, Any]:
+    """Open findings, in the order they were opened: of one kind, and about one channel, where given.
+
+    A finding is about a channel if it is its subject, or its evidence names it.
+    """
+    found = [
+        finding
+        for finding in index.findings(ledger).values()
+        if (kind is None or finding.kind == kind) and (channel is None or channel in _about(finding))
+    ]
+    return {"findings": [finding_object(finding) for finding in found]}
+
+
+def known_channel(site: Site, channel: str) -> None:
+    """RegisterError, with the nearest name, for a channel that is not registered."""
+    if channel not in site.channels:
+        near = nearest(channel, site.channels)
+        raise RegisterError(
+            f"no channel is called {channel!r}",
+            file="channels.csv",
+            next_step="check the name" if near is None else f"did you mean {near}?",
+        )
+
+
+def _about(finding: Finding) -> set[str]:
+    named = finding.evidence.get("channels", ())
+    return {finding.subject, *(named if isinstance(named, list) else ())}
 
 
 def finding_object(finding: Finding) -> dict[str, Any]:

@@ -149,6 +149,16 @@ class AirDay:
 
 
 @dataclass(frozen=True, slots=True)
+class BerthDay:
+    """What all lines of a site did together on a day: `marks` by kind of event, `balance` by line."""
+
+    day: date
+    inputs_digest: str
+    marks: Mapping[str, Any]
+    balance: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
     """A posting, or the reversal of one (`reverses`, life negated)."""
 

@@ -12,6 +12,7 @@ from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_si
 from pipeline.ledger.along import along_of, outside_of
 from pipeline.ledger.basis import basis_of, not_reckoned
 from pipeline.ledger.database import Ledger
+from pipeline.ledger.line_facts import advice_of, evidence_of
 from pipeline.ledger.outlook import outlook_of
 from pipeline.ledger.rows import Entry
 from pipeline.ledger.service import calls, service_of
@@ -39,6 +40,8 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
     account = accounts(ledger, site, [line])[line]
     horizon_us = index.horizon_us(ledger)
     basis, reasons = basis_of(site, line)
+    made = calls(site.riggings, {name: row.ship for name, row in site.lines.items()}, horizon_us)
+    service = service_of(site, account, made, horizon_us=horizon_us, known_us=index.known_us(ledger))
     return {
         "line": line,
         **_about(site, line),
@@ -47,13 +50,8 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
         "unreckoned_days": index.unreckoned(ledger),
         "opening": opening_of(site, line),
         **figures(site, account),
-        "service": service_of(
-            site,
-            account,
-            calls(site.riggings, {name: row.ship for name, row in site.lines.items()}, horizon_us),
-            horizon_us=horizon_us,
-            known_us=index.known_us(ledger),
-        ),
+        "service": service,
+        "advice_list": advice_of(site, account, evidence_of(ledger), service["limits"]),
         "outside": outside_of(index.day_facts(ledger, line).values()),
         "strength": strength_of(ledger, site, account),
         "strength_tests": tests_of(site, ledger, account),

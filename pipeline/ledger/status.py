@@ -8,10 +8,9 @@ from typing import Any
 
 from pipeline.ledger import index
 from pipeline.ledger.account import Account, accounts, exact_sum, last_site, seconds, shown
-from pipeline.ledger.advice import Advice, advise
 from pipeline.ledger.basis import basis_of
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.line_facts import Evidence, evidence_of, facts_of
+from pipeline.ledger.line_facts import Evidence, advice_of, evidence_of
 from pipeline.ledger.rows import Event
 from pipeline.ledger.service import Call, calls, service_of
 from pipeline.ledger.statement import opening_of
@@ -54,7 +53,7 @@ def _row(site: Site, account: Account, evidence: Evidence, made: list[Call]) -> 
     used = account.used(zone)
     consumed = account.total(zone)
     service = service_of(site, account, made, horizon_us=evidence.horizon_us, known_us=evidence.known_us)
-    advice = advise(facts_of(site, account, evidence, service["limits"]))
+    advice = advice_of(site, account, evidence, service["limits"])
     return {
         "line": line,
         "part": site.lines[line].part,
@@ -70,12 +69,12 @@ def _row(site: Site, account: Account, evidence: Evidence, made: list[Call]) -> 
         "service": service,
         "last_event": _last(evidence.events.get(line, ()), line),
         "advice": "; ".join(_words(said) for said in advice),
-        "advice_list": [{"rule": said.rule, "do": said.do, "because": said.because} for said in advice],
+        "advice_list": advice,
     }
 
 
-def _words(said: Advice) -> str:
-    return f"{said.do} ({said.because})" if said.because else said.do
+def _words(said: dict[str, str]) -> str:
+    return f"{said['do']} ({said['because']})" if said["because"] else said["do"]
 
 
 def _worst_first(row: dict[str, Any]) -> tuple[int, Decimal, str]:

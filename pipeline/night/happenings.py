@@ -10,6 +10,7 @@ from typing import Any
 from pipeline.events.brake_render import Rules
 from pipeline.events.calls import ALL_FAST, Call, Fast, calls, fast_of
 from pipeline.events.ids import event_id
+from pipeline.events.surge import Surge
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Event, Mark
@@ -19,16 +20,22 @@ from pipeline.night.kinds import KINDS, Happening, Kind, Rigged, Rope, Top, rigg
 from pipeline.night.marks import MARK_KINDS
 from pipeline.night.place_days import MadeDays
 from pipeline.night.plan import Plan, limit_base_kn
+from pipeline.night.surging import surge_rows
 from pipeline.site import Site
 from schemas.registers import Rigging
 
 OF_MBL, OF_BREAK_FORCE = "ship design MBL", "break force"
 
 
-def event_rows(site: Site, plan: Plan, made: MadeDays, ledger: Ledger) -> list[dict[str, Any]]:
-    """Rows that add the events that are new or changed, and supersede those that are no longer so."""
+def event_rows(
+    site: Site, plan: Plan, made: MadeDays, ledger: Ledger, surges: Sequence[Surge] = ()
+) -> list[dict[str, Any]]:
+    """Rows that add the events that are new or changed, and supersede those that are no longer so.
+
+    `surges`: marks of all berth days that stand after this run.
+    """
     sheet_of = {key: place.sheet for key, place in made.places.items()}
-    found = {row["event"]: row for row in event_rows_now(site, plan, sheet_of, _marks(ledger, made))}
+    found = {row["event"]: row for row in event_rows_now(site, plan, sheet_of, _marks(ledger, made), surges)}
     live = index.events(ledger)
     rows = [
         {**row, "op": "add", "reason": "" if name not in live else "changed by late or corrected samples or registers"}
@@ -44,11 +51,18 @@ def event_rows(site: Site, plan: Plan, made: MadeDays, ledger: Ledger) -> list[d
 
 
 def event_rows_now(
-    site: Site, plan: Plan, sheet_of: Mapping[str, str], marks: Mapping[str, Sequence[Mark]]
+    site: Site,
+    plan: Plan,
+    sheet_of: Mapping[str, str],
+    marks: Mapping[str, Sequence[Mark]],
+    surges: Sequence[Surge] = (),
 ) -> list[dict[str, Any]]:
-    """All events of a site as they should be. `sheet_of`: the sheet of each planned key; `marks`: by sheet."""
+    """All events of a site as they should be. `sheet_of`: the sheet of each planned key; `marks`: by sheet;
+    `surges`: those of berth days.
+    """
     mains = _rigged_mains(site, plan, sheet_of, marks)
-    return [row for line, riggings in mains.items() for row in events_of(site, line, riggings)]
+    single = [row for line, riggings in mains.items() for row in events_of(site, line, riggings)]
+    return single + surge_rows(site, surges)
 
 
 def events_of(site: Site, line: str, riggings: Sequence[Rigged]) -> list[dict[str, Any]]:

@@ -1,13 +1,15 @@
 """The day sheet: what one rigging felt on one UTC day, in kN, seconds and counts. It knows no rope constant."""
 
 import datetime
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from pipeline.sheets.cycles import Floats, Ints, close_cycles, tally_sorted, turning_points
 from pipeline.sheets.kernel import Bools, runs_above, stand, swing_cells
+from pipeline.sheets.trace import NO_TRACE, Trace, make_trace
 from pipeline.sheets.travel import NO_TRAVEL, Travel
+from schemas.times import day_start_us
 
 ABSENT_US = -1
 """Stands for 'no such instant' in the compiled loops."""
@@ -55,7 +57,8 @@ class Sheet:
     [kN^2]) and `swing_cells` (bin, class of the lower end, of the upper end, count): swings between inner
     turning points; `level_bins`, `level_classes`, `level_us`: time at level; `travel_classes`, `travel_m`: metres of
     payout, either way, by class of tension (empty where no payout is measured). Bins are absolute 10-minute UTC
-    bins, at // 600 s; class c is [5c, 5c + 5) kN.
+    bins, at // 600 s; class c is [5c, 5c + 5) kN. `trace_*`: the slice in 10-second bins (`sheets/trace.py`), empty
+    where it was not asked for, or not kept yet.
     """
 
     slice: Slice
@@ -75,11 +78,30 @@ class Sheet:
     excursions: tuple[Excursion, ...]
     travel_classes: Ints = field(default_factory=lambda: NO_TRAVEL.classes)
     travel_m: Floats = field(default_factory=lambda: NO_TRAVEL.metres)
+    trace_bins: Ints = field(default_factory=lambda: NO_TRACE.bins)
+    trace_mean_dan: Ints = field(default_factory=lambda: NO_TRACE.mean_dan)
+    trace_low_kn: Floats = field(default_factory=lambda: NO_TRACE.low_kn)
+    trace_high_kn: Floats = field(default_factory=lambda: NO_TRACE.high_kn)
 
     @property
     def observed_us(self) -> int:
         """Coverage of the slice: the time its samples stand for."""
         return int(self.level_us.sum())
+
+    def untraced(self) -> "Sheet":
+        """The sheet without its trace."""
+        return replace(
+            self,
+            trace_bins=NO_TRACE.bins,
+            trace_mean_dan=NO_TRACE.mean_dan,
+            trace_low_kn=NO_TRACE.low_kn,
+            trace_high_kn=NO_TRACE.high_kn,
+        )
+
+    @property
+    def trace(self) -> Trace:
+        """The slice in 10-second bins."""
+        return Trace(self.trace_bins, self.trace_mean_dan, self.trace_low_kn, self.trace_high_kn)
 
 
 def make_sheet(
@@ -114,6 +136,7 @@ def make_sheet(
     )
     swing_bins, swing_sums, cells = swing_cells(turn_kn[1:-1], turn_us[1:-1])
     keep = _ends(turn_kn.size)
+    trace = make_trace(at_us, kn, usable, day_start_us(piece.day))
     return Sheet(
         slice=piece,
         low_kn=low_kn,
@@ -132,6 +155,10 @@ def make_sheet(
         excursions=_excursions(piece, at_us, kn, usable, clipped, max_gap_us),
         travel_classes=travelled.classes,
         travel_m=travelled.metres,
+        trace_bins=trace.bins,
+        trace_mean_dan=trace.mean_dan,
+        trace_low_kn=trace.low_kn,
+        trace_high_kn=trace.high_kn,
     )
 
 

@@ -1,6 +1,6 @@
 """Sheets and flag runs in Parquet: one file for a place, a day and a run of the program."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -9,6 +9,7 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import StoreError
 from pipeline.sheets.sheet import Excursion, Sheet, Slice
+from pipeline.sheets.trace import NO_TRACE, Trace
 from pipeline.store.columns import listed
 from pipeline.store.depot import Depot
 
@@ -56,8 +57,15 @@ SHEET_SCHEMA = pa.schema(
         ),
         pa.field("travel_classes", _COUNT, nullable=False),
         pa.field("travel_m", _KN, nullable=False),
+        pa.field("trace_bins", _COUNT, nullable=False),
+        pa.field("trace_mean_dan", _COUNT, nullable=False),
+        pa.field("trace_low_kn", _KN, nullable=False),
+        pa.field("trace_high_kn", _KN, nullable=False),
     ]
 )
+
+TRACE = ("trace_bins", "trace_mean_dan", "trace_low_kn", "trace_high_kn")
+"""The columns of a sheet's trace, in order: read only where they are wanted."""
 
 FLAG_SCHEMA = pa.schema(
     [
@@ -74,7 +82,7 @@ FLAG_SCHEMA = pa.schema(
 def write_sheets(store: Depot, name: str, sheets: Mapping[str, Sheet]) -> str:
     """Write sheets, by their id, as the rows of one file, `name` below the store; returns its SHA-256."""
     table = pa.Table.from_pylist([_row(sheet_id, sheet) for sheet_id, sheet in sheets.items()], schema=SHEET_SCHEMA)
-    doubles = ["low_kn.list.element", "high_kn.list.element"]
+    doubles = [f"{name}.list.element" for name in ("low_kn", "high_kn", "trace_low_kn", "trace_high_kn")]
     integers = [f"{f.name}.list.element" for f in SHEET_SCHEMA if f.type == _COUNT]
     return store.write(
         name,
@@ -90,16 +98,30 @@ def write_sheets(store: Depot, name: str, sheets: Mapping[str, Sheet]) -> str:
     )
 
 
-def read_sheets(store: Depot, name: str, wanted: Sequence[str], *, excursions: bool = True) -> dict[str, Sheet]:
+def read_sheets(
+    store: Depot, name: str, wanted: Sequence[str], *, excursions: bool = True, trace: bool = False
+) -> dict[str, Sheet]:
     """Sheets of one file by id; StoreError when the file is gone or torn, or lacks one.
 
-    `excursions`: False for whoever prices alone, which they slow down; sheets have none then.
+    `excursions`: False for whoever prices alone, which they slow down; sheets have none then. `trace`: with it.
     """
+    left_out = {*(() if excursions else ("excursions",)), *(() if trace else TRACE)}
+    rows = _rows(store, name, wanted, lambda column: column not in left_out)
+    return {sheet_id: _sheet(row) for sheet_id, row in rows.items()}
+
+
+def read_traces(store: Depot, name: str, wanted: Sequence[str]) -> dict[str, Trace]:
+    """Traces alone of sheets of one file, by id; empty for a sheet made before they were kept. StoreError as above."""
+    rows = _rows(store, name, wanted, lambda column: column == "sheet" or column in TRACE)
+    return {sheet_id: _trace(row) for sheet_id, row in rows.items()}
+
+
+def _rows(store: Depot, name: str, wanted: Sequence[str], keep: Callable[[str], bool]) -> dict[str, pa.Table]:
+    """The rows of some sheets of a file, by id, with the columns to keep of those that it has."""
     path = store.local(name)
     try:
         file = pq.ParquetFile(path)
-        columns = None if excursions else [name for name in file.schema_arrow.names if name != "excursions"]
-        table = file.read(columns=columns, use_threads=False)
+        table = file.read(columns=[column for column in file.schema_arrow.names if keep(column)], use_threads=False)
     except (OSError, pa.ArrowInvalid) as error:
         raise StoreError(
             f"cannot read sheets: {error}", file=path, next_step="run `tautlog nightly`, or `tautlog audit`"
@@ -108,7 +130,7 @@ def read_sheets(store: Depot, name: str, wanted: Sequence[str], *, excursions: b
     missing = sorted(set(wanted) - set(names))
     if missing:
         raise StoreError("sheets are missing from the file", file=path, found=f"{names}", expected=f"{missing}")
-    return {sheet_id: _sheet(table.slice(names.index(sheet_id), 1)) for sheet_id in wanted}
+    return {sheet_id: table.slice(names.index(sheet_id), 1) for sheet_id in wanted}
 
 
 def write_flags(store: Depot, name: str, runs: Sequence[Mapping[str, Any]]) -> str:
@@ -167,6 +189,10 @@ def _row(name: str, sheet: Sheet) -> dict[str, Any]:
         ],
         "travel_classes": sheet.travel_classes,
         "travel_m": sheet.travel_m,
+        "trace_bins": sheet.trace_bins,
+        "trace_mean_dan": sheet.trace_mean_dan,
+        "trace_low_kn": sheet.trace_low_kn,
+        "trace_high_kn": sheet.trace_high_kn,
     }
 
 
@@ -211,6 +237,7 @@ def _sheet(row: pa.Table) -> Sheet:
         level_us=flat("level_us"),
         excursions=_excursions(row),
         **_travel(row),
+        **{name: listed(row[name]) for name in TRACE if name in row.column_names},
     )
 
 
@@ -228,6 +255,13 @@ def _excursions(row: pa.Table) -> tuple[Excursion, ...]:
         )
         for e in row["excursions"][0]
     )
+
+
+def _trace(row: pa.Table) -> Trace:
+    """The trace of a sheet; an empty one of a sheet made before traces were kept."""
+    if TRACE[0] not in row.column_names:
+        return NO_TRACE
+    return Trace(*(listed(row[name]) for name in TRACE))
 
 
 def _travel(row: pa.Table) -> dict[str, Any]:

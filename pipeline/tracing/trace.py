@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.errors import DataError
+from pipeline.events import surge
 from pipeline.ledger import index, queries
 from pipeline.ledger.account import last_site
 from pipeline.ledger.basis import basis_of
@@ -17,7 +18,7 @@ from pipeline.ledger.words import CAUTION
 from pipeline.night.intake import LiveParts
 from pipeline.night.look import line_tension_kn
 from pipeline.site import Site
-from pipeline.store.days import raw_lines
+from pipeline.store.days import raw_lines, read_readings
 from pipeline.store.samples import store_part
 from pipeline.tracing.cycles import TimedCycle, timed_cycles
 from pipeline.tracing.series import Series
@@ -122,6 +123,8 @@ class _Walker:
         at = {"first": event.from_us, "peak": event.peak_us, "last": event.to_us}
         if event.kind in OF_WHOLE_BINS:
             at = {"peak": event.peak_us}  # their ends are those of ten minutes, and no samples
+        elif event.kind == surge.KIND:
+            at = {"peak": self._in_bin(event)}  # its ends are those of bins
         return {
             "ref": event.event,
             "is": "event",
@@ -138,6 +141,20 @@ class _Walker:
                 for channel in self._channels(event, what)
             ],
         }
+
+    def _in_bin(self, event: Event) -> int:
+        """The sample of a surge's peak: the first in its bin that gives the line that tension; else the bin's begin."""
+        place, end_us = self._site.channels[event.channel].place, event.peak_us + surge.BIN_US
+        parts = self._live.of(place, day_of(event.peak_us))
+        readings = read_readings(self._site.store, parts, from_us=event.peak_us, to_us=end_us).get(event.channel)
+        if readings is None:
+            return event.peak_us
+        for rigging in self._site.riggings:
+            if (rigging.line, rigging.channel) == (event.line, event.channel) and _holds(rigging, event.peak_us):
+                used = self._site.calibrations_of(rigging.channel)
+                kn = line_tension_kn(readings.at_us, readings.value, used, rigging.share_pct / 100.0)
+                return int(next(iter(readings.at_us[kn == event.peak_kn]), event.peak_us))
+        return event.peak_us
 
     def _sample(self, line: str, channel: str, at_us: int) -> dict[str, Any]:
         """A sample of an event; of tension with what the line felt by it."""

@@ -204,6 +204,17 @@ def air_day(channel: str, **changes: Any) -> dict[str, Any]:
     return row | changes
 
 
+def berth_day(**changes: Any) -> dict[str, Any]:
+    row = {
+        "day": DAY,
+        "inputs_digest": digest("berth"),
+        "marks": '{"surge":[]}',
+        "balance": '{"calls":[]}',
+        "op": "set",
+    }
+    return row | changes
+
+
 def entry(name: str, line: str, life: str, **changes: Any) -> dict[str, Any]:
     made = Entry(
         run=0,

@@ -74,6 +74,7 @@ def test_all_tables_of_the_whole_chain_are_those_that_are_published(tmp_path: Pa
             states=[makers.state("L1")],
             wear_days=[makers.wear_day("L1")],
             air_days=[makers.air_day("mast-wind")],
+            berth_days=[makers.berth_day()],
             entries=[makers.entry(name, "L1", "0.1")],
             events=[makers.event(name, "L1")],
             findings=[makers.finding(name)],

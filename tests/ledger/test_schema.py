@@ -57,6 +57,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
         states=[makers.state("L1")],
         wear_days=[makers.wear_day("L1")],
         air_days=[makers.air_day("mast-wind")],
+        berth_days=[makers.berth_day()],
         entries=[makers.entry("E1-1", "L1", "0.1")],
         events=[makers.event("e", "L1")],
         findings=[makers.finding("f")],

@@ -16,7 +16,7 @@ from pipeline.sheets.fold import EMPTY, fold
 from pipeline.sheets.sheet import Sheet
 from pipeline.store.depot import Depot
 from pipeline.store.files import digest_of
-from pipeline.store.sheets import read_flags, read_sheets, write_flags, write_sheets
+from pipeline.store.sheets import TRACE, read_flags, read_sheets, read_traces, write_flags, write_sheets
 from tests.sheets.slow import MIDNIGHT_US, TIED_KN, Record, Rigged, Sample, records, sheets
 
 VALUES = st.one_of(TIED_KN, st.floats(-1e6, 1e6), st.just(5e-324))
@@ -55,10 +55,10 @@ def test_sheets_come_back_as_they_were_made(
         path = store / "sheets.parquet"
         digest = write_sheets(store, path.name, made)
         assert digest == digest_of(path)
-        found = read_sheets(store, path.name, wanted)
+        found = read_sheets(store, path.name, wanted, trace=True)
         assert list(found) == wanted
         assert all(same(found[name], made[name]) for name in made)
-        alone = {name: read_sheets(store, path.name, [name])[name] for name in wanted[:2]}
+        alone = {name: read_sheets(store, path.name, [name], trace=True)[name] for name in wanted[:2]}
         assert all(same(alone[name], made[name]) for name in alone)
 
 
@@ -82,7 +82,26 @@ def test_a_sheet_of_a_release_that_kept_no_travel_has_none(tmp_path: Path) -> No
     write_sheets(Depot(tmp_path), "new.parquet", {"S1": sheet})
     table = pl.read_parquet(tmp_path / "new.parquet")
     table.drop("travel_classes", "travel_m").write_parquet(tmp_path / "old.parquet")
-    assert same(read_sheets(Depot(tmp_path), "old.parquet", ["S1"])["S1"], sheet)
+    assert same(read_sheets(Depot(tmp_path), "old.parquet", ["S1"], trace=True)["S1"], sheet)
+
+
+def test_a_sheet_of_a_release_that_kept_no_trace_has_none_and_reads_as_it_was(tmp_path: Path) -> None:
+    store, [sheet] = Depot(tmp_path), some_sheets()
+    write_sheets(store, "new.parquet", {"S1": sheet})
+    pl.read_parquet(tmp_path / "new.parquet").drop(TRACE).write_parquet(tmp_path / "old.parquet")
+    assert sheet.trace_bins.size > 0
+    untraced = read_sheets(store, "new.parquet", ["S1"])["S1"]
+    assert same(read_sheets(store, "old.parquet", ["S1"], trace=True)["S1"], untraced)
+    assert read_traces(store, "old.parquet", ["S1"])["S1"].bins.size == 0
+
+
+def test_a_trace_is_read_alone_and_only_where_it_is_wanted(tmp_path: Path) -> None:
+    store, [sheet] = Depot(tmp_path), some_sheets()
+    write_sheets(store, "s.parquet", {"S1": sheet})
+    assert read_sheets(store, "s.parquet", ["S1"])["S1"].trace_bins.size == 0
+    found = read_traces(store, "s.parquet", ["S1"])["S1"]
+    for name in ("bins", "mean_dan", "low_kn", "high_kn"):
+        assert getattr(found, name).tobytes() == getattr(sheet.trace, name).tobytes()
 
 
 def test_a_sheets_file_that_lacks_one_is_gone_or_torn_is_told(tmp_path: Path) -> None:

@@ -1,0 +1,315 @@
+"""Surge: the slow pulse of a passing ship, seen in several lines at once with the signs it must have.
+
+A ship that passes draws the moored one along the quay, and lets her come back: head and stern lines, which hold her
+against opposite moves, tighten in turn, and so do springs that lead fore and aft. Each line's trace (means over 10 s),
+less its running median over 20 minutes, shows one or two lobes of 20 to 300 s, at half their height.
+They are looked for in means over 90 s, in which a lobe of under a minute shows as less than it is. What is no surge: a
+squall and a tug's push, which load or relieve head and stern lines together, and breasts more than others; tide and
+tending, which do not come back within minutes (a median follows a step); a slow drift of the moored ship herself,
+which is the background that a pulse must stand out from. Signs, lengths and factors are house rules; that the pulse is
+slow and moves a ship along the quay is common practice, no source.
+
+The law: wherever a record is cut, the partial surges of its parts, joined, are those of the whole. What is said of a
+bin depends on the bins within `EDGE_BINS` of it alone, and joining is by largest, smallest and earliest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.events.surge_kernel import lobe_reach, moving_mean, running_median
+from schemas.registers import Policy
+
+KIND: Final = "surge"
+Values = NDArray[np.float64]
+
+BIN_US: Final = 10_000_000
+"""Length of a trace's bin."""
+TREND_BINS: Final = 60
+"""The running median's reach to either side: 10 minutes, so that a pulse of 300 s is no quarter of its window."""
+SMOOTH_BINS: Final = 4
+"""The reach of the mean taken of that: 90 s in all, so that the ship's own slow motions, of a minute or two, go out."""
+BLOCK_BINS: Final = 60
+SPREAD_BINS: Final = 180
+"""The background's spread is one figure for each ten minutes, of those and half an hour to either side."""
+SHORTEST_BINS: Final = 2
+LONGEST_BINS: Final = 30
+"""Of a lobe at half its height: 20 to 300 s."""
+REACH_BINS: Final = 60
+"""A run that goes on for longer is no lobe."""
+EDGE_BINS: Final = 480
+"""How far from a bin others decide what is said of it: two reaches, then a block, its spread and its trend."""
+BACK_SHARE: Final = 0.25
+"""A lobe reaches as far as its line keeps above this share of the least pulse, with the same sign ..."""
+FOOT_SHARE: Final = 0.05
+"""... and above this share of its own height."""
+SIGN_SHARE: Final = 0.5
+"""A line takes part whose change is at least this share of the least pulse."""
+LINES: Final = 3
+"""So many channels at least must take part: two lines on one hook are one witness."""
+VOTE: Final = 3.0
+BREASTS: Final = 1.5
+"""Where a breast line moved over this many times as much as any of those along the quay, it is wind or a tug."""
+SURGING: Final = ("head", "stern", "spring")
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What is a pulse: at least `times` the background's robust standard deviation, and `min_pct` % of the limit base.
+
+    `join_s`: lobes that follow each other so soon are one surge.
+    """
+
+    min_pct: float
+    times: float
+    join_s: float
+
+    @classmethod
+    def of(cls, policy: Policy) -> Rules:
+        """The rules of a site's policy."""
+        return cls(policy.surge_min_pct, policy.surge_times, policy.surge_join_s)
+
+
+@dataclass(frozen=True)
+class Series:
+    """One rigging's trace over a stretch of bins (n,), NaN where a bin has none; `base_kn`: what limits are percent of.
+
+    mean_kn, high_kn: mean and highest line tension of each bin [kN].
+    """
+
+    line: str
+    channel: str
+    role: str
+    base_kn: float
+    mean_kn: Values
+    high_kn: Values
+
+
+@dataclass(frozen=True)
+class Share:
+    """What one line had of a surge, in bins of 10 s: since when, the largest rise and the deepest fall of its mean
+    against its trend [kN], its highest tension, and the instant at which that bin begins."""
+
+    channel: str
+    role: str
+    from_us: int
+    rise_kn: float
+    fall_kn: float
+    peak_kn: float
+    peak_us: int
+
+    @property
+    def change_kn(self) -> float:
+        """The larger of the two, signed; the rise where they are equal."""
+        return self.rise_kn if self.rise_kn >= -self.fall_kn else self.fall_kn
+
+
+@dataclass(frozen=True)
+class Surge:
+    """A surge of one ship, or a part of one, over [from_us, to_us); `lines` by name."""
+
+    ship: str
+    from_us: int
+    to_us: int
+    lines: Mapping[str, Share]
+
+    @property
+    def first_line(self) -> str:
+        """The line that moved first; of several the one that moved most, then by name."""
+        return min(self.lines, key=lambda name: (self.lines[name].from_us, -abs(self.lines[name].change_kn), name))
+
+    @property
+    def greatest_line(self) -> str:
+        """The line that moved most; of several the first by name."""
+        return min(self.lines, key=lambda name: (-abs(self.lines[name].change_kn), name))
+
+    @property
+    def most_loaded_line(self) -> str:
+        """The line whose tension rose most; of several the first by name."""
+        return min(self.lines, key=lambda name: (-self.lines[name].rise_kn, name))
+
+    def to_payload(self) -> dict[str, Any]:
+        """As plain mappings and numbers, for JSON; floats come back bit for bit."""
+        return asdict(self)
+
+    @classmethod
+    def from_payload(cls, payload: Mapping[str, Any]) -> Surge:
+        """The inverse of `to_payload`."""
+        return cls(**{**payload, "lines": {name: Share(**share) for name, share in payload["lines"].items()}})
+
+
+@dataclass(frozen=True)
+class _Slow:
+    """A series against its trend (n,) [kN], that as a mean over 90 s, and the least of it that is a pulse at each bin.
+
+    NaN where unknown.
+    """
+
+    series: Series
+    against_kn: Values
+    change_kn: Values
+    least_kn: Values
+
+
+def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int, first: int, last: int) -> list[Surge]:
+    """Partial surges of the lobes that are highest in bins [first, last), in time order; `join` makes surges of them.
+
+    All series are of time in which all lines were fast, and have the same bins: index 0 is the bin `start_bin` since
+    1970. They reach `EDGE_BINS` beyond first and last, or to where nothing was recorded.
+    """
+    slow = [_slow(one, rules, start_bin) for one in series]
+    found = []
+    for one in slow:
+        if one.series.role in SURGING:
+            for core in _cores(one, first, last):
+                surge = _surge(ship, slow, core, start_bin)
+                found += [] if surge is None else [surge]
+    return join(found, join_s=rules.join_s)
+
+
+def join(parts: Iterable[Surge], *, join_s: float) -> list[Surge]:
+    """Surges by ship and time: parts of a ship that overlap, or follow within `join_s`, are one. Any order."""
+    whole: list[Surge] = []
+    for part in sorted(parts, key=lambda one: (one.ship, one.from_us, one.to_us)):
+        if whole and whole[-1].ship == part.ship and part.from_us - whole[-1].to_us <= join_s * 1e6:
+            whole[-1] = _joined(whole[-1], part)
+        else:
+            whole.append(part)
+    return whole
+
+
+def _joined(one: Surge, other: Surge) -> Surge:
+    lines = dict(one.lines)
+    for name, share in other.lines.items():
+        lines[name] = _both(lines[name], share) if name in lines else share
+    ordered = {name: lines[name] for name in sorted(lines)}
+    return replace(one, to_us=max(one.to_us, other.to_us), lines=ordered)
+
+
+def _both(one: Share, other: Share) -> Share:
+    peak = min(one, other, key=lambda share: (-share.peak_kn, share.peak_us))
+    # A line that changes channel in mid-surge is told by the one that it was on at its peak.
+    return Share(
+        peak.channel,
+        peak.role,
+        min(one.from_us, other.from_us),
+        max(one.rise_kn, other.rise_kn),
+        min(one.fall_kn, other.fall_kn),
+        peak.peak_kn,
+        peak.peak_us,
+    )
+
+
+def _slow(series: Series, rules: Rules, start_bin: int) -> _Slow:
+    against_kn = series.mean_kn - running_median(series.mean_kn, TREND_BINS, TREND_BINS // 2)
+    change_kn = moving_mean(against_kn, SMOOTH_BINS)
+    floor_kn = rules.min_pct / 100.0 * series.base_kn
+    return _Slow(series, against_kn, change_kn, np.maximum(rules.times * _spread_kn(change_kn, start_bin), floor_kn))
+
+
+def _spread_kn(change_kn: Values, start_bin: int) -> Values:
+    """The background's robust standard deviation at each bin [kN]: of ten minutes of UTC, from an hour about them.
+
+    1.4826 times the median of the absolute values, which is the standard deviation of a normal distribution. NaN where
+    under ten minutes of that hour and more are known.
+    """
+    spread = np.full(change_kn.size, np.nan)
+    size = np.abs(change_kn)
+    for begin in range(-(start_bin % BLOCK_BINS), change_kn.size, BLOCK_BINS):
+        about = size[max(begin - SPREAD_BINS, 0) : begin + BLOCK_BINS + SPREAD_BINS]
+        known = about[~np.isnan(about)]
+        if known.size >= BLOCK_BINS:
+            spread[max(begin, 0) : begin + BLOCK_BINS] = 1.4826 * np.median(known)
+    return spread
+
+
+def _cores(slow: _Slow, first: int, last: int) -> list[NDArray[np.int64]]:
+    """The bins at half height and more of each lobe of one line that is a pulse, and is highest in [first, last)."""
+    change_kn, back_kn = slow.change_kn, BACK_SHARE * slow.least_kn
+    found: list[NDArray[np.int64]] = []
+    begin, end = 0, -1
+    for at in np.flatnonzero(np.abs(change_kn) >= slow.least_kn).tolist():  # never where either is NaN
+        if at <= end:
+            continue
+        begin, end = lobe_reach(change_kn, back_kn, at, REACH_BINS)
+        size = np.abs(change_kn[begin : end + 1])
+        top = begin + int(np.argmax(size))
+        core = begin + np.flatnonzero(size >= 0.5 * size.max())
+        if end - begin < REACH_BINS and first <= top < last and SHORTEST_BINS <= core.size <= LONGEST_BINS:
+            found.append(core)
+    return found
+
+
+def _surge(ship: str, slow: Sequence[_Slow], core: NDArray[np.int64], start_bin: int) -> Surge | None:
+    """What all lines did in the core of one line's lobe, if it has the signs of a surge."""
+    signs: dict[int, int] = {}
+    for index, one in enumerate(slow):
+        known = ~np.isnan(one.least_kn[core]) & ~np.isnan(one.change_kn[core])
+        if 2 * int(known.sum()) >= core.size:
+            change, least = float(one.change_kn[core[known]].mean()), float(one.least_kn[core[known]].mean())
+            signs[index] = 0 if abs(change) < SIGN_SHARE * least else 1 if change > 0.0 else -1
+    if not _looks_like_surge(slow, signs, core):
+        return None
+    lines: dict[str, Share] = {}
+    ends = []
+    for index, sign in signs.items():
+        if sign != 0 and slow[index].series.role in SURGING:
+            share, last = _share(slow[index], sign, core, start_bin)
+            name = slow[index].series.line
+            lines[name] = _both(lines[name], share) if name in lines else share
+            ends.append(last)
+    from_us = min(share.from_us for share in lines.values())
+    return Surge(ship, from_us, (start_bin + max(ends) + 1) * BIN_US, dict(sorted(lines.items())))
+
+
+def _looks_like_surge(slow: Sequence[_Slow], signs: Mapping[int, int], core: NDArray[np.int64]) -> bool:
+    """Whether lines that hold a ship along the quay moved as when she surges, and her breasts not much more.
+
+    Lines vote with how far they moved, in least pulses, at most `VOTE`; so that one faulty gauge decides nothing.
+    """
+    votes: dict[tuple[str, int], float] = {}
+    moved: dict[str, float] = {}
+    channels: set[str] = set()
+    for index, sign in signs.items():
+        series = slow[index].series
+        change_kn = abs(float(np.nanmean(slow[index].change_kn[core])))
+        moved[series.role] = max(moved.get(series.role, 0.0), change_kn)
+        if sign != 0:
+            vote = min(change_kn / float(np.nanmean(slow[index].least_kn[core])), VOTE)
+            votes[series.role, sign] = votes.get((series.role, sign), 0.0) + vote
+            channels |= {series.channel} if series.role in SURGING else set()
+    if len(channels) < LINES or moved.get("breast", 0.0) > BREASTS * max(moved.get(role, 0.0) for role in SURGING):
+        return False
+    head, stern = (votes.get((role, 1), 0.0) - votes.get((role, -1), 0.0) for role in ("head", "stern"))
+    opposed, alike = abs(head - stern), abs(head + stern)
+    springs = {sign for role, sign in votes if role == "spring"}
+    if len(springs) == 2:
+        return opposed >= alike
+    # Springs tell a ship that goes along the quay from one that turns; where there is one, one must have moved.
+    return head * stern < 0.0 and ("spring" not in moved or bool(springs))
+
+
+def _share(slow: _Slow, sign: int, core: NDArray[np.int64], start_bin: int) -> tuple[Share, int]:
+    """One line's share of a lobe, and the last bin of its own."""
+    changes = slow.change_kn
+    most = int(core[int(np.nanargmax(sign * changes[core]))])
+    foot_kn = np.maximum(BACK_SHARE * slow.least_kn, FOOT_SHARE * abs(changes[most]))
+    first, last = lobe_reach(changes, foot_kn, most, REACH_BINS)
+    lobe = slow.against_kn[first : last + 1]
+    high = slow.series.high_kn[first : last + 1]
+    peak = first + int(np.nanargmax(high))
+    share = Share(
+        slow.series.channel,
+        slow.series.role,
+        (start_bin + first) * BIN_US,
+        max(float(np.nanmax(lobe)), 0.0),
+        min(float(np.nanmin(lobe)), 0.0),
+        float(slow.series.high_kn[peak]),
+        (start_bin + peak) * BIN_US,
+    )
+    return share, last

@@ -1,0 +1,157 @@
+"""What all lines of a site did together on one UTC day, from their traces: the job of a worker, which reads only.
+
+A berth day rests on the sheets of its day and of the days beside it, of whose traces it needs the edges, and on the
+registers that say which lines are a ship's, where they lead, and when all of them are fast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.events import surge
+from pipeline.events.balance import Traced, borne_on
+from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
+from pipeline.sheets.trace import BIN_US, BINS_OF_DAY, DAN_PER_KN, Trace
+from pipeline.store.depot import Depot
+from pipeline.store.sheets import read_traces
+from schemas.times import day_start_us
+
+Values = NDArray[np.float64]
+FOR_EVER = 2**62
+
+
+@dataclass(frozen=True)
+class Moored:
+    """A ship alongside: the call's begin, and when all her lines are fast; `fast_to_us` None: none is let go yet."""
+
+    ship: str
+    call_us: int
+    fast_from_us: int
+    fast_to_us: int | None
+
+    @property
+    def fast(self) -> range:
+        """The bins that lie wholly in that time."""
+        to_us = FOR_EVER if self.fast_to_us is None else self.fast_to_us
+        return range(-(-self.fast_from_us // BIN_US), to_us // BIN_US)
+
+
+@dataclass(frozen=True)
+class LineOfDay:
+    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of."""
+
+    line: str
+    channel: str
+    role: str
+    base_kn: float
+    moored: Moored
+    sheets: tuple[tuple[date, str], ...]
+
+
+@dataclass(frozen=True)
+class BerthPlan:
+    """One berth day to be, and the digest of all that decides it."""
+
+    day: date
+    lines: tuple[LineOfDay, ...]
+    rules: Rules
+    inputs: str
+
+
+@dataclass(frozen=True)
+class BerthJob:
+    """All that a worker needs. `places`: path and id of the sheet of each key."""
+
+    store: Depot
+    plan: BerthPlan
+    places: Mapping[str, tuple[str, str]]
+
+
+@dataclass(frozen=True)
+class BerthMade:
+    """What a berth day gives: marks by kind of event, and what each call's lines bore."""
+
+    marks: dict[str, Any]
+    balance: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class _Recorded:
+    """A line's bins since 1970 in the day and its edges (n,), ascending, with mean [daN] and highest [kN]."""
+
+    line: LineOfDay
+    bins: NDArray[np.int64]
+    mean_dan: NDArray[np.int64]
+    high_kn: Values
+
+
+def make_berth_day(job: BerthJob) -> BerthMade:
+    """Marks and balance of one day, from the stored traces of its sheets."""
+    start = day_start_us(job.plan.day) // BIN_US
+    day = range(start, start + BINS_OF_DAY)
+    near = range(day.start - EDGE_BINS, day.stop + EDGE_BINS)
+    recorded = [_recorded(line, _traces(job, line), near) for line in job.plan.lines]
+    by_call: dict[Moored, list[_Recorded]] = {}
+    for one in recorded:
+        by_call.setdefault(one.line.moored, []).append(one)
+    found, borne = [], []
+    for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
+        found += _surges(moored, lines, job.plan.rules, day, near)
+        traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
+        bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
+        borne += [] if bore is None else [bore]
+    return BerthMade(
+        {surge.KIND: [one.to_payload() for one in found]},
+        {"calls": [one.to_payload() for one in borne]},
+    )
+
+
+def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range, near: range) -> list[surge.Surge]:
+    series = [
+        Series(
+            one.line.line,
+            one.line.channel,
+            one.line.role,
+            one.line.base_kn,
+            _spread_out(one.bins, one.mean_dan / float(DAN_PER_KN), near, moored.fast),
+            _spread_out(one.bins, one.high_kn, near, moored.fast),
+        )
+        for one in lines
+    ]
+    first, last = day.start - near.start, day.stop - near.start
+    return surges(moored.ship, series, rules, start_bin=near.start, first=first, last=last)
+
+
+def _spread_out(bins: NDArray[np.int64], values: Values, near: range, fast: range) -> Values:
+    """Values at their bins of a stretch, NaN between, and where not all lines were fast."""
+    out = np.full(len(near), np.nan)
+    kept = (bins >= fast.start) & (bins < fast.stop)
+    out[bins[kept] - near.start] = values[kept]
+    return out
+
+
+def _traces(job: BerthJob, line: LineOfDay) -> list[tuple[date, Trace]]:
+    found = []
+    for day, key in line.sheets:
+        path, sheet = job.places[key]
+        found.append((day, read_traces(job.store, path, [sheet])[sheet]))
+    return found
+
+
+def _recorded(line: LineOfDay, traces: Sequence[tuple[date, Trace]], near: range) -> _Recorded:
+    """The traces of a line's days as one, cut to the day and its edges."""
+    bins = [trace.bins + day_start_us(day) // BIN_US for day, trace in traces]
+    whole = np.concatenate(bins)
+    begin, end = np.searchsorted(whole, [near.start, near.stop])
+    return _Recorded(
+        line,
+        whole[begin:end],
+        np.concatenate([trace.mean_dan for _, trace in traces])[begin:end],
+        np.concatenate([trace.high_kn for _, trace in traces])[begin:end],
+    )

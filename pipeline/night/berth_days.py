@@ -1,0 +1,159 @@
+"""All berth days brought to what sheets and registers ask for, by workers; and what is left over taken out.
+
+Planned as sheets are: by the digest of all that decides a day, so that only days whose inputs changed are made again,
+and a night with nothing new makes none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import date
+from typing import Any
+
+from pipeline.events.calls import calls, fast_of
+from pipeline.events.surge import KIND as SURGE
+from pipeline.events.surge import Rules, Surge
+from pipeline.ledger import index
+from pipeline.ledger.database import Ledger
+from pipeline.ledger.rows import BerthDay
+from pipeline.night.account import SheetPlace
+from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Moored, make_berth_day
+from pipeline.night.plan import Plan, digest, limit_base_kn
+from pipeline.site import Site
+from pipeline.workers import Workers
+from schemas.registers import Rigging
+
+BERTH_METHOD = 1
+"""Raised when the same traces would give another berth day: all are then made anew."""
+NO_ROLE = ""
+
+
+@dataclass
+class BerthDays:
+    """Rows for the manifest, and the berth days that stand after this run."""
+
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    days: dict[date, BerthDay] = field(default_factory=dict)
+
+    def surges(self) -> list[Surge]:
+        """Partial surges of all days."""
+        return surges_of(self.days.values())
+
+
+def surges_of(days: Iterable[BerthDay]) -> list[Surge]:
+    """Partial surges of some berth days."""
+    return [Surge.from_payload(payload) for day in days for payload in day.marks.get(SURGE, ())]
+
+
+def make_berth_days(
+    site: Site,
+    plan: Plan,
+    places: Mapping[str, SheetPlace],
+    ledger: Ledger,
+    workers: Workers,
+    *,
+    again: bool = False,
+) -> BerthDays:
+    """Make the berth days that are planned and not there yet; with `again` all of them. `places`: of all sheets."""
+    there = index.berth_days(ledger)
+    planned = plan_berth_days(site, plan)
+    jobs = [
+        berth_job(site, wanted, places)
+        for day, wanted in planned.items()
+        if again or day not in there or there[day].inputs_digest != wanted.inputs
+    ]
+    out = BerthDays(days={day: kept for day, kept in there.items() if day in planned})
+    for job, made in zip(jobs, workers.all(make_berth_day, jobs), strict=True):
+        found = berth_day(job.plan, made)
+        if out.days.get(found.day) != found:
+            out.rows.append(_row(found, "set"))
+        out.days[found.day] = found
+    out.rows += [_row(kept, "drop") for day, kept in there.items() if day not in planned]
+    return out
+
+
+def berth_days_again(site: Site, plan: Plan, places: Mapping[str, SheetPlace]) -> dict[date, BerthDay]:
+    """Every planned berth day made anew from the stored traces, in this process."""
+    planned = plan_berth_days(site, plan)
+    return {day: berth_day(wanted, make_berth_day(berth_job(site, wanted, places))) for day, wanted in planned.items()}
+
+
+def berth_job(site: Site, plan: BerthPlan, places: Mapping[str, SheetPlace]) -> BerthJob:
+    """The job of one planned day."""
+    keys = {key for line in plan.lines for _, key in line.sheets}
+    return BerthJob(site.store, plan, {key: (places[key].path, places[key].sheet) for key in sorted(keys)})
+
+
+def berth_day(plan: BerthPlan, made: BerthMade) -> BerthDay:
+    """A day that was made, as the ledger will have it."""
+    return BerthDay(plan.day, plan.inputs, made.marks, made.balance)
+
+
+def plan_berth_days(site: Site, plan: Plan) -> dict[date, BerthPlan]:
+    """The berth days that a site ought to have: of each UTC day with a sheet of a main line, in order."""
+    moored = _moored(site)
+    sheets: dict[Rigging, dict[date, str]] = {}
+    for use in plan.uses:
+        if site.lines[use.rigging.line].part == "main":
+            sheets.setdefault(use.rigging, {})[use.day] = use.key
+    rules = Rules.of(site.policy)
+    days = sorted({day for keys in sheets.values() for day in keys})
+    planned = {}
+    for day in days:
+        lines = []
+        for rigging, keys in sheets.items():
+            near = tuple((found, keys[found]) for found in _beside(day) if found in keys)
+            if near:
+                lines.append(_line_of_day(site, rigging, moored[rigging], near))
+        planned[day] = BerthPlan(day, tuple(lines), rules, _inputs(day, lines, rules))
+    return planned
+
+
+def _beside(day: date) -> list[date]:
+    """The day before, the day, and the day after; none beyond the ends of the calendar."""
+    first, last = date.min.toordinal(), date.max.toordinal()
+    return [date.fromordinal(n) for n in range(day.toordinal() - 1, day.toordinal() + 2) if first <= n <= last]
+
+
+def _line_of_day(site: Site, rigging: Rigging, moored: Moored, near: tuple[tuple[date, str], ...]) -> LineOfDay:
+    base_kn = limit_base_kn(site, rigging.line)
+    return LineOfDay(rigging.line, rigging.channel, rigging.role or NO_ROLE, base_kn, moored, near)
+
+
+def _inputs(day: date, lines: list[LineOfDay], rules: Rules) -> str:
+    return digest(
+        [
+            BERTH_METHOD,
+            day.isoformat(),
+            asdict(rules),
+            [
+                [
+                    *(one.line, one.channel, one.role, one.base_kn, asdict(one.moored)),
+                    [[found.isoformat(), key] for found, key in one.sheets],
+                ]
+                for one in lines
+            ],
+        ]
+    )
+
+
+def _moored(site: Site) -> dict[Rigging, Moored]:
+    """The call of each rigging, and when all its lines are fast."""
+    ship_of = {name: line.ship for name, line in site.lines.items()}
+    found: dict[Rigging, Moored] = {}
+    for call in calls(site.riggings, ship_of):
+        fast = fast_of(call, site.riggings, ship_of, gap_h=site.policy.mooring_gap_h)
+        moored = Moored(call.ship, call.from_us, fast.all_fast_us, fast.first_let_go_us)
+        found |= {row: moored for row in site.riggings if ship_of[row.line] == call.ship and call.has(row)}
+    return found
+
+
+def _row(day: BerthDay, op: str) -> dict[str, Any]:
+    return {
+        "day": day.day,
+        "inputs_digest": day.inputs_digest,
+        "marks": dict(day.marks),
+        "balance": dict(day.balance),
+        "op": op,
+    }
