@@ -45,6 +45,11 @@ def cautions(kinds: set[str]) -> list[str]:
     found = []
     if inspect:
         found.append(f"After {_listed(sorted(inspect))} the line is inspected before it is used again.")
+    if "brake-held" in kinds:
+        found.append(
+            "A brake that holds above its setting leaves the line to part: it is checked and tested by the winch "
+            "maker's procedure. It is not tested by what it held."
+        )
     if "load-loss" in kinds:
         found.append(
             "A load that was lost at once may be a parted line: verify on deck, keep clear. The last load before it is "
@@ -80,8 +85,28 @@ def _brake_render(event: Row) -> str:
         f"at {event['render_kn']:.0f} kN"
     )
     if event["verdict"] is None:
-        return text + "; its setting is not registered"
-    return text + f"; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
+        return f"{text}{_at_drum(event)}; its setting is not registered"
+    return f"{text}{_at_drum(event)}; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
+
+
+def _brake_held(event: Row) -> str:
+    out = {
+        "measured": "let out no line",
+        "missing": "whether it let out line is not known: payout is missing",
+        "no channel": "whether it let out line is not known: payout is not recorded",
+    }[event["payout_told"]]
+    return (
+        f"brake held at {_peak(event)}{_at_drum(event)}, {event['held_pct_of_set']:.0f} % of the "
+        f"{event['brake_set_kn']:.0f} kN it was set to, and {out}: it ought to have let go"
+    )
+
+
+def _at_drum(event: Row) -> str:
+    """Which load it is, where it was not measured at the drum."""
+    if event.get("measured_at", "drum") == "drum":
+        return ""
+    drum_kn = event["drum_kn"]
+    return " (at the hook; the drum's is not reckoned)" if drum_kn is None else f" (hook; {drum_kn:.0f} kN at the drum)"
 
 
 def _slack(event: Row) -> str:
@@ -152,5 +177,6 @@ SENTENCES: dict[str, Callable[[Row], str]] = {
     "slack": _slack,
     "sustained-load": _sustained_load,
     "pretension-loss": _pretension_loss,
+    "brake-held": _brake_held,
     "surge": _surge,
 }

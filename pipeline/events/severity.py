@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Final, Literal
 
+from pipeline.events.brake_render import LATE_SHARE
 from pipeline.events.calls import ALL_FAST, Phase
 from schemas.registers import Policy
 
@@ -26,6 +27,11 @@ def of_brake_render(phase: Phase, verdict: str | None, payout_m: float, policy: 
     if phase != ALL_FAST:
         return "note"
     return "alarm" if verdict == "late" or payout_m >= policy.alarm_payout_m else "warning"
+
+
+def of_brake_held(share: float) -> Severity:
+    """`share`: the load held over the setting. Above that at which a brake renders late it is an alarm."""
+    return "alarm" if share > LATE_SHARE else "note"
 
 
 def of_slack(lasted_us: int, policy: Policy) -> Severity:

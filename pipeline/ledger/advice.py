@@ -75,7 +75,8 @@ class LineFacts:
     included. `services`: those done by the time of the newest run; what is only planned answers nothing.
 
     `limits`: as `service.service_of` gives them. `weakest`: None where strength left is not reckoned. `peak`: the worst
-    since the last inspection. `renders`: rendered brakes whose setting was not made anew since. `findings`: those open
+    since the last inspection. `renders`: rendered brakes whose setting was not made anew since; `held`: loads above its
+    setting at which one held, likewise. `findings`: those open
     on its channels; `clipped`: events whose peak is `at least`; both since the channel's last calibration.
     """
 
@@ -91,6 +92,7 @@ class LineFacts:
     weakest: Weakest | None = None
     peak: Peak | None = None
     renders: Sequence[Event] = ()
+    held: Sequence[Event] = ()
     findings: Sequence[Finding] = ()
     clipped: Sequence[Event] = ()
 
@@ -200,6 +202,17 @@ def _brake_off(facts: LineFacts) -> str | None:
     )
 
 
+def _brake_held(facts: LineFacts) -> str | None:
+    if not facts.held:
+        return None
+    worst = max(facts.held, key=lambda event: (event.payload["held_pct_of_set"], -event.from_us))
+    which = "" if worst.payload["measured_at"] == "drum" else " at the hook"
+    return (
+        f"at {worst.place} it held {worst.peak_kn:.0f} kN{which} at {us_to_rfc3339(worst.peak_us)}, "
+        f"{worst.payload['held_pct_of_set']:.0f} % of the {worst.payload['brake_set_kn']:.0f} kN it was set to"
+    )
+
+
 def _brake_setting_unknown(facts: LineFacts) -> str | None:
     unknown = [event for event in facts.renders if event.payload.get("verdict") is None]
     if not unknown:
@@ -289,6 +302,7 @@ RULES: tuple[Rule, ...] = (
     Rule("retire", "retire", _over_limit),
     Rule("inspect-before-reuse", "inspect before reuse", _event_since_inspection),
     Rule("inspect-before-reuse", "inspect before reuse", _peak_near_strength),
+    Rule("check-brake", "check brake", _brake_held),
     Rule("check-brake", "check brake", _brake_off),
     Rule("check-brake", "check brake", _brake_setting_unknown),
     Rule("crop", "crop", _contact_worn, reuses=True),

@@ -14,6 +14,7 @@ from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Event, Mark
 from pipeline.manifest import canonical_json
+from pipeline.night.braking import BRAKE_HELD
 from pipeline.night.kinds import KINDS, Happening, Kind, Rigged, Rope, Top, rigged_at
 from pipeline.night.marks import MARK_KINDS
 from pipeline.night.place_days import MadeDays
@@ -71,7 +72,7 @@ def events_of(site: Site, line: str, riggings: Sequence[Rigged]) -> list[dict[st
     return [
         _row(line, channel, kind, event, site, found)
         for channel, found in sorted(by_channel.items())
-        for kind in KINDS
+        for kind in (*KINDS, BRAKE_HELD)
         for event in kind.found(Rope(site, line, channel, found))
         if kind.always or event.phase == ALL_FAST
     ]

@@ -22,6 +22,7 @@ from pipeline.events.calls import Fast, Phase
 from pipeline.events.severity import Severity
 from pipeline.events.tension import Peak
 from pipeline.ledger.rows import Mark
+from pipeline.night.measured import figures_of, gauge_of
 from pipeline.night.plan import limit_base_kn
 from pipeline.sheets.sheet import Excursion
 from pipeline.site import Site
@@ -168,6 +169,7 @@ def _brake_renders(rope: Rope) -> Iterator[Happening]:
             "breakout_first_layer_kn": None if against is None else against.breakout_first_layer_kn,
             "layer": None if against is None else against.layer,
             "verdict": verdict,
+            **figures_of(gauge_of(rope.site, rope.line, rope.channel, event.breakout.at_us), event.breakout.kn),
         }
         band = severity.of_brake_render(phase, verdict, event.payout_m, policy)
         yield Happening(event.from_us, event.to_us, event.peak, phase, band, figures)
