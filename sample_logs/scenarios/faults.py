@@ -125,6 +125,7 @@ def _passing(faults: Faults, plan: Plan, rng: np.random.Generator, kind: str, ch
     """A channel stuck, spiking or silent for some minutes of the phase in which all lines are fast."""
     minutes = int({"stuck": rng.integers(22, 60), "spikes": rng.integers(3, 20), "gap": rng.integers(2, 25)}[kind])
     first = int(rng.integers(plan.all_fast + 3 * MINUTE, plan.let_go - (minutes + 3) * MINUTE))
+    first -= first % S  # on a whole second, so that every rate has the same first reading of it
     last = first + minutes * MINUTE
     steps: tuple[int, ...] = ()
     if kind == "spikes":

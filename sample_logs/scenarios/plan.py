@@ -118,7 +118,7 @@ class Plan:
 
 
 _DAY_US: Final = 86_400_000_000
-_EPOCH_US: Final = 1_798_761_600_000_000  # 2027-01-01T00:00:00Z
+_EPOCH_US: Final = 1_704_067_200_000_000  # 2024-01-01T00:00:00Z
 
 
 def draw_plan(berth: Berth, family: str, seed: int, streams: Streams) -> Plan:
