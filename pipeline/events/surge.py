@@ -37,6 +37,7 @@ SMOOTH_BINS: Final = 4
 BLOCK_BINS: Final = 60
 SPREAD_BINS: Final = 180
 """The background's spread is one figure for each ten minutes, of those and half an hour to either side."""
+BLOCKS_BESIDE: Final = 2
 SHORTEST_BINS: Final = 2
 LONGEST_BINS: Final = 30
 """Of a lobe at half its height: 20 to 300 s."""
@@ -162,7 +163,15 @@ def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int,
     All series are of time in which all lines were fast, and have the same bins: index 0 is the bin `start_bin` since
     1970. They reach `EDGE_BINS` beyond first and last, or to where nothing was recorded.
     """
-    slow = [_slow(one, rules, start_bin) for one in series]
+    against = [_against_kn(one) for one in series]
+    changes = [moving_mean(kn, SMOOTH_BINS) for kn in against]
+    blocks = _blocks(series, changes, rules, start_bin)
+    if not blocks:
+        return []
+    slow = [
+        _Slow(one, kn, change_kn, _least_kn(one, change_kn, rules, blocks))
+        for one, kn, change_kn in zip(series, against, changes, strict=True)
+    ]
     found = []
     for one in slow:
         if one.series.role in SURGING:
@@ -205,27 +214,47 @@ def _both(one: Share, other: Share) -> Share:
     )
 
 
-def _slow(series: Series, rules: Rules, start_bin: int) -> _Slow:
-    against_kn = series.mean_kn - running_median(series.mean_kn, TREND_BINS, TREND_BINS // 2)
-    change_kn = moving_mean(against_kn, SMOOTH_BINS)
-    floor_kn = rules.min_pct / 100.0 * series.base_kn
-    return _Slow(series, against_kn, change_kn, np.maximum(rules.times * _spread_kn(change_kn, start_bin), floor_kn))
+def _against_kn(series: Series) -> Values:
+    return series.mean_kn - running_median(series.mean_kn, TREND_BINS, TREND_BINS // 2)
 
 
-def _spread_kn(change_kn: Values, start_bin: int) -> Values:
-    """The background's robust standard deviation at each bin [kN]: of ten minutes of UTC, from an hour about them.
+def _blocks(series: Sequence[Series], changes: Sequence[Values], rules: Rules, start_bin: int) -> list[slice]:
+    """The ten minutes of UTC in which a pulse may be, and those beside that a lobe may reach into, ascending.
 
-    1.4826 times the median of the absolute values, which is the standard deviation of a normal distribution. NaN where
-    under ten minutes of that hour and more are known.
+    Elsewhere no line that holds the ship along the quay changed by as much as a pulse must at least.
     """
-    spread = np.full(change_kn.size, np.nan)
+    shift = start_bin % BLOCK_BINS
+    touched: set[int] = set()
+    for one, change_kn in zip(series, changes, strict=True):
+        if one.role in SURGING:
+            over = np.flatnonzero(np.abs(change_kn) >= _floor_kn(one, rules))
+            touched |= set(((over + shift) // BLOCK_BINS).tolist())
+    reach = range(-BLOCKS_BESIDE, BLOCKS_BESIDE + 1)
+    wanted = sorted({number + beside for number in touched for beside in reach})
+    begins = [number * BLOCK_BINS - shift for number in wanted]
+    return [slice(begin, begin + BLOCK_BINS) for begin in begins]
+
+
+def _floor_kn(series: Series, rules: Rules) -> float:
+    return rules.min_pct / 100.0 * series.base_kn
+
+
+def _least_kn(series: Series, change_kn: Values, rules: Rules, blocks: Sequence[slice]) -> Values:
+    """The least change that is a pulse (n,) [kN], in the blocks wanted; NaN elsewhere.
+
+    The floor, or so many times the background's robust standard deviation: 1.4826 times the median of the absolute
+    values, which is the standard deviation of a normal distribution, of ten minutes and half an hour to either side.
+    NaN where under ten minutes of that are known.
+    """
+    least = np.full(change_kn.size, np.nan)
     size = np.abs(change_kn)
-    for begin in range(-(start_bin % BLOCK_BINS), change_kn.size, BLOCK_BINS):
-        about = size[max(begin - SPREAD_BINS, 0) : begin + BLOCK_BINS + SPREAD_BINS]
+    for block in blocks:
+        about = size[max(block.start - SPREAD_BINS, 0) : max(block.stop + SPREAD_BINS, 0)]
         known = about[~np.isnan(about)]
         if known.size >= BLOCK_BINS:
-            spread[max(begin, 0) : begin + BLOCK_BINS] = 1.4826 * np.median(known)
-    return spread
+            spread = 1.4826 * float(np.median(known))
+            least[max(block.start, 0) : max(block.stop, 0)] = max(rules.times * spread, _floor_kn(series, rules))
+    return least
 
 
 def _cores(slow: _Slow, first: int, last: int) -> list[NDArray[np.int64]]:

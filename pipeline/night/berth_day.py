@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,9 @@ from pipeline.events.balance import Traced, borne_on
 from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
 from pipeline.night import clock_day
 from pipeline.night.clock_day import ClockPlan
+from pipeline.night.plan import PlaceDay
 from pipeline.sheets.trace import BIN_US, BINS_OF_DAY, DAN_PER_KN, Trace
+from pipeline.store.days import ReadParts, read_readings
 from pipeline.store.depot import Depot
 from pipeline.store.samples import Part
 from pipeline.store.sheets import read_traces
@@ -70,12 +73,13 @@ class BerthPlan:
 
 @dataclass(frozen=True)
 class BerthJob:
-    """All that a worker needs. `places`: path and id of the sheet of each key; `parts`: the day's samples, by place."""
+    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key; `parts`: the
+    samples of each place and day."""
 
     store: Depot
-    plan: BerthPlan
+    plans: tuple[BerthPlan, ...]
     places: Mapping[str, tuple[str, str]]
-    parts: Mapping[str, tuple[Part, ...]]
+    parts: Mapping[PlaceDay, tuple[Part, ...]]
 
 
 @dataclass(frozen=True)
@@ -97,35 +101,58 @@ class _Recorded:
     high_kn: Values
 
 
-def make_berth_day(job: BerthJob) -> BerthMade:
-    """Marks and balance of one day, from the stored traces of its sheets."""
-    start = day_start_us(job.plan.day) // BIN_US
+def make_berth_days(job: BerthJob) -> list[BerthMade]:
+    """Marks and balance of each day, from the stored traces of its sheets; a trace is read once for all of them."""
+    made, traces, read = [], dict[str, Trace](), partial(read_readings, job.store)
+    for plan in job.plans:
+        keys = {key for line in plan.lines for _, key in line.sheets}
+        traces = {key: trace for key, trace in traces.items() if key in keys}
+        for key in sorted(keys - traces.keys()):
+            path, sheet = job.places[key]
+            traces[key] = read_traces(job.store, path, [sheet])[sheet]
+        made.append(berth_day_of(plan, traces, job.parts, read))
+    return made
+
+
+def berth_day_of(
+    plan: BerthPlan, traces: Mapping[str, Trace], parts: Mapping[PlaceDay, Sequence[Part]], read: ReadParts
+) -> BerthMade:
+    """Marks and balance of one day. `traces`: by the keys of its sheets; `read` gives the readings of `parts`."""
+    start = day_start_us(plan.day) // BIN_US
     day = range(start, start + BINS_OF_DAY)
     near = range(day.start - EDGE_BINS, day.stop + EDGE_BINS)
-    recorded = [_recorded(line, _traces(job, line), near) for line in job.plan.lines]
+    recorded = [_recorded(line, [(found, traces[key]) for found, key in line.sheets], near) for line in plan.lines]
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
     found, borne, clocks = [], [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
-        found += _surges(moored, lines, job.plan.rules, day, near)
+        found += _surges(moored, lines, plan.rules, day, near)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
-        clocks += _clocks(job, moored, lines, day)
+        clocks += _clocks(plan, parts, read, moored, lines, day)
     return BerthMade(
         {surge.KIND: [one.to_payload() for one in found], clock_day.KIND: clocks},
         {"calls": [one.to_payload() for one in borne]},
     )
 
 
-def _clocks(job: BerthJob, moored: Moored, lines: Sequence[_Recorded], day: range) -> list[dict[str, Any]]:
+def _clocks(
+    plan: BerthPlan,
+    parts: Mapping[PlaceDay, Sequence[Part]],
+    read: ReadParts,
+    moored: Moored,
+    lines: Sequence[_Recorded],
+    day: range,
+) -> list[dict[str, Any]]:
     """Offsets between the loggers of one call's lines on the day."""
     traces: dict[str, Trace] = {}
     for one in lines:
         traces.setdefault(one.line.channel, Trace(one.bins, one.mean_dan, one.low_kn, one.high_kn))
     fast = range(max(day.start, moored.fast.start), min(day.stop, moored.fast.stop))
-    pairs = clock_day.clock_marks(job.store, job.plan.clocks, job.parts, traces, fast)
+    own = {place: found for (place, on), found in parts.items() if on == plan.day}
+    pairs = clock_day.clock_marks(read, plan.clocks, own, traces, fast)
     return [{"ship": moored.ship, "call_us": moored.call_us, "pairs": pairs}] if pairs else []
 
 
@@ -151,14 +178,6 @@ def _spread_out(bins: NDArray[np.int64], values: Values, near: range, fast: rang
     kept = (bins >= fast.start) & (bins < fast.stop)
     out[bins[kept] - near.start] = values[kept]
     return out
-
-
-def _traces(job: BerthJob, line: LineOfDay) -> list[tuple[date, Trace]]:
-    found = []
-    for day, key in line.sheets:
-        path, sheet = job.places[key]
-        found.append((day, read_traces(job.store, path, [sheet])[sheet]))
-    return found
 
 
 def _recorded(line: LineOfDay, traces: Sequence[tuple[date, Trace]], near: range) -> _Recorded:

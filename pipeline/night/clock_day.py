@@ -19,8 +19,7 @@ from pipeline.night.finding import Finding
 from pipeline.quality.clocks import Offset, Series, Wrong, apart, offsets
 from pipeline.sheets.trace import BIN_US, Trace
 from pipeline.site import Site
-from pipeline.store.days import read_readings
-from pipeline.store.depot import Depot
+from pipeline.store.days import ReadParts
 from pipeline.store.samples import Part
 from schemas.times import us_to_rfc3339
 
@@ -50,7 +49,7 @@ def loggers_of(site: Site) -> dict[str, str]:
 
 
 def clock_marks(
-    store: Depot,
+    read: ReadParts,
     plan: ClockPlan,
     parts: Mapping[str, Sequence[Part]],
     traces: Mapping[str, Trace],
@@ -67,7 +66,7 @@ def clock_marks(
     loggers: dict[str, list[Series]] = {}
     for logger in sorted({logger for _, logger, _ in own}):
         most = sorted((-motion[c], c, place) for c, found, place in own if found == logger and motion[c] > 0)[:CHANNELS]
-        loggers[logger] = [series for _, c, place in most for series in _series(store, parts.get(place, ()), c, window)]
+        loggers[logger] = [series for _, c, place in most for series in _series(read, parts.get(place, ()), c, window)]
     pairs = offsets({name: series for name, series in loggers.items() if series}, most_s=plan.most_s)
     return [{"first": one, "second": other, **asdict(told)} for (one, other), told in sorted(pairs.items())]
 
@@ -95,9 +94,8 @@ def _motion(trace: Trace, window: range) -> float:
     return float(np.median((trace.high_kn - trace.low_kn)[inside]))
 
 
-def _series(store: Depot, parts: Sequence[Part], channel: str, window: range) -> list[Series]:
-    readings = read_readings(
-        store,
+def _series(read: ReadParts, parts: Sequence[Part], channel: str, window: range) -> list[Series]:
+    readings = read(
         [part for part in parts if channel in part.channels],
         from_us=window.start * BIN_US,
         to_us=window.stop * BIN_US,
