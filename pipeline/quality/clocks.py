@@ -43,6 +43,8 @@ AGREE_S: Final = 1.0
 FLOOR_S: Final = STEP_S / 10
 GAP_S: Final = 10.0
 LEAST_COVERED: Final = 0.8
+ALL_PAIRS: Final = 8
+HUBS: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,10 +173,14 @@ def _vertex(before: float, top: float, after: float) -> float:
 
 
 def offsets(loggers: Mapping[str, Sequence[Series]], *, most_s: float) -> dict[tuple[str, str], Offset]:
-    """The offset of the second against the first, for every pair of loggers that tells one."""
-    found = {
-        (one, other): offset(loggers[one], loggers[other], most_s=most_s) for one, other in combinations(loggers, 2)
-    }
+    """The offset of the second against the first, for every pair of loggers that tells one.
+
+    Of more than eight loggers only the four with most channels are compared with all: the work grows with the pairs.
+    """
+    ordered = sorted(loggers, key=lambda name: (-len(loggers[name]), name))
+    hubs = ordered if len(ordered) <= ALL_PAIRS else ordered[:HUBS]
+    pairs = [(one, other) for one, other in combinations(ordered, 2) if one in hubs]
+    found = {pair: offset(loggers[pair[0]], loggers[pair[1]], most_s=most_s) for pair in pairs}
     return {pair: told for pair, told in found.items() if told is not None}
 
 

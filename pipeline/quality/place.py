@@ -16,6 +16,10 @@ from pipeline.quality.ranges import clipped, gross_range
 from pipeline.quality.still import Series, flat_line, stuck_at_zero
 from schemas.registers import Channel, Policy, QualityLimits
 
+# House rules, no source.
+FINE_FLAT_S: Final = 1200.0
+FINE_RUNS: Final = 100
+FINE_TIMES: Final = 20
 # House rules, no source. A neighbour works once it has ranged over this much of its own hook's capacity.
 NEIGHBOUR_MOVE_PCT: Final = 2.0
 # Readings closer than this are judged as if this far apart: stamps jitter.
@@ -161,7 +165,7 @@ def _check_stillness(readings: Series, neighbours: list[Series], limits: Limits)
     flat = flat_line(
         *readings,
         tolerance=limits.flat_tolerance,
-        flat_s=limits.flat_s,
+        flat_s=_flat_s(readings, limits),
         max_gap_s=limits.max_gap_s,
         unjudged=0.0 if limits.zero is None else limits.zero,
     )
@@ -175,6 +179,23 @@ def _check_stillness(readings: Series, neighbours: list[Series], limits: Limits)
         plausible=limits.impossible,
     )
     return [("flat-line", flat), ("stuck-at-zero", stuck)]
+
+
+def _flat_s(readings: Series, limits: Limits) -> float:
+    """How long this gauge may repeat itself [s]: the limit, or less where it is seen to be fine enough for that.
+
+    A coarse gauge repeats a steady load for an hour; one whose readings hardly ever repeat for a minute has stuck long
+    before. House rule: 20 times the run of equal readings that one run in a hundred outlasts, between 20 min and the
+    limit; not with fewer than 100 runs, nor where a tolerance is set.
+    """
+    if limits.flat_s <= FINE_FLAT_S or limits.flat_tolerance > 0:
+        return limits.flat_s
+    value = readings.value
+    turns = np.flatnonzero(value[1:] != value[:-1])  # a missing reading ends a run too
+    if turns.size < FINE_RUNS:
+        return limits.flat_s
+    usual_s = float(np.quantile(np.diff(readings.at_us[turns]), 0.99)) / 1e6
+    return min(limits.flat_s, max(FINE_FLAT_S, FINE_TIMES * usual_s))
 
 
 def _limits(channel: Channel, policy: Policy) -> Limits:
