@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from pipeline.errors import DataError, nearest
@@ -47,28 +48,34 @@ def brakes_json(ledger: Ledger, *, place: str | None = None) -> dict[str, Any]:
             expected=", ".join(winches) or "a place in winches.csv, or with a channel of a winch",
             next_step=None if near is None else f"did you mean {near!r}?",
         )
-    events = list(index.events(ledger).values())
-    highest = _highest(site, ledger)
-    found = [
-        judge(
-            Evidence(
-                one,
-                [row for row in site.winches if row.place == one],
-                [_break_out(event) for event in events if (event.place, event.kind) == (one, brake_render.KIND)],
-                [_held(event) for event in events if (event.place, event.kind) == (one, brake_held.KIND)],
-                highest.get(one, []),
-            ),
-            known_us,
-        )
-        for one in winches
-        if place is None or one == place
-    ]
+    wanted = winches if place is None else [place]
+    found = brakes_of(site, wanted, index.events(ledger).values(), _highest(site, ledger), known_us)
     return {
         "until": us_to_rfc3339(known_us),
         "exercised_within_days": EXERCISED_WITHIN_DAYS,
         "brakes": [_object(site, brake) for brake in worst_first(found)],
         "caution": BRAKE_CAUTION,
     }
+
+
+def brakes_of(
+    site: Site, places: Iterable[str], events: Iterable[Event], highest: Mapping[str, Sequence[Load]], known_us: int
+) -> list[Brake]:
+    """What is known at `known_us` of the brakes at some places. `events`: of the whole site; `highest`: by place."""
+    known = list(events)
+    return [
+        judge(
+            Evidence(
+                one,
+                [row for row in site.winches if row.place == one],
+                [_break_out(event) for event in known if (event.place, event.kind) == (one, brake_render.KIND)],
+                [_held(event) for event in known if (event.place, event.kind) == (one, brake_held.KIND)],
+                highest.get(one, []),
+            ),
+            known_us,
+        )
+        for one in places
+    ]
 
 
 def _winches(site: Site) -> list[str]:

@@ -59,7 +59,7 @@ def event_rows_now(
     """All events of a site as they should be. `sheet_of`: the sheet of each planned key; `marks`: by sheet;
     `surges`: those of berth days.
     """
-    mains = _rigged_mains(site, plan, sheet_of, marks)
+    mains = rigged_mains(site, plan, sheet_of, marks)
     single = [row for line, riggings in mains.items() for row in events_of(site, line, riggings)]
     return single + surge_rows(site, surges)
 
@@ -101,7 +101,7 @@ def _marks(ledger: Ledger, made: MadeDays) -> dict[str, list[Mark]]:
     return marks
 
 
-def _rigged_mains(
+def rigged_mains(
     site: Site, plan: Plan, sheet_of: Mapping[str, str], marks: Mapping[str, Sequence[Mark]]
 ) -> dict[str, list[Rigged]]:
     """Every main line's riggings, each with the marks of all its sheets and when all lines of its call were fast."""
