@@ -30,6 +30,7 @@ import numpy as np
 
 from ops.detect_night import Night
 from sample_logs.scenarios import Scenario, Truth
+from schemas.times import rfc3339_us
 
 LIES: Final = frozenset({"wrong-unit", "wrong-scale", "swapped", "rigging-time"})
 """Faults by which the log, or the register, is of another load or another time than the line's."""
@@ -56,6 +57,7 @@ TRUTHS: Final[Mapping[str, str]] = {
     "zero-drift": "zero moved",
     "zero-step": "zero moved",
 }
+OF_BINS: Final = frozenset({"sustained-load", "pretension-loss"})
 OF_FINDINGS: Final = frozenset(FINDINGS.values())
 NO_ONSET: Final = frozenset({"tending", *OF_FINDINGS})
 """Kinds of which no onset or peak is judged: tending has its own definition of when power is on."""
@@ -128,15 +130,11 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
     named: dict[str, list[Found]] = defaultdict(list)
     for row in night.events:
         where = frozenset() if row["kind"] == "surge" else frozenset({row["line"]})
-        kind = _kind(row["kind"], row["line"], payout)
-        peak = row["peak_kn"], row["peak_us"]
-        named[kind].append(
-            Found(kind, where, row["from_us"], row["to_us"], *peak, str(row["payload"].get("class", "")))
-        )
+        named[_kind(row["kind"], row["line"], payout)].append(_event(row, where))
     first_us, last_us = scenario.phase_us
-    for line, _, one in night.tending:
-        if first_us <= one.from_us and one.to_us <= last_us:
-            named["tending"].append(Found("tending", frozenset({line}), one.from_us, one.to_us))
+    for line, from_us, to_us in _under_power(night):
+        if first_us <= from_us and to_us <= last_us:
+            named["tending"].append(Found("tending", frozenset({line}), from_us, to_us))
     place_of = {line.place: line.line for line in scenario.berth.lines}
     for place, verdict in night.verdicts.items():
         named["brake"].append(Found("brake", frozenset({place_of[place]}), 0, 0, word=str(verdict)))
@@ -145,6 +143,27 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
         where = frozenset({finding.subject, *finding.evidence.get("channels", ())})
         named[kind].append(Found(kind, where, 0, 0, word=finding.kind))
     return named
+
+
+def _event(row: Mapping[str, Any], where: frozenset[str]) -> Found:
+    """A row of the events table. The peak of a slack line is its lowest; events of whole bins end before the next."""
+    kind, payload = row["kind"], row["payload"]
+    peak_kn, peak_us = row["peak_kn"], row["peak_us"]
+    if kind == "slack":
+        peak_kn, peak_us = payload["lowest_kn"], rfc3339_us(payload["lowest_at"])
+    to_us = row["to_us"] - 1 if kind in OF_BINS else row["to_us"]
+    return Found(kind, where, row["from_us"], to_us, peak_kn, peak_us, str(payload.get("class", "")))
+
+
+def _under_power(night: Night) -> list[tuple[str, int, int]]:
+    """Stretches in which a line's winch was under power, those that overlap as one, whatever tells them."""
+    out: list[tuple[str, int, int]] = []
+    for line, from_us, to_us in sorted((line, one.from_us, one.to_us) for line, _, one in night.tending):
+        if out and out[-1][0] == line and from_us <= out[-1][2]:
+            out[-1] = line, out[-1][1], max(to_us, out[-1][2])
+        else:
+            out.append((line, from_us, to_us))
+    return out
 
 
 def _with_payout(scenario: Scenario) -> frozenset[str]:
@@ -292,8 +311,8 @@ def _lines(scenario: Scenario) -> frozenset[str]:
 
 
 def _peak_is_recorded(one: Found, scenario: Scenario) -> bool:
-    """Whether its peak is the largest reading of its line within it, and was read at that instant (a surge: within the
-    ten seconds that begin there), by the scenario's own registers."""
+    """Whether its peak is the largest reading of its line within it (of a slack line the least), and was read at that
+    instant, by the scenario's own registers. Not asked of a surge, whose instants are bins, nor beside wrong readings."""
     if one.peak_us is None or not one.where:
         return True
     (name,) = one.where
@@ -307,7 +326,10 @@ def _peak_is_recorded(one: Found, scenario: Scenario) -> bool:
     begin, end = np.searchsorted(at_us, [one.from_us, one.to_us + 1])
     at = int(np.searchsorted(at_us, one.peak_us))
     there = at < at_us.size and at_us[at] == one.peak_us and kn[at] == one.peak_kn
-    return bool(there and (begin == end or kn[begin:end].max() <= one.peak_kn))
+    if not there or begin == end:
+        return bool(there)
+    inside = kn[begin:end]
+    return bool(inside.min() >= one.peak_kn if one.kind == "slack" else inside.max() <= one.peak_kn)
 
 
 def _note(tally: Tally, what: str, scenario: Scenario, where: str, at_us: int) -> None:

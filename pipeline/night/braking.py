@@ -5,8 +5,8 @@ from collections.abc import Iterator
 from pipeline.events import brake_held, brake_render, severity
 from pipeline.events.brake_held import Span
 from pipeline.events.brake_render import SlipRun
-from pipeline.night.measured import figures_of, gauge_of
 from pipeline.night.kinds import Happening, Kind, Rope
+from pipeline.night.measured import figures_of, gauge_of
 
 
 def _brake_helds(rope: Rope) -> Iterator[Happening]:
