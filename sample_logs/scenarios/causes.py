@@ -85,7 +85,12 @@ def _dropouts(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[
 
 def tendings(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
     """Every time a winch ran with a line fast on it. Sure if brake or mode tell it, and it did something."""
-    return [_tending(berth, plan, record, faults, action) for action in plan.actions if action.word != "slacken"]
+    return [_tending(berth, plan, record, faults, action) for action in plan.actions if _ran(plan, action)]
+
+
+def _ran(plan: Plan, action: Action) -> bool:
+    """Whether the line was there when its winch was to run; slackening at the end is told by the letting go."""
+    return action.word != "slacken" and action.first < plan.off[action.row]
 
 
 def _tending(berth: Berth, plan: Plan, record: Record, faults: Faults, action: Action) -> Truth:

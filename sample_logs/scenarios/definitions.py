@@ -159,10 +159,9 @@ def snap_loads(series: Series) -> list[Found]:
     near = np.flatnonzero(live & (kn < near_kn))
     past = live & (kn > past_kn)
     found: list[Found] = []
-    for index, s in enumerate(near):
-        until = int(near[index + 1]) if index + 1 < len(near) else len(kn)
-        if until == s + 1:
-            continue
+    after = np.append(near[1:], len(kn))
+    leaves = after > near + 1
+    for s, until in zip(near[leaves].tolist(), after[leaves].tolist(), strict=True):
         ahead = np.flatnonzero(past[s + 1 : min(until, s + 1 + 30)])
         if len(ahead) == 0:
             continue

@@ -62,13 +62,18 @@ def draw_faults(berth: Berth, plan: Plan, record: Record, rng: np.random.Generat
 
     for _ in often():
         _swap(faults, berth, free)
-    for kind in ("wrong-unit", "wrong-scale", "zero-drift", "zero-step", "rigging-time", "clipping"):
+    for kind in ("wrong-unit", "wrong-scale", "zero-drift", "zero-step"):
         for _ in often():
             if free:
                 _whole(faults, berth, plan, record, rng, kind, free)
     # The rest lasts minutes, and falls on any channel that has nothing else.
     rest = [line.channel for line in berth.lines if line.share == 1.0 and line.channel not in busy]
-    rest = [name for name in rest if not faults.of(name) or faults.of(name)[0].kind == "zero-drift"]
+    rest = [name for name in rest if not faults.of(name, "wrong-unit", "wrong-scale", "swapped")]
+    rest = [str(channel) for channel in rng.permutation(np.array(rest))]
+    for kind in ("rigging-time", "clipping"):
+        for _ in often():
+            if rest:
+                _whole(faults, berth, plan, record, rng, kind, rest)
     for kind in ("stuck", "spikes", "gap"):
         for _ in often():
             if rest:

@@ -21,8 +21,8 @@ FIRST, LAST, KIND, TARGET = range(4)
 HAUL, TEND, SLACKEN, RUN_OUT, CLUTCH = 1.0, 2.0, 3.0, 4.0, 5.0
 # Bits of the state of a line.
 FAST, POWERED, SLIPPED = 1, 2, 4
-# Ship's figures: inertia and damping of surge, sway, yaw; fenders.
-FENDER_X, FENDER_KN_M, FENDER_KN_S_M = 6, 7, 8
+# Ship's figures: inertia and damping of surge, sway, yaw; fenders; how hard tugs press her on them.
+FENDER_X, FENDER_KN_M, FENDER_KN_S_M, TUG_KN = 6, 7, 8, 9
 HOLDS_KEPT = 64
 
 _SLIP_DRAG_KN_S_M = 420.0
@@ -144,7 +144,7 @@ def step_through(
                 push += one
                 push_moment += one * x
         fx -= tug * (500.0 * ship[0] + 6000.0 * ship[3])
-        fy += push - tug * 500.0
+        fy += push - tug * (ship_figures[TUG_KN] + 500.0 * ship[1] + 6000.0 * ship[4])
         moment += push_moment - tug * (4.0e6 * ship[2] + 4.0e7 * ship[5])
         ship[3] += DT_S * (fx - ship_figures[3] * ship[3]) / ship_figures[0]
         ship[4] += DT_S * (fy - ship_figures[4] * ship[4]) / ship_figures[1]

@@ -191,7 +191,7 @@ def _call(berth: Berth, rng: np.random.Generator, theme: str) -> Plan:
     to_step = [step + int(rng.integers(5, 50)) * S for step in off]
     plan = Plan(theme, start_us, steps, all_fast, let_go, on, off, from_step, to_step)
     # Of lines on one hook the register gives both the same span, for their shares hold only together.
-    plan.dropped = bool(rng.random() < 0.7)
+    plan.dropped = bool(rng.random() < 0.85)
     for row, line in enumerate(berth.lines):
         plan.actions.append(Action(row, on[row] + 20 * S, on[row] + 75 * S, HAUL, line.pretension_kn, "haul"))
         trim = on[row] + (90 + int(rng.integers(0, 10))) * S
@@ -253,11 +253,12 @@ def _losses(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
     lively = plan.theme == "happenings"
     taken: list[int] = []
     used: set[int] = set()
-    for rows, cause, mean in ((hooks, "released", 1.55), (told, "parted", 1.7), (silent, "", 1.6)):
+    most = max(2, round(0.3 * len(berth.lines)))
+    for rows, cause, mean in ((hooks, "released", 1.25), (told, "parted", 1.25), (silent, "", 1.25)):
         for _ in range(_often(rng, mean if lively else 0.0)):
             free = [row for row in rows if row not in used]
             step = _moment(plan, rng, taken, 4 * MINUTE)
-            if not free or step is None:
+            if not free or step is None or len(plan.losses) >= most:
                 continue
             row = int(rng.choice(free))
             used.add(row)
@@ -283,11 +284,14 @@ def _winches(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
     tell = [row for row, line in enumerate(berth.lines) if {"brake", "winch-mode"} & set(line.tells)]
     lively = plan.theme == "happenings"
     for word in ("auto-tension", "heaving-in", "veering", "clutch-in"):
-        for _ in range(_often(rng, 1.15 if lively else 0.35)):
+        for _ in range(_often(rng, 1.45 if lively else 0.55)):
             _tend(plan, berth, rng, tell, word)
     loose = [row for row in range(len(berth.lines)) if plan.lost_at(row) is None]
     for _ in range(_often(rng, 1.5 if lively else 0.2)):
         _loosen(plan, berth, rng, loose)
+    firm = [row for row in loose if berth.lines[row].holds_kn > 0.45 * berth.ship_design_mbl_kn]
+    for _ in range(_often(rng, 1.3 if lively else 0.3)):
+        _tighten(plan, berth, rng, firm)
     if rng.random() < 0.5:
         start = int(rng.integers(plan.all_fast + 30 * MINUTE, plan.let_go - 30 * MINUTE))
         if not any(span.first - 15 * MINUTE < start < span.last for span in plan.spans):
@@ -332,3 +336,17 @@ def _loosen(plan: Plan, berth: Berth, rng: np.random.Generator, rows: list[int])
             back_kn = berth.lines[row].pretension_kn
             plan.actions.append(Action(row, until, until + 40 * S, HAUL, back_kn, "heaving-in"))
         return
+
+
+def _tighten(plan: Plan, berth: Berth, rng: np.random.Generator, rows: list[int]) -> None:
+    """A line is hove in to a third of ship design MBL and left so for most of an hour."""
+    for _ in range(20 if rows else 0):
+        row = int(rng.choice(rows))
+        minutes = int(rng.integers(42, 56))
+        first = int(rng.integers(plan.all_fast + 6 * MINUTE, plan.let_go - (minutes + 8) * MINUTE))
+        until = first + minutes * MINUTE
+        if plan.is_free(row, first, until + MINUTE):
+            target_kn = float(rng.uniform(0.31, 0.38)) * berth.ship_design_mbl_kn
+            plan.actions.append(Action(row, first, first + 70 * S, HAUL, target_kn, "heaving-in"))
+            plan.actions.append(Action(row, until, until + 60 * S, HAUL, berth.lines[row].pretension_kn, "veering"))
+            return

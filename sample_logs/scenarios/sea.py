@@ -133,7 +133,5 @@ def _tugs(plan: Plan) -> Floats:
     if plan.theme == "quiet":
         return np.zeros(plan.steps)
     fast, slack = plan.all_fast, plan.let_go
-    # Where hooks drop the lines under load, the tugs stand off until they are gone.
-    last = 0.0 if plan.dropped else 1.0
     points = [0, fast - 4 * MINUTE, fast - MINUTE, slack, slack + MINUTE, plan.steps]
-    return np.interp(np.arange(plan.steps), points, [1.0, 1.0, 0.0, 0.0, last, last])
+    return np.interp(np.arange(plan.steps), points, [1.0, 1.0, 0.0, 0.0, 1.0, 1.0])

@@ -6,6 +6,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from sample_logs import model
 from sample_logs.scenarios import BerthLine, Scenario, kernel, make
@@ -118,7 +119,7 @@ def _moored(berth: Berth, steps: int, push_kn: float, lost: int, at: int) -> Rec
     return Record(tension.T.copy(), main.T.copy(), state.T.copy(), ships.T.copy(), sea)
 
 
-def _pull(line: BerthLine, ship: np.ndarray, deck_m: float) -> np.ndarray:  # type: ignore[type-arg]
+def _pull(line: BerthLine, ship: NDArray[np.float64], deck_m: float) -> NDArray[np.float64]:
     """Unit vector along and across the quay from a fairlead, where it is now, to its hook."""
     surge_m, sway_m, yaw = (float(value) for value in ship)
     px, py = line.fairlead
@@ -135,10 +136,9 @@ def test_after_a_parting_the_lines_left_balance_the_push_and_take_up_what_was_lo
     for step in (19_999, 39_999):
         ship = record.ship[:, step]
         assert ship[1] - abs(ship[2]) * 0.25 * berth.length_m > 0.0, "the ship has left her fenders"
-        pull = sum(
-            float(record.tension_kn[row, step]) * _pull(line, ship, berth.deck_m)
-            for row, line in enumerate(berth.lines)
-        )
+        pull = np.zeros(2)
+        for row, line in enumerate(berth.lines):
+            pull += float(record.tension_kn[row, step]) * _pull(line, ship, berth.deck_m)
         assert -pull[1] == pytest.approx(push_kn, rel=0.005)
         assert abs(pull[0]) < 0.005 * push_kn
     assert (record.tension_kn[lost, 20_000:] == 0.0).all()
