@@ -141,8 +141,7 @@ def join(pieces: Sequence[LoadLoss], loaded: Sequence[Loaded], *, stay_s: float)
     """Candidates in time order, of one rigging and any number of days, in any order.
 
     Those less than `stay_s` (the policy's `loss_stay_s`) after the one before are part of it. Whether a line that lost
-    all comes back is known
-    from all days (`loaded`).
+    all comes back is known from all days (`loaded`).
     """
     found: list[LoadLoss] = []
     last_us = 0

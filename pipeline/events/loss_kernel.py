@@ -156,17 +156,24 @@ def losses(
     while before >= 0 and not usable[before]:
         before -= 1
     now = 0
+    # No tension of the last `fall_us` is above the larger of these: the largest since `since_us`, and before that.
+    lately = earlier = np.inf
+    since_us = at_us[begin] if begin < end else 0
     for i in range(begin, end):
         if not usable[i]:
             continue
         previous, before = before, i
+        if at_us[i] - since_us > fall_us:
+            earlier, lately, since_us = (lately if at_us[i] - since_us <= 2 * fall_us else -np.inf), -np.inf, at_us[i]
+        most = max(earlier, lately)
+        lately = max(lately, kn[i])
         while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
             now += 1
         level = level_kn[now]
         whole = kn[i] < level
         if previous == NONE or not (kn[i] < kn[previous] if not whole else kn[previous] >= level):
             continue
-        if not whole and share >= 1.0:
+        if not whole and (share >= 1.0 or kn[i] >= (1.0 - 0.75 * share) * max(most, kn[previous])):
             continue
         least = max(from_kn, 2.0 * level)
         loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)

@@ -8,6 +8,7 @@ from typing import Final
 from sample_logs.scenarios.berth import Berth, BerthLine
 from sample_logs.scenarios.faults import Faults
 from sample_logs.scenarios.plan import Plan
+from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.truth import register_steps
 
 Rows = list[dict[str, str]]
@@ -76,7 +77,8 @@ def _calibrations(berth: Berth, plan: Plan, faults: Faults) -> Rows:
         rows.append(
             {
                 "channel": line.channel, "from": f"{_day(plan.start_us, due - 365)}T00:00:00Z",
-                "zero_kn": f"{line.zero_kn:g}", "gain": f"{line.gain:g}", "uncertainty_pct": "1",
+                "zero_kn": f"{line.zero_kn:g}", "gain": f"{line.gain:g}",
+                "uncertainty_pct": f"{POLICY['gauge_uncertainty_pct']:g}",
                 "due": _day(plan.start_us, due), "certificate": "invented for the tests",
             }
         )  # fmt: skip
