@@ -5,6 +5,7 @@ Nothing of the program is used here, so that the program's events can be held ag
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +21,9 @@ COLUMNS = (
 )  # fmt: skip
 PEAK_PCT, CLUSTER_GAP_S = 50.0, 60.0
 RENDER_MIN_PCT, RENDER_M_S, JOIN_S, MIN_PAYOUT_M, WINDOW_S = 15.0, 0.01, 5.0, 0.05, 2.0
+SLACK_JOIN_S, SNAP_PCT, PRETENSION_PCT, PRETENSION_SHARE = 10.0, 15.0, 10.0, 0.5
 _S = world.RATE_HZ
+_BIN = 600 * _S
 
 
 @dataclass(frozen=True)
@@ -163,3 +166,55 @@ def true_events(call: Call) -> list[TrueEvent]:
     """Every event, by time."""
     events = peak_loads(call) + brake_renders(call) + brakes_held(call) + handling(call) + weather()
     return sorted(events, key=lambda event: (event.first, event.kind, event.line, event.place))
+
+
+def all_fast() -> tuple[int, int]:
+    """The steps from which all lines are fast, and from which the first is let go."""
+    return max(world.made_fast(m.line) for m in world.LINES), min(world.let_go(m.line) for m in world.LINES)
+
+
+def slacks(call: Call, level_kn: Mapping[str, float]) -> list[TrueEvent]:
+    """Runs below each line's level, joined under 10 s, with load before and after, that touch the all-fast phase."""
+    events = []
+    first_fast, first_gone = all_fast()
+    for row, line in enumerate(world.LINES):
+        load = call.tension_kn[row]
+        below = call.attached[row] & (load < level_kn[line.line])
+        loaded = np.flatnonzero(call.attached[row] & ~below)
+        for first, last in joined(runs(below), SLACK_JOIN_S * _S):
+            if last >= first_fast and first < first_gone and loaded[0] < first and last < loaded[-1]:
+                low = first + int(np.argmin(load[first : last + 1]))
+                events.append(TrueEvent("slack", line.line, line.place, first, last, float(load[low]), low))
+    return events
+
+
+def low_pretension(call: Call, share: float = PRETENSION_SHARE) -> list[TrueEvent]:
+    """Two or more successive ten minutes of UTC, all fast, with a mean below this share of the planned pretension."""
+    events = []
+    first_fast, first_gone = all_fast()
+    bins = range(-(-first_fast // _BIN), first_gone // _BIN)
+    for row, line in enumerate(world.LINES):
+        means = call.tension_kn[row, : (first_gone // _BIN) * _BIN].reshape(-1, _BIN).mean(axis=1, dtype=np.float64)
+        low = np.zeros(means.size, np.bool_)
+        low[bins.start :] = means[bins.start :] < share * PRETENSION_PCT / 100.0 * world.SHIP_DESIGN_MBL_KN
+        for first, last in runs(low):
+            if last > first:
+                events.append(TrueEvent("pretension-loss", line.line, line.place, first * _BIN, (last + 1) * _BIN))
+    return events
+
+
+def sharpest_rise_kn_s(call: Call, level_kn: Mapping[str, float]) -> float:
+    """The largest mean rate from the last step below twice a level to the first past 15 %, while all are fast."""
+    sharpest = 0.0
+    first_fast, first_gone = all_fast()
+    for row, line in enumerate(world.LINES):
+        load = call.tension_kn[row, first_fast:first_gone]
+        near = np.flatnonzero(load < 2.0 * level_kn[line.line])
+        past = np.flatnonzero(load > SNAP_PCT / 100.0 * world.SHIP_DESIGN_MBL_KN)
+        after = np.searchsorted(past, near)
+        for slack, index in zip(near.tolist(), after.tolist(), strict=True):
+            until = near[np.searchsorted(near, slack, side="right")] if slack < near[-1] else load.size
+            if index < past.size and past[index] < until:
+                rise = float(load[past[index]] - load[slack]) / ((past[index] - slack) / _S)
+                sharpest = max(sharpest, rise)
+    return sharpest

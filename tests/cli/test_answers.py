@@ -163,7 +163,7 @@ def test_text_of_a_statement_says_what_it_rests_on_and_what_is_unknown(site: Pat
 def test_text_of_events_says_what_happened_and_to_inspect(site: Path) -> None:
     text = flat(tautlog("events", site).out)
     assert "loaded to 630 kN, 63.0 % of ship design MBL (limit 50 %)" in text
-    assert "After any of these the line is inspected before it is used again." in text
+    assert "After peak-load the line is inspected before it is used again." in text
     assert tautlog("events", site, "--line", "L2").out.strip() == "No events."
 
 
