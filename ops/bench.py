@@ -58,7 +58,9 @@ def main(argv: Sequence[str] | None = None) -> None:
         parts: dict[str, Callable[[], list[Line]]] = {
             "night": lambda: _night_against_bare_copy(work, days[: options.days], options),
             "counting": lambda: _counting(options.kernel_samples, options.repeats),
-            "workers": lambda: workers_against_each_other(work, days[: options.worker_days], options.repeats),
+            "workers": lambda: workers_against_each_other(
+                work, days[: options.worker_days], options.repeats, warm=not options.short
+            ),
             "long": lambda: long_against_short(work, days[0], options.long_days, options.repeats),
             "start": lambda: _start_up(options.repeats),
             "year": lambda: year_of_lines(work, options.year_lines, options.year_days, options.hours, options.repeats),

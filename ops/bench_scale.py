@@ -18,8 +18,11 @@ ONE_CORE = {"POLARS_MAX_THREADS": "1"}
 LATE_HOUR = b" 10:"
 
 
-def workers_against_each_other(work: Path, logs: Sequence[Path], repeats: int) -> list[Line]:
-    """One process on one core, two on two, and a Dask cluster of two, on the same nights in turn."""
+def workers_against_each_other(work: Path, logs: Sequence[Path], repeats: int, *, warm: bool = True) -> list[Line]:
+    """One process on one core, two on two, and a Dask cluster of two, on the same nights in turn.
+
+    `warm`: a first turn is not timed, in which the cluster loads the program, once for all nights to come.
+    """
     from distributed import LocalCluster
 
     make: Any = LocalCluster  # it has no types
@@ -39,10 +42,10 @@ def workers_against_each_other(work: Path, logs: Sequence[Path], repeats: int) -
             "dask": lambda site: run_night(site, "--workers", cluster.scheduler_address, env=ONE_CORE),
         }
         seconds: dict[str, list[float]] = {name: [] for name in nights}
-        for turn in range(repeats + 1):
+        for turn in range(repeats + warm):
             for name, night in nights.items():
                 took = _fresh(work / f"workers-{name}", logs, night)
-                if turn > 0:  # the first turn lets the cluster load the program, once for all nights to come
+                if turn >= warm:
                     seconds[name].append(took)
     one, two, dask = (statistics.median(seconds[name]) for name in nights)
     return [

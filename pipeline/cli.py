@@ -142,9 +142,8 @@ def events(
     as_json: bool,
 ) -> None:
     """Peak loads, rendered brakes, slack, snap loads, long loads, lost pretension, lost loads, surges."""
-    from pipeline.ledger.account import last_site
+    from pipeline.ledger.account import known_line, last_site
     from pipeline.ledger.queries import events_json
-    from pipeline.tracing.cycles import known_line
 
     def ask(ledger: Any) -> dict[str, Any]:
         if line is not None:

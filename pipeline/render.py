@@ -11,7 +11,15 @@ from pipeline.render_berth import zeros_text as zeros_text
 from pipeline.render_events import events_text
 from pipeline.render_outlook import outlook_text
 from pipeline.render_outlook import sampling_text as sampling_text
-from pipeline.render_service import advice_text, along_text, outside_text, served, service_text, strength_text
+from pipeline.render_service import (
+    advice_text,
+    along_text,
+    outside_text,
+    scatter_text,
+    served,
+    service_text,
+    strength_text,
+)
 from pipeline.text import join as _join
 from pipeline.text import life as _life
 from pipeline.text import table as _table
@@ -132,6 +140,7 @@ def statement_text(answer: Row) -> str:
         _unreckoned(answer),
         _table(["zone", *mechanisms, "consumed (worst band)", "pending (open cycles)"], figures),
         answer["together"],
+        scatter_text(answer["fatigue_scatter"]),
         along_text(answer["bands"]),
         outside_text(answer["outside"]),
         strength_text(answer["strength"], answer["strength_tests"]),

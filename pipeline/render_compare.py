@@ -28,6 +28,7 @@ def compare_text(answer: Row) -> str:
         _factors(ropes),
         answer["weight"],
         _notes(ropes),
+        _too_weak(lines),
         "\n".join(answer["limits"]),
         "What the figures rest on\n" + _reasons(ropes) if ropes else "",
         "A severity index puts ropes in an order; it is never a percent of life or a date."
@@ -92,7 +93,7 @@ def _used(found: Row) -> str:
 def _order(line: Row) -> str:
     if line["ranked"] is None:
         return f"No order: {line['why']}."
-    return f"Used least under both, first: {', '.join(line['ranked'])}."
+    return f"Used least under both, first: {', '.join(line['ranked'])}; an order by life used alone, of no fitness."
 
 
 def _errors(ropes: Sequence[Row], *, exact: bool) -> str:
@@ -121,6 +122,20 @@ def _notes(ropes: Sequence[Row]) -> str:
     return "\n".join(
         f"Not reckoned, which is not zero: {what}: {', '.join(dict.fromkeys(names))}." for what, names in found.items()
     )
+
+
+def _too_weak(lines: Sequence[Row]) -> str:
+    """Ropes whose break force is below the ship design MBL of the line they are held against."""
+    found: dict[str, list[str]] = {}
+    for line in lines:
+        for rope in line["ropes"]:
+            mbl = rope["design_mbl_kn"]
+            if mbl is not None and rope["break_force_kn"] < mbl:
+                found.setdefault(f"{rope['spec']}, {rope['break_force_kn']:g} kN against {mbl:g} kN", []).append(
+                    line["line"]
+                )
+    told = "; ".join(f"{what} ({', '.join(names)})" for what, names in found.items())
+    return f"BREAK FORCE BELOW SHIP DESIGN MBL: {told}: whatever it would have used." if told else ""
 
 
 PREDICATES = {

@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from pipeline.render_service import over_bend
 from pipeline.text import join, life, table
 
 Row = Mapping[str, Any]
@@ -140,7 +141,8 @@ def _fatigue(told: Row) -> str:
         told["formulas"],
         _largest(head, told["cycles"], row),
         f"Outside the curve: R above {outside['beyond_r']}, R below {outside['below_r']}, Lm {outside['outside_lm']}; "
-        f"gone slack {outside['compressed']}{unseen if outside['not_looked_at'] else ''}",
+        f"gone slack {outside['compressed']}{unseen if outside['not_looked_at'] else ''}. Cycles above or outside may "
+        "have used more than the figure says",
         _sum(told["sum"]),
     )
 
@@ -230,7 +232,7 @@ def _abrasion(told: Row) -> str:
         return [f"{item['tension_kn']:g}", f"{item['metres']:.6g}", f"{item['work_kj']:.6e}", f"{item['life']:.6e}"]
 
     return _section(
-        "ABRASION: at the contact, in no sum with the free length",
+        "ABRASION: at the contact, in no sum with the outboard length",
         told["formulas"],
         "\n".join(contacts),
         "Swings:\n" + _largest(swings, told["swings"], swing),
@@ -242,7 +244,7 @@ def _abrasion(told: Row) -> str:
 def _account(told: Row) -> str:
     names = ("fatigue", "creep", "abrasion")
     days = [
-        [row["zone"], row["day"], *(_life(row[name]) for name in names), _peak(row)]
+        [row["zone"], row["day"], *(_life(row[name], "not posted") for name in names), _peak(row)]
         for row in sorted(told["days"], key=lambda row: row["day"], reverse=True)[:SHOWN]
     ]
     more = len(told["days"]) - len(days)
@@ -291,9 +293,7 @@ def _account(told: Row) -> str:
 
 
 def _strength(told: Row) -> str:
-    line = "retirement line unknown: no ship design MBL"
-    if told["retirement_kn"] is not None:
-        line = f"retirement line {told['retirement_kn']:.6g} kN ({told['retirement_of']})"
+    line = f"retirement line {told['retirement_kn']:.6g} kN ({told['retirement_of']})"
     if not told["reckoned"]:
         return f"STRENGTH LEFT: not reckoned: {told['why']}; {line}"
     left = "\n".join(
@@ -302,15 +302,15 @@ def _strength(told: Row) -> str:
     found = told["least_margin"]
     margin = "No day with readings."
     if found is not None:
-        bend = found["bend"]
-        over = "" if bend is None else f", times {bend['strength']:.6g} over a bend of D/d {bend['ratio']:g}"
         margin = (
             f"Least margin: zone {found['zone']}, {found['band']}, {found['day']}: peak {found['peak_kn']:.6g} kN at "
-            f"{found['peak_at']} against {found['left_kn']:.6f} kN left{over}: {found['margin_kn']:.6f} kN between them"
+            f"{found['peak_at']} against {found['left_kn']:.6f} kN left{over_bend(found['bend'])}: "
+            f"{found['margin_kn']:.6f} kN between them"
         )
     new = " of a line that was new at the first record: its opening is unknown" if told["as_if_new"] else ""
+    basis = told["basis"] + "".join(f"; {why}" for why in told["basis_reasons"])
     return (
-        f"STRENGTH LEFT{new} (source: {told['source']}); {line}\n{left}\n{margin}\n"
+        f"STRENGTH LEFT{new} (source: {told['source']}); {line}\nBasis: {basis}\n{left}\n{margin}\n"
         "A model, not a break test: no figure here is a reason to keep a line."
     )
 
@@ -319,8 +319,8 @@ def _peak(row: Row) -> str:
     return "-" if row["peak_kn"] is None else f"{row['peak_kn']:.6g} kN {row['peak_at']}"
 
 
-def _life(value: Decimal | None) -> str:
-    return "not reckoned" if value is None else life(value)
+def _life(value: Decimal | None, without: str = "not reckoned") -> str:
+    return without if value is None else life(value)
 
 
 def _section(title: str, formulas: Row, *parts: str) -> str:

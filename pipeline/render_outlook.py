@@ -27,13 +27,16 @@ def sampling_text(answer: Row) -> str:
             channel["line"] or "-",
             "-" if channel["rate_hz"] is None else f"{channel['rate_hz']:g}",
             _span(channel),
+            channel["basis"] or "-",
             channel["words"],
         ]
         for channel in answer["channels"]
     ]
     return join(
         f"{answer['site']}: is the logger fast enough for fatigue?",
-        table(["channel", "line", "Hz", "samples (UTC)", "verdict"], rows) if rows else "No tension channels.",
+        table(["channel", "line", "Hz", "samples (UTC)", "the figure is a", "verdict"], rows)
+        if rows
+        else "No tension channels.",
         *answer["limits"],
     )
 

@@ -11,6 +11,24 @@ Row = Mapping[str, Any]
 UNITS = {"max_calls": "calls", "max_mooring_h": "h moored", "max_age_years": "years"}
 
 
+def scatter_text(told: Row | None) -> str:
+    """The band that the scatter of tests gives fatigue; nothing where no scatter is known, or no fatigue."""
+    if told is None:
+        return ""
+    zones = ", ".join(
+        f"zone {zone} {band['low']:.3e} to {band['high']:.3e}"
+        for zone, band in told["zones"].items()
+        if band["high"] > 0
+    )
+    if not zones:
+        return ""
+    return (
+        f"Fatigue scatters among ropes tested alike (log10 N by {told['scatter']:g}; source: {told['source']}): "
+        f"{100 * told['share']:.0f} % of them would have used {zones}, and half of the rest more. Errors of "
+        "loads and of the curve come on top."
+    )
+
+
 def along_text(pieces: Sequence[Row]) -> str:
     """The pieces of each end, from the eye inwards."""
     rows = [
@@ -31,27 +49,29 @@ def outside_text(outside: Row) -> str:
     """Cycles and creep time outside of what the constants were fitted to; nothing where there are none."""
     cycles, creep = outside["cycles"], outside["creep_s"]
     words = {
-        "beyond_r": "with a range above valid_r",
+        "beyond_r": "with a range above valid_r (0.5 where the spec has none)",
         "outside_lm": "with a mean outside valid_lm",
         "below_r": "with a range below valid_r",
         "compressed": "going slack (no life is claimed for that)",
     }
     told = [f"{cycles[name]} {text}" for name, text in words.items() if cycles[name]]
     lines = [f"Of {cycles['total']} closed cycles: {', '.join(told)}."] if told else []
+    if cycles["beyond_r"] or cycles["outside_lm"]:
+        lines.append("Those above valid_r or outside valid_lm may have used more than the figures say.")
     hours = {"load": "outside fitted_load", "cold": "colder than fitted_c", "hot": "hotter than fitted_c"}
     found = [
         f"{creep[f'outside_{name}'] / 3600:.2f} h {text}" for name, text in hours.items() if creep[f"outside_{name}"]
     ]
     if found:
-        lines.append(f"Creep is not counted for {', '.join(found)}, which is not zero.")
+        lines.append(
+            f"Creep is not counted for {', '.join(found)}, which is not zero: above the upper ends it is faster."
+        )
     return "\n".join(lines)
 
 
 def strength_text(told: Row, tests: Sequence[Row]) -> str:
     """Strength left, the retirement line, the least margin, and break tests against the model."""
-    retire = "retirement line unknown, for want of a ship design MBL"
-    if told["retirement_kn"] is not None:
-        retire = f"retirement line {told['retirement_kn']:.0f} kN ({told['retirement_of']})"
+    retire = f"retirement line {told['retirement_kn']:.0f} kN ({told['retirement_of']})"
     if not told["reckoned"]:
         return "\n".join([f"Strength left: not reckoned: {told['why']}; {retire}.", *map(_test, tests)])
     left = "; ".join(
@@ -59,19 +79,31 @@ def strength_text(told: Row, tests: Sequence[Row]) -> str:
         for zone, found in told["left_kn"].items()
     )
     new = "Strength left, had the line been new at its first record" if told["as_if_new"] else "Strength left"
-    lines = [f"{new} (source: {told['source']}): {left}; {retire}.", "No day with readings, so no margin."]
+    lines = [
+        f"{new} ({told['basis']}; source: {told['source']}): {left}; {retire}.",
+        "No day with readings, so no margin.",
+    ]
     least = told["least_margin"]
     if least is not None:
-        bend = least["bend"]
-        over = "" if bend is None else f" times {bend['strength']:.3g} over a bend of D/d {bend['ratio']:g}"
+        share = "nothing was left"
+        if least["peak_share"] is not None:
+            share = f"the peak was {100 * least['peak_share']:.0f} % of it"
         lines[1] = (
             f"Least margin: a peak of {least['peak_kn']:.0f} kN at {least['peak_at']}, zone {least['zone']}, "
-            f"{least['band']}, against {floor(least['left_kn'])} kN left then{over}: {floor(least['margin_kn'])} kN "
-            f"between them; the peak was {100 * least['peak_share']:.0f} % of it."
+            f"{least['band']}, against {floor(least['left_kn'])} kN left then{over_bend(least['bend'])}: "
+            f"{floor(least['margin_kn'])} kN between them; {share}."
         )
     return "\n".join(
         [*lines, *map(_test, tests), "A model, not a break test: no figure here is a reason to keep a line."]
     )
+
+
+def over_bend(bend: Row | None) -> str:
+    """What a bend leaves of strength, and whether that may be too much; for whatever strength stands before."""
+    if bend is None:
+        return " (straight: no bend is reckoned)"
+    beyond = ", a smaller bend than its source serves, so that less may be left" if bend["outside"] else ""
+    return f", times {bend['strength']:.6g} over a bend of D/d {bend['ratio']:g}{beyond}"
 
 
 def _test(row: Row) -> str:

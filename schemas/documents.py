@@ -98,9 +98,10 @@ class Policy(Model):
     `return_years`: rigged years of the return-level peak; `return_gap_h`: excursions further apart are of two clusters.
 
     Advice: a line is to be turned end for end when its worse zone has used `turn_share` and over `turn_ratio` times the
-    other; cropped when a contact band has used over `crop_share` and more than the free length; inspected after a peak
-    above `inspect_peak_share` of the strength left; its sensor looked at when under `coverage_share` of its rigged time
-    is observed. `band_width_m`: a contact that moved by less lies on the worn band still. `limits`: the company's own.
+    other; cropped when a contact band has used over `crop_share` and more than the outboard length; inspected after a
+    peak above `inspect_peak_share` of the strength left; its sensor looked at when under `coverage_share` of its rigged
+    time is observed. `band_width_m`: a contact that moved by less lies on the worn band still. `limits`: the company's
+    own.
 
     Events: what each is made of stands in `pipeline.events`, file by file. `tending_modes`: the states of a winch-mode
     channel in which the winch is under power. `mooring_gap_h`: lines made fast, or let go, less than this apart belong

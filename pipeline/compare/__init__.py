@@ -19,8 +19,8 @@ from pipeline.compare.history import History, Zone, histories
 from pipeline.compare.motion import motion_scale
 from pipeline.compare.price import price
 from pipeline.compare.told import Told, line_answer
-from pipeline.errors import RegisterError, nearest
-from pipeline.ledger.account import ZONES, accounts, last_site
+from pipeline.errors import RegisterError
+from pipeline.ledger.account import ZONES, accounts, known_line, last_site
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.night.accounts import air_of
@@ -89,13 +89,7 @@ def read_specs(files: Sequence[Path]) -> list[Spec]:
 
 def _check(site: Site, specs: Sequence[Spec], lines: Sequence[str]) -> None:
     for line in lines:
-        if line not in site.lines:
-            near = nearest(line, site.lines)
-            raise RegisterError(
-                f"no line is called {line!r}",
-                file="lines.csv",
-                next_step=f"did you mean {near}?" if near is not None else "see `tautlog status`",
-            )
+        known_line(site, line)
     for spec in specs:
         known = site.specs.get(spec.id)
         if known is not None and known != spec:

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.ledger.database import Ledger
 from pipeline.sheets.cycles import Floats, Ints
-from pipeline.wear.cells import CLASS_KN
+from pipeline.wear.cells import CLASS_KN, middles_kn
 
 Zone = tuple[str, str]
 """A line and its zone."""
@@ -32,7 +32,7 @@ class History:
     def mean_kn(self) -> float:
         """Mean tension over the time observed; 0 where there is none."""
         whole = int(self.level_us.sum())
-        return float(((self.level_class + 0.5) * CLASS_KN * self.level_us).sum() / whole) if whole > 0 else 0.0
+        return float((middles_kn(self.level_class) * self.level_us).sum() / whole) if whole > 0 else 0.0
 
     @property
     def peak_kn(self) -> float | None:
@@ -44,8 +44,7 @@ class History:
         mean_kn = self.mean_kn
         level_class, level_us = self.level_class, self.level_us
         if scale != 1.0 and level_class.size:
-            middles = np.asarray((level_class + 0.5) * CLASS_KN, np.float64)
-            onto = np.floor(moved_kn(middles, mean_kn, scale) / CLASS_KN).astype(np.int64)
+            onto = np.floor(moved_kn(middles_kn(level_class), mean_kn, scale) / CLASS_KN).astype(np.int64)
             level_class, where = np.unique(onto, return_inverse=True)
             level_us = np.zeros(level_class.size, np.int64)
             np.add.at(level_us, where, self.level_us)
@@ -107,8 +106,8 @@ def histories(ledger: Ledger) -> dict[Zone, History]:
         low, high, count = by_cycle.get((line, zone), ([], [], []))
         classes, level_us = by_level.get((line, zone), ([], []))
         out[line, zone] = History(
-            (np.array(low, np.float64) + 0.5) * CLASS_KN,
-            (np.array(high, np.float64) + 0.5) * CLASS_KN,
+            middles_kn(np.array(low, np.int64)),
+            middles_kn(np.array(high, np.int64)),
             np.array(count, np.int64),
             np.array(residue, np.float64),
             np.array(classes, np.int64),

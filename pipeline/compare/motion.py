@@ -39,6 +39,23 @@ def motion_scale(
     return (max(scales), None) if scales else (None, "it was never rigged")
 
 
+def specs_in(site: Site, riggings: Sequence[Rigging], spec: Spec) -> list[Spec]:
+    """The specs whose [stiffness] a scale rests on: the line's own, the candidate's, and those that hang in series."""
+    lines = [one.line for row in riggings for one in (row, *_in_series(site, row))]
+    return list({one.id: one for one in (*map(site.spec_of, lines), spec)}.values())
+
+
+def _in_series(site: Site, rigging: Rigging) -> list[Rigging]:
+    """Riggings of what may hang in series: lines of the other part, rigged alike."""
+    part = site.lines[rigging.line].part
+    alike = (rigging.channel, rigging.from_us, rigging.to_us, rigging.share_pct)
+    return [
+        row
+        for row in site.riggings
+        if (row.channel, row.from_us, row.to_us, row.share_pct) == alike and site.lines[row.line].part != part
+    ]
+
+
 def _length_m(site: Site, row: Rigging) -> float | str:
     """What of a line stretches: a tail from eye to hook, a main line from drum to hook."""
     if row.outboard_m is None:
@@ -52,12 +69,8 @@ def _length_m(site: Site, row: Rigging) -> float | str:
 
 def _give_of_the_rest(site: Site, rigging: Rigging) -> float | str:
     """Stretch per kN [m/kN] of what hangs in series: the tail of a main line, the main line of a tail; 0 of none."""
-    part = site.lines[rigging.line].part
-    alike = (rigging.channel, rigging.from_us, rigging.to_us, rigging.share_pct)
     gives = set()
-    for row in site.riggings:
-        if (row.channel, row.from_us, row.to_us, row.share_pct) != alike or site.lines[row.line].part == part:
-            continue
+    for row in _in_series(site, rigging):
         spec, length_m = site.spec_of(row.line), _length_m(site, row)
         if isinstance(length_m, str):
             return length_m

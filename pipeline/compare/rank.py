@@ -23,15 +23,16 @@ class Stand:
 
 @dataclass(frozen=True)
 class Ranked:
-    """A rope and how it stands under each method; `mechanisms`: what is in its figures, as far as others' may lack it.
+    """A rope and how it stands under each method; `lacks`: mechanisms that may wear it and are in no figure of it.
 
-    `why_not`: why a method is not reckoned.
+    `why_not`: why a method is not reckoned. `unsure`: it is told by class, and how far classes are off is not known.
     """
 
     rope: str
     stands: dict[Method, Stand | None]
     why_not: str | None
-    abrasion: bool
+    lacks: frozenset[str] = frozenset()
+    unsure: bool = False
 
 
 def stand(used: Decimal, at_most: Decimal, error: float) -> Stand:
@@ -47,9 +48,12 @@ def rank(ropes: Sequence[Ranked]) -> tuple[list[str] | None, str]:
     lacking = [f"{rope.rope} ({rope.why_not})" for rope in ropes if rope.stands["equal_motion"] is None]
     if lacking:
         return None, f"equal motion is not reckoned for {', '.join(lacking)}"
-    without = [rope.rope for rope in ropes if not rope.abrasion]
-    if 0 < len(without) < len(ropes):
-        return None, f"abrasion is not reckoned for {', '.join(without)}, and is for the others"
+    for mechanism in sorted(frozenset[str]().union(*(rope.lacks for rope in ropes))):
+        without = [rope.rope for rope in ropes if mechanism in rope.lacks]
+        if len(without) < len(ropes):
+            return None, f"{mechanism} is not reckoned for {', '.join(without)}, and is for the others"
+    if unsure := [rope.rope for rope in ropes if rope.unsure]:
+        return None, f"how far figures by class are off is not known for {', '.join(unsure)}"
     orders = {method: _order(ropes, method) for method in METHODS}
     for method, order in orders.items():
         if isinstance(order, str):

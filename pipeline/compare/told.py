@@ -9,13 +9,15 @@ from typing import Any
 
 from pipeline.compare.exact import Repriced
 from pipeline.compare.history import History, Zone
+from pipeline.compare.motion import specs_in
 from pipeline.compare.price import Lives
 from pipeline.compare.rank import METHODS, WORDS, Method, Ranked, Stand, rank, stand
 from pipeline.ledger.account import Account, exact_sum, shown
-from pipeline.ledger.basis import basis_of, basis_of_spec, not_reckoned_of
+from pipeline.ledger.basis import basis_of, basis_of_spec, not_reckoned_of, reasons_of
 from pipeline.ledger.words import SEVERITY_INDEX
 from pipeline.night.wearing import Wear
 from pipeline.site import Site
+from pipeline.wear.together import adds
 from schemas.registers import Spec
 
 BY_CLASS = "class"
@@ -93,14 +95,16 @@ def _worse(rope: Told, lives: Mapping[str, Lives]) -> str:
 
 def _rope(site: Site, line: str, rope: Told, felt: Mapping[Zone, History], *, own: bool) -> dict[str, Any]:
     spec, force = rope.spec, rope.wear.break_force_kn
+    riggings = [row for row in site.riggings if row.line == line]
     basis, reasons = basis_of(site, line)
     _, candidate = basis_of_spec(spec)
     if not own:
         # Sensors, shares and air are the line's; the constants are the candidate's.
         own_spec = set(basis_of_spec(site.spec_of(line))[1])
         reasons = [*candidate, *(why for why in reasons if why not in own_spec)]
+        if rope.motion is not None:
+            reasons += [why for one in specs_in(site, riggings, spec) for why in reasons_of(one, ("stiffness",))]
         basis = SEVERITY_INDEX if reasons else basis_of_spec(spec)[0]
-    riggings = [row for row in site.riggings if row.line == line]
     missing = not_reckoned_of(spec, riggings, force)
     load = _used(rope, line, felt, moved=False)
     motion = None if rope.motion is None else _used(rope, line, felt, moved=True)
@@ -116,6 +120,7 @@ def _rope(site: Site, line: str, rope: Told, felt: Mapping[Zone, History], *, ow
         "own": own,
         "material": spec.material,
         "break_force_kn": force,
+        "design_mbl_kn": site.design_mbl_kn(line),
         "mass_kg_per_m": spec.mass_kg_per_m,
         "strength_to_weight_kn_m_kg": force / spec.mass_kg_per_m,
         "factor": spec.fatigue.factor,
@@ -133,7 +138,8 @@ def _used(rope: Told, line: str, felt: Mapping[Zone, History], *, moved: bool) -
     lives, by = _lives(rope, moved=moved)
     zone = _worse(rope, lives)
     found = lives[zone]
-    scales = {one: (rope.scale[one] if moved else None) or 1.0 for one in lives}
+    moved_by = rope.scale if moved else {}
+    scales = {one: 1.0 if (scale := moved_by.get(one)) is None else scale for one in lives}
     peaks = [felt[line, one].moved(scale).peak_kn for one, scale in scales.items()]
     peak_kn = max((peak for peak in peaks if peak is not None), default=None)
     return {
@@ -173,6 +179,7 @@ def _lives(rope: Told, *, moved: bool) -> tuple[Mapping[str, Lives], dict[str, s
 def _stands(rope: Told, answer: Mapping[str, Any], error: Mapping[str, float | None]) -> Ranked:
     """A rope's figures with how far they are known: the class error of what governs, where that is by class."""
     stands: dict[Method, Stand | None] = {}
+    unsure = False
     for method in METHODS:
         found = answer[method]
         if found is None:
@@ -180,5 +187,13 @@ def _stands(rope: Told, answer: Mapping[str, Any], error: Mapping[str, float | N
             continue
         governs = next((name for name in ("abrasion", "creep") if found[name] == found["used"]), "fatigue")
         known = error[governs] if found["reckoned_by"][governs] == BY_CLASS else 0.0
+        unsure = unsure or known is None
         stands[method] = stand(found["used"], found["used_at_most"], 0.0 if known is None else known)
-    return Ranked(rope.spec.id, stands, rope.why_not, answer["equal_load"]["abrasion"] is not None)
+    return Ranked(rope.spec.id, stands, rope.why_not, _lacks(rope.spec, answer["equal_load"]), unsure)
+
+
+def _lacks(spec: Spec, load: Mapping[str, Any]) -> frozenset[str]:
+    """Mechanisms that may wear a rope and are in no figure of it: what it lacks would make it look the better one."""
+    may_creep = adds(spec.material, spec.fatigue.includes) not in ("load-time-only", "none")
+    lacking = {"creep": may_creep and spec.creep is None, "abrasion": load["abrasion"] is None}
+    return frozenset(name for name, lacks in lacking.items() if lacks)

@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from decimal import ROUND_HALF_EVEN, Context, Decimal, Inexact
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 from typing import Literal
 
-from pipeline.errors import StoreError
+from pipeline.errors import RegisterError, StoreError, nearest
 from pipeline.ledger import index
 from pipeline.ledger.bands import Band, bands_now, end_of, worst
 from pipeline.ledger.database import Ledger
 from pipeline.manifest import archived
 from pipeline.site import Site, site_from_archive
 from pipeline.wear import MECHANISMS
+from pipeline.wear.lives import EXACT
 from pipeline.wear.together import free_length
 from schemas.registers import Rigging, Spec
 
@@ -23,8 +24,6 @@ FREE_LENGTH, CONTACT = "outboard length", "contact band"
 """Where along the line life is used up: between eye and chock by fatigue and creep, where it lies on the chock by
 abrasion. Eyes and splices, and the rest on the drum, are not modelled."""
 
-# Sums of ledger decimals in this context are exact, or they fail: the default context would round silently.
-_EXACT = Context(prec=200, traps=[Inexact])
 _SHOWN = Context(prec=200, rounding=ROUND_HALF_EVEN)
 _PLACES = Decimal(1).scaleb(-30)
 
@@ -76,9 +75,11 @@ class Account:
     @property
     def together(self) -> str:
         """What stands in the figure of the worse zone's outboard length, in words."""
-        posted = self.posted[self.worse_zone]
-        spec, fatigue = self.spec, posted["fatigue"] or Decimal(0)
-        words = free_length(spec.material, spec.fatigue.includes, fatigue, posted["creep"]).words
+        posted, spec = self.posted[self.worse_zone], self.spec
+        fatigue, creep = (Decimal(0) if life is None else life for life in (posted["fatigue"], posted["creep"]))
+        # Constants of creep without a posting yet: it is reckoned, and has used nothing so far.
+        reckoned = None if spec.creep is None else creep
+        words = free_length(spec.material, spec.fatigue.includes, fatigue, reckoned).words
         return f"Outboard length: {words}. Contact band: abrasion, never added to it. A zone counts as its worse band."
 
     def total(self, zone: str) -> Decimal:
@@ -88,7 +89,7 @@ class Account:
     def held(self, zone: str) -> Decimal:
         """What days that are not posted yet add to the zone's worst band."""
         with_them = max(self.bands(zone, unposted=True).values())
-        return _EXACT.subtract(with_them, self.total(zone))
+        return EXACT.subtract(with_them, self.total(zone))
 
     def used(self, zone: str) -> Decimal:
         """Everything counted against a zone's worst band: posted, days not posted yet, and open cycles."""
@@ -106,6 +107,17 @@ def last_site(ledger: Ledger) -> Site:
     if not digests:
         raise StoreError("no run has committed yet", file=ledger.file, next_step="run `tautlog nightly` on this site")
     return site_from_archive(archived(ledger.root, digests), ledger.root)
+
+
+def known_line(site: Site, line: str) -> None:
+    """RegisterError, with the nearest name, for a line that is not registered."""
+    if line not in site.lines:
+        near = nearest(line, site.lines)
+        raise RegisterError(
+            f"no line is called {line!r}",
+            file="lines.csv",
+            next_step=f"did you mean {near}?" if near is not None else "see `tautlog status` for the lines there are",
+        )
 
 
 def accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Account]:
@@ -164,7 +176,7 @@ def exact_sum(lives: Iterable[Decimal]) -> Decimal:
     """The sum of lives, to the last digit."""
     total = Decimal(0)
     for life in lives:
-        total = _EXACT.add(total, life)
+        total = EXACT.add(total, life)
     return total
 
 

@@ -13,7 +13,8 @@ from typing import Any
 
 from pipeline.ledger.bands import Band
 from pipeline.ledger.rows import Event, Finding
-from schemas.registers import Policy, Service
+from pipeline.ledger.words import SEVERITY_INDEX
+from schemas.registers import Policy, Service, StrengthTest
 from schemas.times import us_to_rfc3339
 
 CALL_FOR_INSPECTION = ("peak-load", "brake-render", "snap-load", "load-loss")
@@ -49,8 +50,8 @@ class Weakest:
     kn: float
     zone: str
     band: str
-    retirement_kn: float | None
-    retirement_of: str | None
+    retirement_kn: float
+    retirement_of: str
     as_if_new: bool
 
 
@@ -74,10 +75,11 @@ class LineFacts:
     """What the rules look at. `used`: the worse zone's life used, open cycles, days not posted yet and known opening
     included. `services`: those done by the time of the newest run; what is only planned answers nothing.
 
-    `limits`: as `service.service_of` gives them. `weakest`: None where strength left is not reckoned. `peak`: the worst
-    since the last inspection. `renders`: rendered brakes whose setting was not made anew since; `held`: loads above its
-    setting at which one held, likewise. `findings`: those open
-    on its channels; `clipped`: events whose peak is `at least`; both since the channel's last calibration.
+    `basis`, `strength_basis`: what life used and strength left are called. `limits`: as `service.service_of` gives
+    them. `weakest`: None where strength left is not reckoned. `retirement`: the retirement line [kN], and of what;
+    `tests`: break tests of its pieces. `peak`: the worst since the last inspection. `renders`: rendered brakes whose
+    setting was not made anew since; `held`: loads above its setting at which one held, likewise. `findings`: those open on its channels; `clipped`: events whose peak is `at least`;
+    both since the channel's last calibration.
     """
 
     events: Sequence[Event]
@@ -86,10 +88,13 @@ class LineFacts:
     observed_us: int
     used: Decimal
     basis: str
+    strength_basis: str = SEVERITY_INDEX
     policy: Policy = field(default_factory=Policy)
     zones: Mapping[str, ZoneUse] = field(default_factory=dict)
     limits: Sequence[Mapping[str, Any]] = ()
     weakest: Weakest | None = None
+    retirement: tuple[float, str] | None = None
+    tests: Sequence[StrengthTest] = ()
     peak: Peak | None = None
     renders: Sequence[Event] = ()
     held: Sequence[Event] = ()
@@ -141,19 +146,33 @@ def _used_up(facts: LineFacts) -> str | None:
     if facts.used < 1:
         return None
     return (
-        f"its curve is used up: {facts.used:.2f} ({facts.basis}) with open cycles; take it out of use until the "
-        "maker or a competent person has judged it"
+        f"what its constants allow is used up: {facts.used:.2f} ({facts.basis}) with open cycles; take it out of "
+        "use until the maker or a competent person has judged it"
     )
 
 
 def _too_weak(facts: LineFacts) -> str | None:
     weak = facts.weakest
-    if weak is None or weak.retirement_kn is None or weak.kn >= weak.retirement_kn:
+    if weak is None or weak.kn >= weak.retirement_kn:
         return None
     new = ", taken as new at the first record" if weak.as_if_new else ""
     return (
-        f"strength left {weak.kn:.0f} kN ({facts.basis}{new}; zone {weak.zone}, {weak.band}) is below the "
+        f"strength left {weak.kn:.0f} kN ({facts.strength_basis}{new}; zone {weak.zone}, {weak.band}) is below the "
         f"retirement line of {weak.retirement_kn:.0f} kN, {weak.retirement_of}"
+    )
+
+
+def _tested_weak(facts: LineFacts) -> str | None:
+    """A break test of the rope itself outranks what any model leaves of it."""
+    if facts.retirement is None:
+        return None
+    line_kn, of = facts.retirement
+    least = min(facts.tests, key=lambda row: (row.break_kn, row.at_us), default=None)
+    if least is None or least.break_kn >= line_kn:
+        return None
+    return (
+        f"a piece of zone {least.zone} broke at {least.break_kn:g} kN in the test of {us_to_rfc3339(least.at_us)} "
+        f"(strength_tests.csv), below the retirement line of {line_kn:.0f} kN, {of}"
     )
 
 
@@ -186,7 +205,7 @@ def _peak_near_strength(facts: LineFacts) -> str | None:
         return None
     return (
         f"a peak of {peak.kn:.0f} kN at {us_to_rfc3339(peak.at_us)} is {100 * peak.share:.0f} % of the strength left, "
-        f"{peak.left_kn:.0f} kN at the weakest place of zone {peak.zone} ({facts.basis}); the policy says "
+        f"{peak.left_kn:.0f} kN at the weakest place of zone {peak.zone} ({facts.strength_basis}); the policy says "
         f"inspect above {100 * share:g} %"
     )
 
@@ -276,8 +295,8 @@ def _contact_worn(facts: LineFacts) -> str | None:
         if band is not None and band.life > facts.policy.crop_share and band.life > use.free:
             where = "at no known place" if band.position_m is None else f"{band.position_m:g} m from the eye"
             said.append(
-                f"the contact band of zone {zone}, {where}, has used {band.life:.2f} ({facts.basis}), its free length "
-                f"{use.free:.2f}; the policy says above {facts.policy.crop_share:g}"
+                f"the contact band of zone {zone}, {where}, has used {band.life:.2f} ({facts.basis}), its outboard "
+                f"length {use.free:.2f}; the policy says above {facts.policy.crop_share:g}"
             )
     return "; ".join(said) if said else None
 
@@ -291,7 +310,8 @@ def _one_end_worn(facts: LineFacts) -> str | None:
         return None
     return (
         f"zone {worse} has used {more.used:.2f} ({facts.basis}), zone {other} {less.used:.2f}; the policy says from "
-        f"{policy.turn_share:g} and over {policy.turn_ratio:g} times the other"
+        f"{policy.turn_share:g} and over {policy.turn_ratio:g} times the other; what either took "
+        "unobserved or before the first record is in neither: inspect the end that is to go outboard"
     )
 
 
@@ -299,6 +319,7 @@ RULES: tuple[Rule, ...] = (
     Rule("retire", "not for use", _retired),
     Rule("retire", "retire", _used_up),
     Rule("retire", "retire", _too_weak),
+    Rule("retire", "retire", _tested_weak),
     Rule("retire", "retire", _over_limit),
     Rule("inspect-before-reuse", "inspect before reuse", _event_since_inspection),
     Rule("inspect-before-reuse", "inspect before reuse", _peak_near_strength),

@@ -40,8 +40,9 @@ def along_of(account: Account) -> list[dict[str, Any]]:
 def outside_of(days: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
     """Sums over days of cycles outside a curve and of creep time outside what was fitted, from wear days' facts.
 
-    Small cycles (`below_r`) and those that go slack (`compressed`) are shown only. A count is 0 where the spec gives no
-    limit: nobody looked then. Life is claimed for no creep outside the fit.
+    Small cycles (`below_r`) and those that go slack (`compressed`) are shown only. `beyond_r` always has
+    a limit; another count is 0 where the spec gives none: nobody looked then. Life is claimed for no creep outside the
+    fit.
     """
     found = list(days)
     cycles = {name: sum(int(day.get(f"cycles_{name}", 0)) for day in found) for name in CYCLES}

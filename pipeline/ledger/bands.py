@@ -15,13 +15,13 @@ from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from decimal import Context, Decimal, Inexact
+from decimal import Decimal
 from itertools import islice, pairwise, takewhile
 
+from pipeline.wear.lives import EXACT
 from schemas.registers import Rigging, Service
 from schemas.times import DAY_US, day_of, day_start_us
 
-_EXACT = Context(prec=200, traps=[Inexact])
 _LATER_US = 2**62
 
 
@@ -141,7 +141,7 @@ def _worn(bands: list[Band], day: date, life: Decimal, end: End) -> list[Band]:
                 elif where not in taken:
                     taken.add(where)
                     old = bands[where]
-                    bands = [*bands[:where], replace(old, life=_EXACT.add(old.life, life)), *bands[where + 1 :]]
+                    bands = [*bands[:where], replace(old, life=EXACT.add(old.life, life)), *bands[where + 1 :]]
     return bands
 
 
@@ -150,7 +150,7 @@ def _unplaced(bands: list[Band], day: date, life: Decimal) -> list[Band]:
         return bands
     if not bands:
         return [Band(None, day, life)]
-    return [replace(bands[0], life=_EXACT.add(bands[0].life, life))]
+    return [replace(bands[0], life=EXACT.add(bands[0].life, life))]
 
 
 def _band_at(bands: Sequence[Band], position_m: float, width_m: float) -> int | None:

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from typing import Final, Literal
 
 from pipeline.ledger.words import AMBIENT_C, CALIBRATED, SEVERITY_INDEX
 from pipeline.site import Site
 from pipeline.wear.abrasion import NotReckoned, contact_of
 from pipeline.wear.together import adds
 from schemas.registers import Rigging, Spec
+from schemas.specs import Sourced
 from schemas.times import us_to_rfc3339
 
 NOT_ITS_OWN = ("invented", "borrowed", "reference only")
 """Words in a source that make a figure a severity index; "reference only" stands in that of every published curve."""
+
+Table = Literal["creep", "heat", "abrasion", "bending", "strength_left", "stiffness"]
+LIFE_TABLES: Final[tuple[Table, ...]] = ("creep", "heat", "abrasion")
+"""Tables of a spec that life used rests on, besides its curve."""
 
 
 def basis_of(site: Site, line: str) -> tuple[str, list[str]]:
     """What the line's figures are called, and every reason why they are no more than a severity index."""
     reasons = [
         *_curve_reasons(site.spec_of(line)),
-        *_constants_reasons(site.spec_of(line)),
+        *reasons_of(site.spec_of(line), LIFE_TABLES),
         *_air_reasons(site, line),
         *_sensor_reasons(site, line),
         *_share_reasons(site, line),
@@ -68,16 +74,23 @@ def not_reckoned_of(spec: Spec, riggings: Sequence[Rigging], break_force_kn: flo
     return found
 
 
-def basis_of_spec(spec: Spec) -> tuple[str, list[str]]:
-    """What figures that rest on a spec alone are called, and why."""
-    reasons = [*_curve_reasons(spec), *_constants_reasons(spec)]
+def strength_basis_of(site: Site, line: str) -> tuple[str, list[str]]:
+    """What strength left and margin are called: they rest on the line's life, and on more constants of its spec."""
+    reasons = [*basis_of(site, line)[1], *reasons_of(site.spec_of(line), ("strength_left", "bending"))]
     return (SEVERITY_INDEX if reasons else CALIBRATED), reasons
 
 
-def _constants_reasons(spec: Spec) -> list[str]:
-    """Why creep, heat and abrasion are no more than an index, where they are reckoned."""
+def basis_of_spec(spec: Spec) -> tuple[str, list[str]]:
+    """What figures that rest on a spec alone are called, and why."""
+    reasons = [*_curve_reasons(spec), *reasons_of(spec, LIFE_TABLES)]
+    return (SEVERITY_INDEX if reasons else CALIBRATED), reasons
+
+
+def reasons_of(spec: Spec, tables: Iterable[Table]) -> list[str]:
+    """Why what rests on these tables of a spec is no more than an index; those it lacks give no figure."""
     reasons = []
-    for name, table in (("creep", spec.creep), ("heat", spec.heat), ("abrasion", spec.abrasion)):
+    for name in tables:
+        table: Sourced | None = getattr(spec, name)
         if table is None:
             continue
         if (why := unsourced(table.source)) is not None:

@@ -12,13 +12,12 @@ from typing import Any
 from pipeline.ledger import index
 from pipeline.ledger.account import CONTACT, FREE_LENGTH, ZONES, Account, exact_sum
 from pipeline.ledger.advice import LineFacts, Peak, Weakest, ZoneUse, advise, last_looked_us
-from pipeline.ledger.basis import basis_of
+from pipeline.ledger.basis import basis_of, strength_basis_of
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.queries import lines_of
 from pipeline.ledger.rows import Event, Finding
-from pipeline.ledger.strength import bend_at, left_now
+from pipeline.ledger.strength import bend_at, left_now, retirement_line
 from pipeline.site import Site
-from pipeline.wear.strength import retirement_kn
 from schemas.registers import Rigging
 from schemas.times import DAY_US, day_start_us
 
@@ -74,10 +73,13 @@ def facts_of(site: Site, account: Account, evidence: Evidence, limits: Sequence[
         observed_us=account.observed_us,
         used=exact_sum((account.used(account.worse_zone), Decimal(0) if opening is None else opening)),
         basis=basis_of(site, line)[0],
+        strength_basis=strength_basis_of(site, line)[0],
         policy=site.policy,
         zones={zone: _use(account, zone) for zone in ZONES},
         limits=limits,
         weakest=None if left is None else _weakest(site, line, left),
+        retirement=retirement_line(site, line),
+        tests=[row for row in site.strength_tests if row.line == line and row.at_us <= evidence.known_us],
         peak=None if left is None else _peak(own, account, evidence, left, last_looked_us(services)),
         renders=[event for event in events if _unanswered("brake-render", site, line, event, evidence.known_us)],
         held=[event for event in events if _unanswered("brake-held", site, line, event, evidence.known_us)],
@@ -98,15 +100,7 @@ def _use(account: Account, zone: str) -> ZoneUse:
 
 def _weakest(site: Site, line: str, left: Mapping[str, Mapping[str, float]]) -> Weakest:
     kn, zone, band = min((kn, zone, band) for zone, bands in left.items() for band, kn in bands.items())
-    mbl = site.design_mbl_kn(line)
-    return Weakest(
-        kn,
-        zone,
-        band,
-        None if mbl is None else retirement_kn(mbl, site.policy.retire_pct),
-        None if mbl is None else f"{site.policy.retire_pct:g} % of ship design MBL {mbl:g} kN",
-        site.lines[line].opening_life is None,
-    )
+    return Weakest(kn, zone, band, *retirement_line(site, line), site.lines[line].opening_life is None)
 
 
 def _peak(

@@ -12,8 +12,8 @@ from pipeline.ledger.account import Account
 from pipeline.ledger.database import Ledger
 from pipeline.outlook.extremes import FEWEST_CLUSTERS, YEAR_US, NoLevel, TooShort, return_level
 from pipeline.site import Site
+from schemas.times import DAY_US
 
-_DAY_US: Final = 86_400_000_000
 WORDS: Final = (
     "says how high a peak may come if the coming time is like the observed; nothing of what the line can take, and no "
     "leave to load it so"
@@ -49,10 +49,10 @@ def return_peaks_of(ledger: Ledger, site: Site, account: Account) -> dict[str, A
     )
     told = {"years": policy.return_years, "threshold_kn": threshold_kn, "gap_h": policy.return_gap_h}
     if isinstance(made, TooShort):
-        days = made.observed_us / _DAY_US
+        days = made.observed_us / DAY_US
         why = (
             f"{made.words}: {made.clusters} clusters of peaks in {days:.1f} observed days; at least {FEWEST_CLUSTERS} "
-            f"clusters and {YEAR_US // _DAY_US} days are needed (house rule)"
+            f"clusters and {YEAR_US // DAY_US} days are needed (house rule)"
         )
         return {"reckoned": False, **told, "clusters": made.clusters, "observed_days": days, "why": why}
     if isinstance(made, NoLevel):
@@ -61,7 +61,7 @@ def return_peaks_of(ledger: Ledger, site: Site, account: Account) -> dict[str, A
         "reckoned": True,
         **told,
         "clusters": made.clusters,
-        "observed_days": made.observed_us / _DAY_US,
+        "observed_days": made.observed_us / DAY_US,
         "level_kn": made.level_kn,
         "low_kn": made.low_kn,
         "high_kn": made.high_kn,

@@ -23,11 +23,11 @@ from pipeline.ledger.account import Account, shown
 from pipeline.ledger.database import Ledger
 from pipeline.outlook.shares import Band, Counts, Values, banded
 from pipeline.site import Site
+from pipeline.wear.cells import middles_kn
 from pipeline.wear.fatigue import life_units, to_decimal
 from schemas.registers import Rigging
 from schemas.times import us_to_rfc3339
 
-_CLASS_KN: Final = 5.0
 _KNOWN: Final = (1.0, 1.0)
 FROM: Final = (
     "from closed cycles by 5 kN class, told by their middles; open cycles, creep, abrasion and peaks change with the "
@@ -102,8 +102,8 @@ def _by_ends(
             cells[of_day.get(day, _KNOWN)].append((row.cycle_low, row.cycle_high, row.cycle_count))
     return {
         ends: (
-            (np.concatenate([low for low, _, _ in rows]).astype(np.float64) + 0.5) * _CLASS_KN,
-            (np.concatenate([high for _, high, _ in rows]).astype(np.float64) + 0.5) * _CLASS_KN,
+            middles_kn(np.concatenate([low for low, _, _ in rows])),
+            middles_kn(np.concatenate([high for _, high, _ in rows])),
             np.concatenate([count for _, _, count in rows]).astype(np.int64),
         )
         for ends, rows in cells.items()

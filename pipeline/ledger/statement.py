@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
-from pipeline.errors import RegisterError, nearest
 from pipeline.ledger import index
-from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, last_site, seconds, shown
+from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, known_line, last_site, seconds, shown
 from pipeline.ledger.along import along_of, outside_of
 from pipeline.ledger.basis import basis_of, not_reckoned
 from pipeline.ledger.database import Ledger
@@ -19,7 +18,11 @@ from pipeline.ledger.service import calls, service_of
 from pipeline.ledger.strength import strength_of, tests_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
+from pipeline.wear.curves import scatter_band
 from schemas.times import us_to_rfc3339
+
+SCATTER_SHARE: Final = 0.90
+"""Of ropes tested alike that the band of fatigue holds."""
 
 
 def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, Any]:
@@ -30,13 +33,7 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
     Raises RegisterError for a line that the last run's registers do not know.
     """
     site = last_site(ledger)
-    if line not in site.lines:
-        near = nearest(line, site.lines)
-        raise RegisterError(
-            f"no line is called {line!r}",
-            file="lines.csv",
-            next_step=f"did you mean {near}?" if near is not None else "see `tautlog status` for the lines there are",
-        )
+    known_line(site, line)
     account = accounts(ledger, site, [line])[line]
     horizon_us = index.horizon_us(ledger)
     basis, reasons = basis_of(site, line)
@@ -95,6 +92,7 @@ def figures(site: Site, account: Account) -> dict[str, Any]:
     pending = {zone: shown(account.pending[zone], factor) for zone in ZONES}
     return {
         "consumed": {"zones": zones, "worst": account.worse_zone},
+        "fatigue_scatter": _scatter(site, account),
         "bands": along_of(account),
         "together": account.together,
         "pending": {"zones": pending},
@@ -110,6 +108,20 @@ def figures(site: Site, account: Account) -> dict[str, Any]:
         ],
         "factor": factor,
     }
+
+
+def _scatter(site: Site, account: Account) -> dict[str, Any] | None:
+    """Between what the shown fatigue of ropes tested alike lies; None where the spec gives no scatter."""
+    curve = site.spec_of(account.line).fatigue
+    if curve.scatter is None:
+        return None
+    zones = {}
+    for zone in ZONES:
+        posted = account.posted[zone]["fatigue"]
+        if posted is not None:
+            low, high = scatter_band(float(shown(posted, curve.factor)), curve.scatter, SCATTER_SHARE)
+            zones[zone] = {"low": low, "high": high}
+    return {"share": SCATTER_SHARE, "scatter": curve.scatter, "source": curve.source, "zones": zones}
 
 
 def coverage_of(account: Account) -> dict[str, Any]:

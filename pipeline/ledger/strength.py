@@ -14,6 +14,7 @@ from typing import Any
 from pipeline.ledger import index
 from pipeline.ledger.account import CONTACT, FREE_LENGTH, ZONES, Account, exact_sum, shown
 from pipeline.ledger.bands import bands_before, end_of, worst
+from pipeline.ledger.basis import strength_basis_of
 from pipeline.ledger.database import Ledger
 from pipeline.site import Site
 from pipeline.wear.bending import strength_share
@@ -29,24 +30,34 @@ def strength_of(ledger: Ledger, site: Site, account: Account) -> dict[str, Any]:
     `reckoned` is false, with why, where the spec has no [strength_left].
     """
     line, spec = account.line, account.spec
-    mbl = site.design_mbl_kn(line)
-    retirement = None if mbl is None else retirement_kn(mbl, site.policy.retire_pct)
-    told: dict[str, Any] = {
-        "retirement_kn": retirement,
-        "retirement_of": None if mbl is None else f"{site.policy.retire_pct:g} % of ship design MBL {mbl:g} kN",
-    }
+    retirement, retirement_of = retirement_line(site, line)
+    told: dict[str, Any] = {"retirement_kn": retirement, "retirement_of": retirement_of}
     if spec.strength_left is None:
         return {"reckoned": False, "why": f"spec {spec.id} has no [strength_left]", **told}
     opening = site.lines[line].opening_life
     days = _days(ledger, site, account)
+    basis, reasons = strength_basis_of(site, line)
     return {
         "reckoned": True,
         "as_if_new": opening is None,
         "source": spec.strength_left.source,
+        "basis": basis,
+        "basis_reasons": reasons,
         **told,
         "left_kn": left_now(site, account),
         "least_margin": _least_margin(site, account, days),
     }
+
+
+def retirement_line(site: Site, line: str) -> tuple[float, str]:
+    """The strength at which a line is to be retired [kN], and of what it is how much: of break force where ship design
+    MBL is unknown, as every limit.
+    """
+    pct, mbl = site.policy.retire_pct, site.design_mbl_kn(line)
+    if mbl is not None:
+        return retirement_kn(mbl, pct), f"{pct:g} % of ship design MBL {mbl:g} kN"
+    force = site.break_force_kn(line)
+    return retirement_kn(force, pct), f"{pct:g} % of break force {force:g} kN, as ship design MBL is unknown"
 
 
 def left_now(site: Site, account: Account) -> dict[str, dict[str, float]] | None:
@@ -143,7 +154,7 @@ def _least_margin(
     if spec.strength_left is None:
         return None
     own = [row for row in site.riggings if row.line == account.line]
-    worst: dict[str, Any] | None = None
+    least: dict[str, Any] | None = None
     nearest = float("-inf")
     for zone, found in days.items():
         for day, used, facts in found:
@@ -157,7 +168,7 @@ def _least_margin(
                 share = facts["peak_kn"] / at_hand if at_hand > 0 else float("inf")
                 if share > nearest:
                     nearest = share
-                    worst = {
+                    least = {
                         "zone": zone,
                         "band": band,
                         "day": day.isoformat(),
@@ -168,11 +179,14 @@ def _least_margin(
                         "peak_share": share if at_hand > 0 else None,
                         "margin_kn": at_hand - facts["peak_kn"],
                     }
-    return worst
+    return least
 
 
 def bend_at(own: Iterable[Rigging], account: Account, zone: str, at_us: int) -> dict[str, Any] | None:
-    """The share of strength over the chock's bend at an instant; None where it is not reckoned."""
+    """The share of strength over the chock's bend at an instant; None where it is not reckoned.
+
+    A rigging ends before its `to`: what is felt then is the next one's, or the 0 kN of letting go.
+    """
     rigged = _rigged(own, zone, at_us)
     if rigged is None or rigged.bend_ratio is None:
         return None
@@ -187,7 +201,7 @@ def _rigged(own: Iterable[Rigging], zone: str, at_us: int) -> Rigging | None:
         (
             row
             for row in own
-            if row.outboard_end == zone and row.from_us <= at_us and (row.to_us is None or at_us <= row.to_us)
+            if row.outboard_end == zone and row.from_us <= at_us and (row.to_us is None or at_us < row.to_us)
         ),
         None,
     )

@@ -163,7 +163,7 @@ def _jobs(
                 {day.day: air[day.day] for day in days if day.day in air},
                 site.store,
                 {key: sheets[key] for key in keys},
-                {key: inputs[key] for day in days[begin:] for key in day.keys},
+                {key: inputs[key] for key in keys},
             )
         )
     return jobs

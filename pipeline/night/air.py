@@ -1,7 +1,7 @@
 """The air about the ropes in ten-minute means of the site's own thermometers and anemometers, else as registered.
 
 Of several channels of a quantity the mean of those that read in a bin counts. A bin in which none did has the figure of
-`site.toml`. Readings flagged 4 or 9 do not count; a wind below 0 is none.
+`site.toml`. Readings flagged 4 or 9 do not count; a wind below 0 counts as 0 m/s.
 """
 
 from collections.abc import Iterable, Mapping

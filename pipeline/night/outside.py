@@ -9,6 +9,7 @@ from typing import Any
 
 from pipeline.night.finding import Finding
 from pipeline.site import Site
+from pipeline.wear.fatigue import SERVED_R
 
 Facts = Mapping[tuple[str, str, date], Mapping[str, Any]]
 HOUR_US = 3_600_000_000
@@ -39,11 +40,12 @@ def _of_line(site: Site, line: str, counted: Counter[str]) -> Iterator[Finding]:
     spec = site.spec_of(line)
     beyond, outside = counted["cycles_beyond_r"], counted["cycles_outside_lm"]
     if beyond or outside:
-        parts = [f"{beyond} with a range above valid_r"] if beyond else []
+        most = f"{SERVED_R[1]:g} of its strength" if spec.fatigue.valid_r is None else "valid_r"
+        parts = [f"{beyond} with a range above {most}"] if beyond else []
         parts += [f"{outside} with a mean outside valid_lm"] if outside else []
         text = (
-            f"of {counted['cycles_total']} closed cycles {' and '.join(parts)} of spec {spec.id}: its curve was not "
-            "fitted there, and they may have used more than the figure says"
+            f"of {counted['cycles_total']} closed cycles {' and '.join(parts)} of spec {spec.id}: its curve does not "
+            "serve there, and they may have used more than the figure says"
         )
         evidence = {"beyond_r": beyond, "outside_lm": outside, "total": counted["cycles_total"]}
         yield Finding("cycles-outside-curve", line, "warning", text, scope="site", evidence=evidence)

@@ -15,10 +15,10 @@ from pipeline.sheets.cycles import Floats, Ints
 from pipeline.sheets.sheet import Sheet
 from pipeline.sheets.swings import NO_SWING, Bridged, OpenSwing, bridge
 from pipeline.wear.abrasion import NotReckoned, contact_of, swing_units, travel_units
-from pipeline.wear.cells import CLASS_KN
+from pipeline.wear.cells import CLASS_KN, middles_kn
 from pipeline.wear.creep import Crept, creep_units, sustained_bins
 from pipeline.wear.fatigue import cycles_outside
-from pipeline.wear.heat import Air, RopeHeat, Section, Warmed, range2_in_bins, section_of, warm
+from pipeline.wear.heat import Air, RopeHeat, Section, range2_in_bins, section_of, warm
 from pipeline.wear.together import adds
 from schemas.registers import Spec
 
@@ -148,7 +148,8 @@ def price_day(
         if section is None and air is not None:
             core_bins, core_c = air.bins, air.temperature_c
         if section is not None:
-            warmed = _warm(carried.heat, sheet, swings, section, around)
+            span = (sheet.slice.from_us, sheet.slice.to_us)
+            warmed = warm(carried.heat, *span, *range2_of(sheet, swings), section, around)
             heat, core_bins, core_c = warmed.after, warmed.bins, warmed.core_c
             tally.warmest(core_c)
         tally.peak(sheet)
@@ -230,25 +231,25 @@ def _abrasion(sheet: Sheet, swings: Bridged, place: Geometry, wear: Wear) -> int
     contact = contact_of(place, wear.spec.abrasion, wear.break_force_kn)
     if isinstance(contact, NotReckoned):
         return contact.why
-    low_kn, high_kn = _middles(sheet.swing_cells[:, 1]), _middles(sheet.swing_cells[:, 2])
+    low_kn, high_kn = middles_kn(sheet.swing_cells[:, 1]), middles_kn(sheet.swing_cells[:, 2])
     return (
         swing_units(low_kn, high_kn, sheet.swing_cells[:, 3], contact)
         + swing_units(swings.low_kn, swings.high_kn, np.ones(swings.low_kn.size, np.int64), contact)
-        + travel_units(_middles(sheet.travel_classes), sheet.travel_m, contact)
+        + travel_units(middles_kn(sheet.travel_classes), sheet.travel_m, contact)
     )
 
 
-def _warm(before: RopeHeat | None, sheet: Sheet, swings: Bridged, section: Section, air: Air) -> Warmed:
-    span = (sheet.slice.from_us, sheet.slice.to_us)
-    bins, range2 = range2_in_bins(
-        *span,
+def range2_of(sheet: Sheet, swings: Bridged) -> tuple[Ints, Floats]:
+    """A sheet's swings as heat takes them: bins, and sums of range^2 [kN^2]. `swings`: finished by the join to it."""
+    return range2_in_bins(
+        sheet.slice.from_us,
+        sheet.slice.to_us,
         sheet.swing_bins,
         sheet.swing_sums,
         bridged_low_kn=swings.low_kn,
         bridged_high_kn=swings.high_kn,
         bridged_end_us=swings.end_us,
     )
-    return warm(before, *span, bins, range2, section, air)
 
 
 MOST_CELLS = 1 << 20
@@ -284,11 +285,6 @@ def _levels(sheets: Sequence[Sheet]) -> tuple[Ints, Ints]:
     sums = np.zeros(unique.size, np.int64)
     np.add.at(sums, where, level_us)
     return unique, sums
-
-
-def _middles(classes: Ints) -> Floats:
-    """Middles of 5 kN classes [kN]."""
-    return classes.astype(np.float64) * CLASS_KN + CLASS_KN / 2
 
 
 def _constants(table: Any) -> dict[str, Any] | None:

@@ -32,11 +32,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import Bug
+from schemas.times import DAY_US as DAY_US
 
 Values = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-DAY_US: Final = 86_400_000_000
 BLOCK_DAYS: Final = 3
 BLOCKS_OF_RECORD: Final = 20
 FEWEST_DAYS: Final = 20

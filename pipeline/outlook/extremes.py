@@ -23,13 +23,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import Bug
+from schemas.times import DAY_US
 
 Values = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Function = Callable[[float], float]
 
 FEWEST_CLUSTERS: Final = 30
-YEAR_US: Final = 365 * 86_400_000_000
+YEAR_US: Final = 365 * DAY_US
 """A rigged year, and the least observed time for a return level. Both minima: house rules."""
 
 SHAPES: Final = (-0.5, 1.0)

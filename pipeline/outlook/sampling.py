@@ -8,7 +8,7 @@ L1 + (L1 - L2) / (q - 1); were every later ratio 4, L1 + (L1 - L2) / 3. With q b
 
 Limits: the record must show convergence (q above 1.5); a jolt shorter than an interval leaves no trace in any of the
 three, and a logger that filters before it samples looks fast enough whatever it missed. 5 %, 1.5 and 1000
-samples are house rules.
+samples are house rules. Percents are of the figure at full rate, whatever that may be called; words say no more.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Sampling:
     """The verdict of one channel and period, and what it rests on.
 
     rate_hz: of the median interval. Lives [units] at full rate, and the mean of the 2 and 4 ways of thinning.
-    shortfall_pct: life that a logger of endless rate would add, in percent of life at full rate, extrapolated;
+    shortfall_pct: what a logger of endless rate would add, in percent of the figure at full rate, extrapolated;
     at_least_pct: the same if the loss falls as fast as with smooth peaks. None where not told.
     """
 
@@ -64,7 +64,7 @@ def judge_sampling(at_us: Ints, kn: Values, life_of: LifeOf, recorded: Recorded 
     if at_us.size != kn.size or (np.diff(at_us) <= 0).any() or not np.isfinite(kn).all():
         raise Bug("samples must be numbers, each with its own instant, in rising order")
     if recorded == "mean":
-        return _untold("recorded as mean: peaks are cut off, life is at least what it shows, and how much more")
+        return _untold("recorded as mean: peaks are cut off, life used is at least what it shows, and how much more")
     if recorded == "max":
         return _untold("recorded as max: there are no troughs and so no fatigue, and whether peaks are missed")
     if kn.size < FEWEST_SAMPLES:
@@ -81,13 +81,13 @@ def judge_sampling(at_us: Ints, kn: Values, life_of: LifeOf, recorded: Recorded 
 def _judged(rate_hz: float, full: int, half: float, quarter: float) -> Sampling:
     last, before = full - half, half - quarter
     if last == 0 and before == 0:
-        words = f"fast enough: life at {rate_hz:g} Hz is the same as at half and at quarter of that rate"
+        words = f"fast enough: the figure at {rate_hz:g} Hz is the same as at half and at quarter of that rate"
         return Sampling("fast enough", words, rate_hz, full, half, quarter, None, 0.0, 0.0)
     ratio = before / last if last > 0 else None
     if ratio is None or ratio <= LEAST_RATIO:
         words = (
-            f"cannot be told: from half rate to {rate_hz:g} Hz life changes by {100 * last / full:.1f} %, and the "
-            "change is not dying out"
+            f"cannot be told: from half rate to {rate_hz:g} Hz the figure changes by {100 * last / full:.1f} %, and "
+            "the change is not dying out"
         )
         return Sampling("cannot be told", words, rate_hz, full, half, quarter, ratio)
     gain_pct = 100 * last / full
@@ -95,8 +95,9 @@ def _judged(rate_hz: float, full: int, half: float, quarter: float) -> Sampling:
     at_least_pct = gain_pct / (max(ratio, SMOOTH_RATIO) - 1)
     figures = (rate_hz, full, half, quarter, ratio, shortfall_pct, at_least_pct)
     if shortfall_pct < ENOUGH_PCT:
-        return Sampling("fast enough", f"fast enough: some {shortfall_pct:.1f} % of life is missed", *figures)
-    words = f"too slow: life is at least {at_least_pct:.1f} % higher, by extrapolation some {shortfall_pct:.1f} %"
+        words = f"fast enough: some {shortfall_pct:.1f} % of the figure is missed"
+        return Sampling("fast enough", words, *figures)
+    words = f"too slow: the figure is at least {at_least_pct:.1f} % higher, by extrapolation some {shortfall_pct:.1f} %"
     return Sampling("too slow", words, *figures)
 
 

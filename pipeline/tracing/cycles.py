@@ -6,13 +6,12 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.errors import RegisterError, nearest
+from pipeline.errors import RegisterError
 from pipeline.ledger import index
-from pipeline.ledger.account import last_site
+from pipeline.ledger.account import known_line, last_site
 from pipeline.ledger.database import Ledger
 from pipeline.sheets.cycles import feed
 from pipeline.sheets.fold import EMPTY, State
-from pipeline.site import Site
 from pipeline.tracing.series import Series
 from schemas.times import DAY_US, day_start_us, us_to_rfc3339
 
@@ -64,17 +63,6 @@ def cycles_json(ledger: Ledger, line: str, *, from_us: int | None, to_us: int | 
         "cycles": cycles,
         "residue": residue,
     }
-
-
-def known_line(site: Site, line: str) -> None:
-    """RegisterError, with the nearest name, for a line that is not registered."""
-    if line not in site.lines:
-        near = nearest(line, site.lines)
-        raise RegisterError(
-            f"no line is called {line!r}",
-            file="lines.csv",
-            next_step=f"did you mean {near}?" if near is not None else "`tautlog status` lists the lines",
-        )
 
 
 def timed_cycles(

@@ -11,13 +11,12 @@ from typing import Any
 
 from pipeline.errors import DataError
 from pipeline.ledger import index
-from pipeline.ledger.account import accounts, last_site
+from pipeline.ledger.account import accounts, known_line, last_site
 from pipeline.ledger.basis import basis_of, not_reckoned, unsourced
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.words import AMBIENT_C, CAUTION, NOT_MODELLED
 from pipeline.night.account import Left
 from pipeline.site import Site
-from pipeline.tracing.cycles import known_line
 from pipeline.tracing.explained_abrasion import abrasion_of
 from pipeline.tracing.explained_account import account_of
 from pipeline.tracing.explained_creep import creep_of

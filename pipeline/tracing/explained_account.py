@@ -30,7 +30,7 @@ FORMULAS = {
     "D": "opening life (0 where it is unknown) + used",
     "left_kn": "break force * (1 - (1 - at_end) * D^exponent), at least 0; D of the least margin: opening + posted "
     "on the days before",
-    "retirement_kn": "retire_pct / 100 * ship design MBL",
+    "retirement_kn": "retire_pct / 100 * ship design MBL; of break force where that is unknown",
     "peak_share": "peak_kn / (left_kn * strength over the bend, at the contact band where one is registered)",
     "margin_kn": "left_kn * strength over the bend - peak_kn",
 }

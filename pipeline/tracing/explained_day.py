@@ -16,7 +16,7 @@ from pipeline.night.account import NOTHING_LEFT, Left
 from pipeline.night.accounts import air_of, wear_of
 from pipeline.night.air import DayAir, air_of_days
 from pipeline.night.plan import Geometry
-from pipeline.night.wearing import Carried, Wear, carried_of
+from pipeline.night.wearing import Carried, Wear, carried_of, range2_of
 from pipeline.sheets.cycles import Floats, Ints
 from pipeline.sheets.fold import Folded, State, fold
 from pipeline.sheets.sheet import Sheet, Slice
@@ -24,7 +24,7 @@ from pipeline.sheets.swings import Bridged, bridge
 from pipeline.site import Site
 from pipeline.store.sheets import read_sheets
 from pipeline.wear.fatigue import UNIT_EXPONENT, to_decimal
-from pipeline.wear.heat import Air, RopeHeat, Warmed, range2_in_bins, warm
+from pipeline.wear.heat import Air, RopeHeat, Warmed, warm
 from schemas.registers import Rigging
 
 
@@ -184,14 +184,7 @@ def _join(
     """A sheet joined to what is open before it, and what it leaves: the steps of the night, in its order."""
     folded, swings, section = fold(before.residue, sheet), bridge(before.carried.swing, sheet), wear.section
     span = (sheet.slice.from_us, sheet.slice.to_us)
-    bins, range2_kn2 = range2_in_bins(
-        *span,
-        sheet.swing_bins,
-        sheet.swing_sums,
-        bridged_low_kn=swings.low_kn,
-        bridged_high_kn=swings.high_kn,
-        bridged_end_us=swings.end_us,
-    )
+    bins, range2_kn2 = range2_of(sheet, swings)
     heat = before.carried.heat
     around = wear.air if air is None else air.between(*span)
     warmed = None if section is None else warm(heat, *span, bins, range2_kn2, section, around)

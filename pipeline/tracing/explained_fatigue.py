@@ -90,5 +90,5 @@ def _outside(counts: dict[tuple[float, float], int], wear: Wear) -> dict[str, An
         curve=wear.spec.fatigue,
     )
     curve = wear.spec.fatigue
-    looked = {"valid_r": curve.valid_r, "valid_lm": curve.valid_lm, "compression_below": curve.compression_below}
+    looked = {"valid_lm": curve.valid_lm, "compression_below": curve.compression_below}
     return {**asdict(found), "not_looked_at": [name for name, limit in looked.items() if limit is None]}

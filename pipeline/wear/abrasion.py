@@ -36,14 +36,21 @@ from numpy.typing import NDArray
 from pipeline.errors import Bug, RegisterError
 from pipeline.kernels import compiled
 from pipeline.wear.exact import UNIT_EXPONENT, sum_units
+from pipeline.wear.lives import check_break_force
 from schemas.specs import Abrasion
 
 Values = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
 SURFACES: Final = ("smooth", "worn", "rough")
-DENIALS: Final = frozenset({"no", "not", "without", "seized", "stuck", "frozen", "fixed"})
-"""Words beside which the word roller does not mean that one turns."""
+ROLLERS: Final = frozenset({"roller", "rollers"})
+BESIDE_ROLLERS: Final = ROLLERS | {
+    *("a", "one", "two", "three", "four", "with", "and", "on", "that"),
+    *("steel", "cast", "iron", "bronze", "nylon", "polymer", "plain", "new", "free", "freely", "turning", "turns"),
+    *("pedestal", "universal", "fairlead", "fairleads", "lead", "leads", "chock", "chocks"),
+}
+"""Words beside which the word roller means one that turns. Beside any other (seized, worn, doesn't, no) it may not: a
+contact that is taken to roll has no wear at all, so that a doubt must not read as one. House rule."""
 
 _MOST_SWINGS: Final = 1 << 35
 
@@ -100,8 +107,9 @@ class Slip:
 def contact_of(geometry: Geometry, abrasion: Abrasion | None, break_force_kn: float) -> Contact | NotReckoned:
     """The contact of a rigging with a rope's constants; EA of the inboard length is `stiffness` times break force.
 
-    A surface in whose words a roller stands (and no denial) rolls. A roller that no longer turns is none: register the
-    state of its surface. Raises RegisterError for a break force that is not above 0, and an angle beyond all reckoning.
+    A surface of a roller, and of no word but `BESIDE_ROLLERS`, rolls. A roller that no longer turns is none: register
+    the state of its surface. Raises RegisterError for a break force that is not above 0, and an angle beyond all
+    reckoning.
     """
     if abrasion is None:
         return NotReckoned("the spec has no [abrasion]")
@@ -115,11 +123,11 @@ def contact_of(geometry: Geometry, abrasion: Abrasion | None, break_force_kn: fl
     if geometry.wrap_deg is None:
         return NotReckoned("the rigging has no wrap_deg (angle over the chock)")
     if surface not in SURFACES:
-        return NotReckoned(f'surface "{surface}" is none of {", ".join(SURFACES)}, nor a roller')
+        return NotReckoned(f'surface "{surface}" is none of {", ".join(SURFACES)}, nor plainly a roller that turns')
     allowable_kj: float | None = getattr(abrasion.allowable_work_kj, surface)
     if allowable_kj is None:
         return NotReckoned(f"the spec has no allowable_work_kj for a {surface} surface")
-    _check_break_force(break_force_kn)
+    check_break_force(break_force_kn)
     angle = abrasion.friction * math.radians(geometry.wrap_deg)
     return Contact(
         capstan=capstan(abrasion.friction, geometry.wrap_deg),
@@ -268,15 +276,5 @@ def _sum(lives: Values, count: Counts, contact: Contact) -> int:
 
 
 def _turns(surface: str) -> bool:
-    words = set(re.findall(r"[a-z]+", surface))
-    return bool(words & {"roller", "rollers"}) and not words & DENIALS
-
-
-def _check_break_force(break_force_kn: float) -> None:
-    if not (break_force_kn > 0 and math.isfinite(break_force_kn)):
-        raise RegisterError(
-            "abrasion is reckoned on a line's own break force",
-            found=f"break_force_kn = {break_force_kn}",
-            expected="a number above 0",
-            next_step="correct lines.csv or the spec",
-        )
+    words = set(re.findall(r"[^\W\d_]+", surface))
+    return bool(words & ROLLERS) and words <= BESIDE_ROLLERS

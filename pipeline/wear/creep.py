@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 
 from pipeline.errors import Bug, RegisterError
 from pipeline.kernels import compiled
-from pipeline.wear.cells import BIN_US, CLASS_KN
+from pipeline.wear.cells import BIN_US, CLASS_KN, middles_kn
 from pipeline.wear.exact import UNIT_EXPONENT, sum_units
+from pipeline.wear.lives import check_break_force
 from schemas.specs import Creep
 
 Values = NDArray[np.float64]
@@ -131,8 +132,8 @@ def creep_units(
     Raises RegisterError for a break force or constants that leave no finite figure, Bug for items that cannot be.
     """
     _check(level_bins, level_classes, level_us, temperature_bins, core_c, ambient_c)
-    _check_break_force(break_force_kn)
-    loads = np.asarray((level_classes * CLASS_KN + CLASS_KN / 2) / break_force_kn, np.float64)
+    check_break_force(break_force_kn)
+    loads = middles_kn(level_classes) / break_force_kn
     cores_c = _cores(level_bins, temperature_bins, core_c, ambient_c)
     wanted = np.ones(loads.size, np.bool_) if counted is None else np.isin(level_bins, counted)
     lives, reasons = np.empty(loads.size), np.empty(loads.size, np.int64)
@@ -174,10 +175,12 @@ def sustained_bins(
     For a fatigue curve that contains creep only these add creep. `swing_cells` (n, 4) as a sheet keeps them: bin, class
     of the lower end, of the upper end, count. A cell's swings are below (upper - lower + 1) * 5 kN, which is what is
     held against the limit; `bridged_*` (b,) are exact. So for small lines, whose limit is under 5 kN, only bins in
-    which no swing ended count: their creep is understated. A slow swing counts in the bin where it ends alone.
+    which no swing ended count: their creep is understated. A slow swing counts in the bin where it ends alone. A swing
+    that the join finishes and that ended on the day before marks no bin: its own was priced then, as if the load had
+    stood in it, too much rather than too little.
     Returns distinct bins, ascending.
     """
-    _check_break_force(break_force_kn)
+    check_break_force(break_force_kn)
     limit_kn = creep.sustained_range * break_force_kn
     at_most_kn = (swing_cells[:, 2] - swing_cells[:, 1] + 1) * CLASS_KN
     swung = np.concatenate(
@@ -215,16 +218,6 @@ def _check(
         raise Bug("bins of temperatures must ascend")
     if not (np.isfinite(core_c).all() and (core_c > -_ZERO_C_K).all() and -_ZERO_C_K < ambient_c < math.inf):
         raise Bug("a temperature must be a number above -273.15 °C")
-
-
-def _check_break_force(break_force_kn: float) -> None:
-    if not (break_force_kn > 0 and math.isfinite(break_force_kn)):
-        raise RegisterError(
-            "wear is reckoned on a line's own break force",
-            found=f"break_force_kn = {break_force_kn}",
-            expected="a number above 0",
-            next_step="correct lines.csv or the spec",
-        )
 
 
 def _no_figure(load_ratio: float, core_c: float, creep: Creep) -> RegisterError:

@@ -6,9 +6,9 @@ second slope a cycle below `r2` uses pow(R / r2, m2) * pow(r2, m) / pow(10, a - 
 is reckoned in scalar libm and rounded once to a whole number of 2^-100 (`lives`). Factors on life are no part of it:
 they are applied where a figure is shown, and shown with it.
 
-Limits: constants come from the spec and are as good as their source; most published curves were fitted below
-half of the break force (`cycles_beyond`), and where a spec says what its curve serves, cycles outside that are counted
-(`cycles_outside`). They use life all the same. Only a calibrated curve gives life; any other gives a severity index.
+Limits: constants come from the spec and are as good as their source; most published curves were fitted below half of
+the break force. Cycles outside what a curve serves are counted (`cycles_outside`); they use life all the same. Only a
+calibrated curve gives life; any other gives a severity index.
 """
 
 from __future__ import annotations
@@ -35,6 +35,10 @@ Constants = tuple[float, float, float, float, float, float, float]
 may turn pow(10, x) into exp10(x), which rounds differently."""
 
 _SLOTS: Final = 1 << 12
+SERVED_R: Final = (0.0, 0.5)
+"""Ranges that a curve serves unless its spec says otherwise: beyond, fitted curves are unconservative. Source of 0.5:
+API TR 2FC-2:2020, wire rope curves not to be used above 50 % of catalogue strength. For fibre ropes: common practice,
+no source."""
 _MOST_CYCLES: Final = 1 << 35
 
 
@@ -146,11 +150,11 @@ def cycles_outside(
 ) -> Outside:
     """Closed cycles (as `life_units`) outside the curve's `valid_r` and `valid_lm`, and those that go slack.
 
-    `beyond_r`, `below_r`: R above or below `valid_r`; a cycle without range is none. `outside_lm`: Lm outside
-    `valid_lm`. `compressed`: the trough is below `compression_below` times break force; fibres that go slack may kink
-    (common practice, no source), and no life is claimed for that. The limits themselves are inside. A limit that the
-    spec does not give counts nothing: 0 then says that nobody looked, not that all is well (for ranges, `cycles_beyond`
-    is there without any limit).
+    `beyond_r`, `below_r`: R above or below `valid_r` (`SERVED_R` where the spec gives none); a cycle without range is
+    none. `outside_lm`: Lm outside `valid_lm`. `compressed`: the trough is below `compression_below` times break force;
+    fibres that go slack may kink (common practice, no source), and no life is claimed for that. The limits themselves
+    are inside. Another limit that the spec does not give counts nothing: 0 then says that nobody looked, not that all
+    is well.
 
     Cycles beyond R or outside Lm may have used more than the figure says: their count belongs beside it. Errors as
     `life_units`.
@@ -158,31 +162,16 @@ def cycles_outside(
     _check_cycles(low_kn, high_kn, count)
     strength_kn = _strength_kn(break_force_kn, curve)
     range_ratio, mean_ratio = (high_kn - low_kn) / strength_kn, ((high_kn + low_kn) / 2) / strength_kn
-    beyond_r = below_r = outside_lm = compressed = 0
-    if curve.valid_r is not None:
-        least, most = curve.valid_r
-        beyond_r = int(count[range_ratio > most].sum())
-        below_r = int(count[(range_ratio < least) & (range_ratio > 0)].sum())
+    outside_lm = compressed = 0
+    least, most = SERVED_R if curve.valid_r is None else curve.valid_r
+    beyond_r = int(count[range_ratio > most].sum())
+    below_r = int(count[(range_ratio < least) & (range_ratio > 0)].sum())
     if curve.valid_lm is not None:
         least, most = curve.valid_lm
         outside_lm = int(count[(mean_ratio < least) | (mean_ratio > most)].sum())
     if curve.compression_below is not None:
         compressed = int(count[low_kn / break_force_kn < curve.compression_below].sum())
     return Outside(beyond_r, below_r, outside_lm, compressed, int(count.sum()))
-
-
-def cycles_beyond(
-    low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn: float, range_ratio: float = 0.5
-) -> int:
-    """How many cycles range over more than `range_ratio` of break force, beyond what published curves serve.
-
-    Fitted curves are unconservative there: such cycles used more than the figure says. The life is counted
-    all the same; whoever shows it shows this count beside it. Source of 0.5: API TR 2FC-2:2020, wire rope
-    curves not to be used above 50 % of catalogue strength. For fibre ropes: common practice, no source.
-    """
-    _check_cycles(low_kn, high_kn, count)
-    check_break_force(break_force_kn)
-    return int(count[(high_kn - low_kn) / break_force_kn > range_ratio].sum())
 
 
 def _check_cycles(low_kn: Values, high_kn: Values, count: Counts) -> None:

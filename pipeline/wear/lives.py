@@ -7,7 +7,7 @@ they do not depend on how a history was cut or ordered.
 from __future__ import annotations
 
 import math
-from decimal import Decimal
+from decimal import Context, Decimal, Inexact
 from typing import Final
 
 from pipeline.errors import RegisterError
@@ -16,6 +16,9 @@ UNIT_EXPONENT: Final = 100
 """Life is counted in units of 2^-UNIT_EXPONENT; half cycles in 2^-(UNIT_EXPONENT + 1)."""
 
 DECIMAL_PLACES: Final = 30
+
+EXACT: Final = Context(prec=200, traps=[Inexact])
+"""Decimals added in it are exact, or it fails: the default context would round to 28 digits, silently."""
 
 
 def to_decimal(units: int, exponent: int = UNIT_EXPONENT) -> Decimal:

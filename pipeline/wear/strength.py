@@ -70,6 +70,7 @@ def strength_left_kn(break_force_kn: float, used: float, left: StrengthLeft) -> 
 def retirement_kn(design_mbl_kn: float, retire_pct: float = 75.0) -> float:
     """Strength [kN] at which a line is to be retired: `retire_pct` of ship design MBL.
 
+    Where that is unknown, whoever asks gives the line's own break force instead, and says so beside the figure.
     Source of 75 %: common practice, no source. The maker, the company or the calendar may say more, never less.
     Raises RegisterError for a ship design MBL that is no number above 0 or a percentage not above 0 and at most 100.
     """

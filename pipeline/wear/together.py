@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from decimal import Context, Decimal, Inexact
+from decimal import Decimal
 from typing import Final, Generic, Literal, TypeVar
 
+from pipeline.wear.lives import EXACT
 from schemas.specs import Material
 
 Rule = Literal["worse-of-two", "sustained-only", "all-added", "load-time-only", "none"]
@@ -31,7 +32,6 @@ Polyamide: its cyclic life follows from creep rupture, whatever the frequency (K
 Sci. 20:2045, abstract), so fatigue and creep are two readings of one thing, whether or not the curve names creep.
 Polypropylene as polyamide, HMPE, polyester, aramid, lcp and wire: common practice, no source.
 """
-_EXACT: Final = Context(prec=200, traps=[Inexact])
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,6 @@ def free_length(material: Material, includes: Collection[str], fatigue: Life, cr
 
 
 def _sum(one: Life, other: Life) -> Life:
-    # The default decimal context would round to 28 digits.
     if isinstance(one, Decimal) and isinstance(other, Decimal):
-        return _EXACT.add(one, other)
+        return EXACT.add(one, other)
     return one + other

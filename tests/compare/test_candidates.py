@@ -100,6 +100,28 @@ def test_abrasion_that_only_one_rope_has_constants_for_gives_no_order(berth: Ber
     assert rubs["equal_motion"]["scale"] == pytest.approx(1.5)
     assert rubs["equal_motion"]["reckoned_by"] == {"fatigue": "sheets", "creep": "class", "abrasion": "class"}
     assert line["why"] == "abrasion is not reckoned for rope, and is for the others"
+    # Equal motion rests on the stiffness of both ropes.
+    assert '[stiffness] of spec rubs says of its source: "invented for the test"' in rubs["basis_reasons"]
+    assert '[stiffness] of spec rope says of its source: "invented for the test"' in rubs["basis_reasons"]
+
+
+def test_creep_that_only_one_rope_has_constants_for_gives_no_order(berth: Berth, tmp_path: Path) -> None:
+    rigged = berth.copy(tmp_path / "b")
+    rigged.write(
+        "rigging.csv",
+        "line,channel,from,to,outboard_end,share_pct,inboard_m,outboard_m\nL1,H1,2026-03-02T00:00:00Z,,a,100,20,40\n",
+    )
+    stiffness = '[stiffness]\nstatic = 20.0\nsource = "invented for the test"\n'
+    rigged.write("specs/rope.toml", SPEC + stiffness)
+    rigged.night()
+    creep = (
+        "[creep]\nlog10_tau0_s = -13.0\nu0_kj_mol = 129.0\ngamma_kj_mol = 54.0\nfloor = 0.05\n"
+        'fitted_load = [0.05, 0.7]\nfitted_c = [-5.0, 60.0]\nsource = "invented for the test"\n'
+    )
+    # Ten times the cycles: it would come first but for what nobody knows of the other's creep.
+    (line,) = run(rigged, [spec(tmp_path, "creeps", "a = 3.1", "a = 4.1", more=stiffness + creep)], exact=True)
+    assert line["ranked"] is None
+    assert line["why"] == "creep is not reckoned for rope, and is for the others"
 
 
 def test_an_unknown_line_a_spec_that_is_none_and_an_id_given_twice_end_with_78(berth: Berth, tmp_path: Path) -> None:

@@ -147,7 +147,7 @@ def test_the_text_says_what_a_figure_is_and_never_calls_a_rope_better(
             assert word not in flat.lower()
         assert "severity index" in flat
         assert "common practice, no source" in flat
-        assert "Used least under both, first: hmpe-44, aramid-42." in flat
+        assert "Used least under both, first: hmpe-44, aramid-42; an order by life used alone, of no fitness." in flat
         assert answer["caution"] in flat
         assert '"invented for the demo"' in flat
         for row in answer["lines"]:

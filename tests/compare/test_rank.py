@@ -1,5 +1,6 @@
 """Ropes are put in an order where both methods give it, beyond what the figures are known to."""
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -12,7 +13,8 @@ def rope(name: str, load: float, motion: float | None, *, error: float = 0.0, ab
         return stand(Decimal(repr(used)), Decimal(repr(used)), error)
 
     moved = None if motion is None else bounds(motion)
-    return Ranked(name, {"equal_load": bounds(load), "equal_motion": moved}, "no length", abrasion)
+    lacks = frozenset[str]() if abrasion else frozenset(("abrasion",))
+    return Ranked(name, {"equal_load": bounds(load), "equal_motion": moved}, "no length", lacks)
 
 
 def test_the_one_that_uses_least_under_both_comes_first() -> None:
@@ -37,6 +39,20 @@ def test_there_is_no_order_where_a_mechanism_is_reckoned_for_some_only() -> None
     assert "abrasion is not reckoned for x" in why
 
 
+def test_a_rope_whose_creep_nobody_gave_is_not_put_before_one_whose_creep_counts() -> None:
+    ropes = [rope("x", 1.0, 1.0), rope("y", 2.0, 2.0)]
+    lacking = [replace(ropes[0], lacks=frozenset(("creep",))), ropes[1]]
+    assert rank(lacking) == (None, "creep is not reckoned for x, and is for the others")
+    # Where all lack it they are compared in what is left.
+    assert rank([replace(one, lacks=frozenset(("creep",))) for one in ropes])[0] == ["x", "y"]
+
+
+def test_there_is_no_order_where_the_error_of_classes_is_not_known() -> None:
+    order, why = rank([replace(rope("x", 1.0, 1.0), unsure=True), rope("y", 2.0, 2.0)])
+    assert order is None
+    assert why == "how far figures by class are off is not known for x"
+
+
 @pytest.mark.parametrize(("error", "order"), [(0.0, ["x", "y"]), (0.1, ["x", "y"]), (0.4, None), (3.0, None)])
 def test_there_is_no_order_within_the_error(error: float, order: list[str] | None) -> None:
     # 1 and 2 with 40 % each way: up to 1.4, and from 1.2.
@@ -51,8 +67,8 @@ def test_what_may_be_more_than_it_shows_is_not_put_before_what_lies_between() ->
     open_ = Stand(Decimal(1), Decimal(5))
     sure = Stand(Decimal(3), Decimal(3))
     ranked = [
-        Ranked("x", {"equal_load": open_, "equal_motion": open_}, None, True),
-        Ranked("y", {"equal_load": sure, "equal_motion": sure}, None, True),
+        Ranked("x", {"equal_load": open_, "equal_motion": open_}, None),
+        Ranked("y", {"equal_load": sure, "equal_motion": sure}, None),
     ]
     assert rank(ranked)[0] is None
 

@@ -1,11 +1,16 @@
 """The real command line, run as a user runs it: in a process of its own, answers read from its JSON.
 
-Times come back as microseconds and figures as Decimal, so that nothing is lost on the way.
+The processes are forked from one that has the program loaded (`serve.py`), so that only the first waits for it. Times
+come back as microseconds and figures as Decimal, so that nothing is lost on the way.
 """
 
+import atexit
+import functools
 import json
+import socket
 import subprocess
 import sys
+import tempfile
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -34,6 +39,58 @@ def at_us(value: Any) -> int:
     return found
 
 
+@dataclass(frozen=True)
+class Ended:
+    """What a command ended with."""
+
+    code: int
+    out: str
+    err: str
+
+
+def started(*words: str) -> Ended:
+    """Run `tautlog WORDS…` in a process that loads the program itself."""
+    command = [sys.executable, "-m", "pipeline.cli", *words]
+    done = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True, check=False)
+    return Ended(done.returncode, done.stdout, done.stderr)
+
+
+def forked(*words: str) -> Ended:
+    """Run `tautlog WORDS…` in a process that has it loaded already."""
+    with (
+        tempfile.NamedTemporaryFile("r") as out,
+        tempfile.NamedTemporaryFile("r") as err,
+        socket.socket(socket.AF_UNIX) as asking,
+    ):
+        asking.connect(_server())
+        asking.sendall(json.dumps({"words": words, "out": out.name, "err": err.name}).encode() + b"\n")
+        with asking.makefile() as answer:
+            code = answer.readline()
+        assert code, "the server of commands is gone; run `python tests/independent/serve.py 0` to see why"
+        return Ended(int(code), out.read(), err.read())
+
+
+@functools.cache
+def _server() -> str:
+    """Where the process that has the program loaded is asked; it is started once, and ends with this one."""
+    folder = tempfile.TemporaryDirectory(prefix="tautlog-serve-")
+    path = f"{folder.name}/s"
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind(path)
+        listening.listen()
+        server = subprocess.Popen(
+            [sys.executable, str(Path(__file__).with_name("serve.py")), str(listening.fileno())],
+            cwd=REPOSITORY, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, pass_fds=[listening.fileno()],
+        )  # fmt: skip
+
+    def end() -> None:
+        server.communicate()
+        folder.cleanup()
+
+    atexit.register(end)
+    return path
+
+
 @dataclass
 class Tautlog:
     """A site folder and the command on it."""
@@ -42,11 +99,11 @@ class Tautlog:
 
     def run(self, command: str, *args: str, exits: Sequence[int] = (0, 1)) -> Any:
         """Run one command with --json; its exit code must be one of `exits`; its JSON must be version 1."""
-        words = [sys.executable, "-m", "pipeline.cli", command, str(self.root), *args, "--json"]
-        done = subprocess.run(words, cwd=REPOSITORY, capture_output=True, text=True, check=False)
-        shown = f"{' '.join(words[2:])}\nexit {done.returncode}\n{done.stderr[-3000:]}\n{done.stdout[-500:]}"
-        assert done.returncode in exits, shown
-        answer = json.loads(done.stdout, parse_float=Decimal)
+        words = (command, str(self.root), *args, "--json")
+        done = forked(*words)
+        shown = f"{' '.join(words)}\nexit {done.code}\n{done.err[-3000:]}\n{done.out[-500:]}"
+        assert done.code in exits, shown
+        answer = json.loads(done.out, parse_float=Decimal)
         assert answer["version"] == 1, shown
         return answer
 

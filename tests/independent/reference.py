@@ -39,7 +39,7 @@ CHOICES, where DESIGN.md leaves room (the most literal reading each time):
 
 import functools
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from decimal import Context, Decimal
@@ -96,8 +96,11 @@ class Answers:
     told: list[Told]
 
 
-def reckon(root: Path, files: Iterable[Path], through: date) -> Answers:
-    """Reckon a site from its registers and the raw files in order of delivery."""
+def reckon(root: Path, files: Iterable[Path], through: date, lines: Collection[str] | None = None) -> Answers:
+    """Reckon a site from its registers and the raw files in order of delivery; accounts of these lines alone, or all.
+
+    Events are always those of all lines.
+    """
     site = Site(root)
     for path in files:
         site.take(path)
@@ -109,7 +112,8 @@ def reckon(root: Path, files: Iterable[Path], through: date) -> Answers:
     told: list[Told] = []
     for line in site.lines:
         parts = [felt(site, rigging) for rigging in site.riggings if rigging.line == line]
-        accounts[line] = _account(site, line, parts, horizon_us)
+        if lines is None or line in lines:
+            accounts[line] = _account(site, line, parts, horizon_us)
         peaks += peak_loads(site, line, parts)
         renders += brake_renders(site, line, parts)
         told += tension_events(site, line, parts)

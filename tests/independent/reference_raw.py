@@ -12,7 +12,7 @@ import hashlib
 import operator
 import re
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
@@ -77,9 +77,13 @@ class Layout:
         spec = tomllib.loads(path.read_text(encoding="utf-8"))
         return Layout(spec["name"], spec["match"], spec, site_zone)
 
-    @property
+    @functools.cached_property
     def text(self) -> dict[str, Any]:
         return dict(self.spec.get("text", {}))
+
+    def __hash__(self) -> int:
+        """Equal where all it says is equal."""
+        return hash(repr(self.spec))
 
 
 def file_bytes(path: Path) -> bytes:
@@ -163,6 +167,16 @@ def read_log(data: bytes, layout: Layout) -> list[RawLine]:
             waiting.append(row)
     _settle_times(waiting, layout)
     return lines
+
+
+@functools.lru_cache(maxsize=512)
+def _read(data: bytes, layout: Layout) -> tuple[RawLine, ...]:
+    return tuple(read_log(data, layout))
+
+
+def read_once(data: bytes, layout: Layout) -> list[RawLine]:
+    """`read_log`, done once for the same bytes and layout. Each call has lines of its own: the store marks them."""
+    return [replace(line) for line in _read(data, layout)]
 
 
 def _settle_times(waiting: list[_Pending], layout: Layout) -> None:

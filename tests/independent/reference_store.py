@@ -8,7 +8,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.independent.reference_raw import Layout, RawLine, file_bytes, file_sha256, read_log
+from tests.independent.reference_raw import Layout, RawLine, file_bytes, file_sha256, read_once
 from tests.independent.reference_times import parse_rfc3339
 
 Samples = list[tuple[int, float]]  # (at_us, kN or m), in time order
@@ -123,7 +123,7 @@ class Site:
         """Read one delivered file into the store; the same bytes again are only noted."""
         sha256 = file_sha256(path)
         if sha256 not in self.taken:
-            self.add(path.name, sha256, read_log(file_bytes(path), self.layout_of(path.name)))
+            self.add(path.name, sha256, read_once(file_bytes(path), self.layout_of(path.name)))
 
     def layout_of(self, name: str) -> Layout:
         """The one layout that a file's name matches."""

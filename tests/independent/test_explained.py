@@ -232,6 +232,8 @@ def _outside(r: Decimal, lm: Decimal, trough: Decimal, count: int, curve: dict[s
         found["below_r"] += count * (r < dec(curve["valid_r"][0]))
         found["outside_lm"] += count * (not dec(curve["valid_lm"][0]) <= lm <= dec(curve["valid_lm"][1]))
         found["compressed"] += count * (trough < dec(curve["compression_below"]))
+    else:
+        found["beyond_r"] += count * (r > dec(0.5))  # what no curve serves that does not say so
     return found
 
 

@@ -23,7 +23,7 @@ from tests.independent.foreign_ost import ost_reede
 from tests.independent.foreign_site import Foreign
 from tests.independent.foreign_skjer import lang_skjer
 from tests.independent.reference import Answers, reckon
-from tests.independent.reference_raw import file_bytes, file_sha256, read_log
+from tests.independent.reference_raw import file_bytes, file_sha256, read_once
 
 MAKERS: dict[str, Callable[[int], Foreign]] = {
     "farrow-holm": farrow_holm,
@@ -115,7 +115,7 @@ def a_cycle_walks_back_to_the_raw_lines_of_its_points(whole: Whole, tmp_path: Pa
     read = {}
     for path in whole.foreign.deliver(tmp_path):
         layout = next(one for one in whole.reference.site.layouts if fnmatchcase(path.name, one.match))
-        read[file_sha256(path)] = read_log(file_bytes(path), layout)
+        read[file_sha256(path)] = read_once(file_bytes(path), layout)
     for point in points:
         assert point["raw"]
         for raw in point["raw"]:

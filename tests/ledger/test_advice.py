@@ -131,14 +131,10 @@ def test_a_used_up_curve_retires_the_line() -> None:
     assert "1.00 (severity index) with open cycles" in advice.because
 
 
-@pytest.mark.parametrize(
-    ("left_kn", "line_kn", "fires"), [(974.9, 975.0, True), (975.0, 975.0, False), (1.0, None, False)]
-)
-def test_strength_left_below_the_retirement_line_retires_the_line(
-    left_kn: float, line_kn: float | None, fires: bool
-) -> None:
-    of = None if line_kn is None else "75 % of ship design MBL 1300 kN"
-    advice = advise(facts(weakest=Weakest(left_kn, "a", "contact band", line_kn, of, True)))
+@pytest.mark.parametrize(("left_kn", "fires"), [(974.9, True), (975.0, False)])
+def test_strength_left_below_the_retirement_line_retires_the_line(left_kn: float, fires: bool) -> None:
+    of = "75 % of ship design MBL 1300 kN"
+    advice = advise(facts(weakest=Weakest(left_kn, "a", "contact band", 975.0, of, True)))
     assert ([one.rule for one in advice] == ["retire"]) is fires
     if fires:
         assert "below the retirement line of 975 kN, 75 % of ship design MBL 1300 kN" in advice[0].because
@@ -156,7 +152,10 @@ def test_strength_left_below_the_retirement_line_retires_the_line(
     ],
 )
 def test_an_end_that_used_a_share_and_twice_the_other_is_to_be_turned(use: dict[str, ZoneUse], fires: bool) -> None:
-    assert ("end-for-end" in fired(facts(zones=use))) is fires
+    said = {advice.rule: advice.because for advice in advise(facts(zones=use))}
+    assert ("end-for-end" in said) is fires
+    # A low figure of the end that is to go outboard may be one that nobody saw.
+    assert not fires or "unobserved or before the first record is in neither: inspect the end" in said["end-for-end"]
 
 
 @pytest.mark.parametrize(

@@ -130,6 +130,89 @@ def test_strength_left_is_held_against_the_retirement_line(site: Path, mbl: floa
     assert not retire or "800 kN" in found[0][1]
 
 
+@pytest.mark.parametrize(("life", "retire"), [("0.49", False), ("0.51", True)])
+def test_where_ship_design_mbl_is_unknown_the_retirement_line_is_of_break_force_and_says_so(
+    site: Path, life: str, retire: bool
+) -> None:
+    # By hand: 0.49 leaves 755 kN of 1000 kN, 0.51 745 kN; 75 % of break force is 750 kN (DESIGN: limits are of break
+    # force only where ship design MBL is unknown).
+    registers = strong(1300) | {"ships.csv": b"ship,design_mbl_kn,source\nship-one,,\n"}
+    rows: dict[str, Any] = {"states": [makers.state("L1", sheets=["s1"], residue_kn=[0.0])]}
+    found = advised(site, registers, entries=[makers.entry("E1-1", "L1", life)], **rows)
+    assert ("retire" in [rule for rule, _ in found]) is retire
+    with open_ledger(site) as ledger:
+        strength = statement(ledger, "L1")["strength"]
+    assert strength["retirement_kn"] == 750.0
+    assert strength["retirement_of"] == "75 % of break force 1000 kN, as ship design MBL is unknown"
+    assert not retire or strength["retirement_of"] in found[0][1]
+
+
+@pytest.mark.parametrize(
+    ("broke", "at", "line", "retire"),
+    [
+        ("974.9", "2026-03-04", "L1", True),
+        ("975", "2026-03-04", "L1", False),
+        ("974.9", "2026-03-09", "L1", False),
+        ("974.9", "2026-03-04", "L2", False),
+    ],
+)
+def test_a_break_test_below_the_retirement_line_retires_the_line_whatever_its_figure(
+    site: Path, broke: str, at: str, line: str, retire: bool
+) -> None:
+    # 75 % of the ship design MBL of 1300 kN is 975 kN; a test that is only to come tells nothing.
+    tests = f"line,zone,at,position_m,condition,break_kn,laboratory\n{line},b,{at},3,wet,{broke},dry dock\n"
+    found = advised(site, {"strength_tests.csv": tests.encode()})
+    assert ([rule for rule, _ in found] == ["retire"]) is retire
+    assert not retire or "a piece of zone b broke at 974.9 kN in the test of 2026-03-04T00:00:00Z" in found[0][1]
+
+
+OWN = (b'source = "invented for the demo"', b'source = "laboratory report 12"\ncalibrated = true')
+
+
+LABORATORY = STRENGTH.replace(b"invented for the test", b"laboratory report 13")
+
+
+@pytest.mark.parametrize(
+    ("strength", "basis"),
+    [
+        (STRENGTH, "severity index"),
+        (LABORATORY, "severity index"),
+        (LABORATORY + b"calibrated = true\n", "life used (calibrated)"),
+    ],
+)
+def test_strength_left_is_called_by_its_own_constants_and_not_by_those_of_life_alone(
+    site: Path, strength: bytes, basis: str
+) -> None:
+    spec = makers.REGISTERS["specs/rope-44.toml"].replace(*OWN) + strength
+    rows: dict[str, Any] = {"states": [makers.state("L1", sheets=["s1"], residue_kn=[0.0])]}
+    found = advised(site, {"specs/rope-44.toml": spec}, entries=[makers.entry("E1-1", "L1", "0.9")], **rows)
+    with open_ledger(site) as ledger:
+        told = statement(ledger, "L1")
+    assert told["basis"] == "life used (calibrated)"
+    assert told["strength"]["basis"] == basis
+    assert f"strength left 550 kN ({basis}," in found[0][1]
+
+
+BENT = b'[bending]\nratio = [5.0, 10.0]\nstrength = [0.5, 0.8]\nsource = "invented for the test"\n'
+
+
+def test_a_peak_at_the_instant_of_another_rigging_is_held_against_its_bend(site: Path) -> None:
+    registers = strong(1300) | {
+        "specs/rope-44.toml": makers.REGISTERS["specs/rope-44.toml"] + STRENGTH + BENT,
+        "rigging.csv": (
+            b"line,channel,from,to,outboard_end,share_pct,bend_ratio\n"
+            b"L1,hook-1-tension,2026-03-02T00:00:00Z,2026-03-02T12:00:00Z,a,100,10\n"
+            b"L1,hook-1-tension,2026-03-02T12:00:00Z,,a,100,5\n"
+        ),
+    }
+    rows: dict[str, Any] = {
+        "states": [makers.state("L1", sheets=["s1"], residue_kn=[0.0])],
+        "wear_days": [wear(300.0, makers.NOON_US)],
+    }
+    # By hand: 300 kN is 60 % of 500 kN over the bend of the rigging that begins then, 37.5 % of 800 over the other's.
+    assert rules(site, registers, **rows) == ["inspect-before-reuse"]
+
+
 def wear(peak_kn: float, at_us: int, **facts: Any) -> dict[str, Any]:
     from pipeline.manifest import canonical_json
 

@@ -172,6 +172,18 @@ def test_a_calibrated_curve_with_a_source_and_measured_shares_gives_life(site: P
     assert (found["basis"], found["basis_reasons"]) == ("life used (calibrated)", [])
 
 
+def test_creep_that_is_reckoned_and_not_posted_yet_is_not_told_as_without_constants(site: Path) -> None:
+    creep = (
+        b"[creep]\nlog10_tau0_s = -13.0\nu0_kj_mol = 129.0\ngamma_kj_mol = 54.0\nfloor = 0.05\n"
+        b'fitted_load = [0.05, 0.7]\nfitted_c = [-5.0, 60.0]\nsource = "invented for the test"\n'
+    )
+    spec = makers.REGISTERS["specs/rope-44.toml"]
+    bare = state_of(site, "L1", registers=dict(makers.REGISTERS), entries=[makers.entry("E1-1", "L1", "0.1")])
+    assert "the spec has no creep constants" in bare["together"]
+    given = state_of(site, "L1", registers=dict(makers.REGISTERS) | {"specs/rope-44.toml": spec + creep})
+    assert given["together"].startswith("Outboard length: fatigue, and creep under sustained load")
+
+
 def test_a_published_curve_is_reference_only_and_makes_a_severity_index(site: Path) -> None:
     curve = makers.REGISTERS["specs/rope-44.toml"].split(b"[fatigue]")[1]
     changed = registers(spec=(curve, b'\npublished = "api-2sm-polyester"\ncalibrated = true\n'))

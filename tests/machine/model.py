@@ -11,7 +11,7 @@ import hashlib
 import itertools
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from fractions import Fraction
@@ -19,7 +19,7 @@ from pathlib import Path
 
 from tests.independent.reference_count import Curve, Cycle, Rainflow, posted, utc_day
 from tests.independent.reference_events import SECOND_US, brake_renders, break_force_kn, peak_loads, time_at_level
-from tests.independent.reference_raw import Layout, RawLine, read_log
+from tests.independent.reference_raw import Layout, RawLine, read_once
 from tests.independent.reference_store import DAY_US, Felt, Rigging, Site, felt
 from tests.independent.reference_tension import tension_events
 from tests.independent.reference_times import to_us
@@ -31,23 +31,8 @@ Files = Sequence[tuple[str, bytes]]
 """Names and bytes as they came: by night, and within a night by name."""
 
 
-class _Layout(Layout):
-    """A layout as the key of a cache: equal where all it says is equal."""
-
-    def __hash__(self) -> int:
-        return hash(repr(self.spec))
-
-
-@functools.lru_cache(maxsize=512)
-def _read(text: bytes, layout: _Layout) -> tuple[RawLine, ...]:
-    return tuple(read_log(text, layout))
-
-
 def _lines_of(data: bytes, layout: Layout) -> list[RawLine]:
-    """A file's lines, read once for each layout; the store marks those it is given, so each call has its own."""
-    text = gzip.decompress(data) if data.startswith(GZIP) else data
-    key = _Layout(layout.name, layout.match, layout.spec, layout.site_zone)
-    return [replace(line) for line in _read(text, key)]
+    return read_once(gzip.decompress(data) if data.startswith(GZIP) else data, layout)
 
 
 @dataclass

@@ -143,7 +143,7 @@ def test_only_days_beside_what_changed_are_made_again(passed: Berth, tmp_path: P
 def test_a_changed_threshold_makes_all_berth_days_again_and_no_sheet(passed: Berth, tmp_path: Path) -> None:
     berth = passed.copy(tmp_path / "b")
     sheets = berth.sheets()
-    berth.edit("site.toml", "[policy]\n", "[policy]\nsurge_min_pct = 9.0\n")
+    berth.edit("site.toml", "[policy]\n", "[policy]\nsurge_min_pct = 25.0\n")
     berth.night()
     assert berth.sheets() == sheets
     assert len(berth_rows(berth)) == 4

@@ -2,6 +2,7 @@
 
 from decimal import Decimal
 from pathlib import Path
+from statistics import NormalDist
 
 import pytest
 
@@ -60,3 +61,20 @@ def test_a_statement_says_what_to_do_in_the_words_of_the_status(tmp_path: Path) 
     assert told["advice_list"] == row["advice_list"]
     assert told["advice_list"][0]["rule"] == "retire"
     assert f"  retire: {told['advice_list'][0]['because']}" in statement_text(told)
+
+
+def test_the_scatter_of_a_curve_s_tests_gives_fatigue_a_band(tmp_path: Path) -> None:
+    rig = [f"L1,H1,{DAY}T00:00:00Z,,a,100"]
+    berth = make_berth(tmp_path / "b", rig, files={"specs/rope.toml": SPEC + "factor = 2.0\nscatter = 0.3\n"})
+    berth.deliver("hooks_1.csv", record(f"{DAY}T06:00"))
+    berth.night(through=DAY)
+    told = berth.statement()
+    shown = float(told["consumed"]["zones"]["a"]["fatigue"])
+    # Nine in ten of a normal log10 N lie within 1.645 standard deviations.
+    times = 10 ** (0.3 * NormalDist().inv_cdf(0.95))
+    band = told["fatigue_scatter"]["zones"]["a"]
+    assert (band["low"], band["high"]) == pytest.approx((shown / times, shown * times), rel=1e-12)
+    assert f"zone a {band['low']:.3e} to {band['high']:.3e}, and half of the rest more" in statement_text(told)
+    berth.write("specs/rope.toml", SPEC)
+    berth.night()
+    assert berth.statement()["fatigue_scatter"] is None

@@ -67,7 +67,7 @@ def test_too_slow_says_how_much_is_missing_at_least() -> None:
     verdict = judge_sampling(*swell(10.03), life)
     assert verdict.outcome == "too slow"
     more = f"at least {verdict.at_least_pct:.1f} % higher, by extrapolation some {verdict.shortfall_pct:.1f} %"
-    assert verdict.words == f"too slow: life is {more}"
+    assert verdict.words == f"too slow: the figure is {more}"
     assert verdict.rate_hz == 1.0
 
 

@@ -159,7 +159,7 @@ def test_metres_let_go_take_the_friction_of_the_tension_each() -> None:
     assert travel_work_kj(-5.0, 2.0, WORN) == 0
 
 
-@pytest.mark.parametrize("surface", ["roller", "Roller fairlead", "two rollers"])
+@pytest.mark.parametrize("surface", ["roller", "Roller fairlead", "two rollers", "steel roller, free", "4 rollers"])
 def test_over_a_roller_nothing_slides_and_the_contact_says_so(surface: str) -> None:
     roller = contact(Lies(inboard_m=None, wrap_deg=None, surface=surface))
     assert roller.rolls
@@ -169,7 +169,13 @@ def test_over_a_roller_nothing_slides_and_the_contact_says_so(surface: str) -> N
     assert slip_of(0.0, 900.0, roller).work_kj == 0
 
 
-@pytest.mark.parametrize("surface", ["seized roller", "chock without rollers", "no roller", "controller", "shiny", ""])
+@pytest.mark.parametrize(
+    "surface",
+    [
+        *("seized roller", "chock without rollers", "no roller", "controller", "shiny", ""),
+        *("roller doesn't turn", "worn roller", "rusted roller", "roller (jammed)", "roller, unsure"),
+    ],
+)
 def test_a_roller_that_does_not_turn_and_a_surface_of_unknown_state_are_not_reckoned(surface: str) -> None:
     found = contact_of(Lies(surface=surface), ROPE, BREAK_FORCE_KN)
     assert isinstance(found, NotReckoned)

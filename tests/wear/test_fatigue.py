@@ -16,7 +16,7 @@ from pipeline.wear.fatigue import (
     UNIT_EXPONENT,
     Counts,
     Values,
-    cycles_beyond,
+    cycles_outside,
     damage,
     half_cycles,
     life_units,
@@ -153,7 +153,7 @@ def test_a_break_force_that_is_none_is_refused_rather_than_reckoned_with(bad: fl
     with pytest.raises(RegisterError, match="break force"):
         life_units(np.zeros(1), np.ones(1), one, break_force_kn=bad, curve=CURVES[0])
     with pytest.raises(RegisterError, match="break force"):
-        cycles_beyond(np.zeros(1), np.ones(1), one, break_force_kn=bad)
+        cycles_outside(np.zeros(1), np.ones(1), one, break_force_kn=bad, curve=CURVES[0])
 
 
 def test_a_cycle_that_cannot_be_is_a_bug_and_never_no_damage() -> None:
