@@ -122,7 +122,11 @@ def cycles(site: Path, line: str, from_us: int | None, to_us: int | None, as_jso
 @SITE
 @click.option("--line", help="Only of this line or tail.")
 @click.option("--kind", type=click.Choice(EVENT_KINDS), help="Only of this kind.")
-@click.option("--severity", type=click.Choice(SEVERITIES), help="Only of this severity, or above.")
+@click.option(
+    "--severity",
+    type=click.Choice(SEVERITIES),
+    help="Of this severity, or above (text: from warning on, and how many notes).",
+)
 @click.option("--from", "from_us", type=Instant(), help="Only those that touch the time from here.")
 @click.option("--to", "to_us", type=Instant(end_of_day=True), help="Only those that touch the time up to here.")
 @AS_KNOWN

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -11,9 +12,12 @@ Row = Mapping[str, Any]
 
 
 def events_text(answer: Row) -> str:
-    """Events, by time, each with the sentence of what happened."""
+    """Events, by time, each with the sentence of what happened; notes only where they are asked for."""
     if not answer["events"]:
         return "No events."
+    asked = answer.get("severity") == "note"
+    shown = [event for event in answer["events"] if asked or event.get("severity") != "note"]
+    left_out = Counter(event["kind"] for event in answer["events"]) - Counter(event["kind"] for event in shown)
     rows = [
         [
             event["event"],
@@ -26,10 +30,14 @@ def events_text(answer: Row) -> str:
             _percent(event),
             sentence(event),
         ]
-        for event in answer["events"]
+        for event in shown
     ]
     head = ["event", "severity", "kind", "line", "place", "from (UTC)", "peak kN", "percent", "what happened"]
-    return join(table(head, rows), *cautions({event["kind"] for event in answer["events"]}))
+    return join(
+        table(head, rows) if rows else "No event above a note.",
+        f"Not shown, with --severity note: {_counted(left_out)}." if left_out else "",
+        *cautions({event["kind"] for event in shown}),
+    )
 
 
 def sentence(event: Row) -> str:
@@ -56,6 +64,11 @@ def cautions(kinds: set[str]) -> list[str]:
             "the highest that was recorded; what the line bore was that or more."
         )
     return found
+
+
+def _counted(kinds: Counter[str]) -> str:
+    told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
+    return f"{told}, each a note"
 
 
 def _listed(words: list[str]) -> str:
@@ -110,8 +123,9 @@ def _at_drum(event: Row) -> str:
 
 
 def _slack(event: Row) -> str:
-    times = "" if event["runs"] == 1 else f", {event['runs']} times in a row"
-    return f"hung slack for {_lasted(event['lasted_s'])}{times}, down to {event['lowest_kn']:.1f} kN{_worked(event)}"
+    times = "" if event["times"] == 1 else f", {event['times']} times in a row"
+    lasted = f"for {_lasted(event['lasted_s'])}" if event["lasted_s"] >= 1 else "for a moment"
+    return f"hung slack {lasted}{times}, down to {event['lowest_kn']:.1f} kN{_worked(event)}"
 
 
 def _snap_load(event: Row) -> str:

@@ -140,7 +140,7 @@ class Policy(Model):
     loss_from_mean_pct: Number = Field(default=50.0, ge=0)
     loss_mean_s: Number = Field(default=60.0, gt=0)
     loss_fall_s: Number = Field(default=1.0, gt=0)
-    loss_stay_s: Number = Field(default=60.0, gt=0)
+    loss_stay_s: Number = Field(default=15.0, gt=0)
     loss_before_s: Number = Field(default=10.0, gt=0)
     alarm_peak_pct: Number = Field(default=70.0, gt=0)
     alarm_snap_pct: Number = Field(default=50.0, gt=0)

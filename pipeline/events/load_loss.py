@@ -4,8 +4,9 @@ sensor that lies: which of them, other evidence must tell. A line that lost its 
 House rules, no source. The definition, over the usable samples of one rigging. A sample b below the slack level, of
 which the usable sample before is not, is a candidate if
 
-- loaded: there is a sample a of at least `loss_from_pct` of ship design MBL, of at least twice the slack level, and of
-  at least `loss_from_mean_pct` of the mean of the samples in `loss_mean_s` before b,
+- loaded: there is a sample a of at least `loss_from_pct` of ship design MBL, of at least twice the slack level, of at
+  least `loss_from_mean_pct` of the mean of the samples in `loss_mean_s` before b, and, where one of those is slack, of
+  at least as much of the largest of them: a line that the waves slacken all the time falls slack, and loses nothing,
 - at once: a lies at most `loss_fall_s` before b, or is the very sample before it, at most `max_gap_s` away,
 - for good: no sample up to `loss_stay_s` after b is not below the level. A record that ends sooner, or a rigging that
   does, contradicts nothing: `watched_us` says how far it reached.
@@ -14,9 +15,11 @@ With other lines on the hook (a share under 100 %) their load stays. Then b, not
 largest tension since `loss_fall_s` before it (or the sample before), and loaded in the sense above, b is the first
 below (1 - 0.75 share) of it, the mean in `loss_before_s` after b is at most (1 - 0.5 share) of that before it, so is
 the mean in `loss_stay_s` after of that in `loss_mean_s` before, and the largest in `loss_stay_s` after is below
-(1 - 0.25 share) of the largest in `loss_mean_s` before. Which of the hook's lines it was, tension cannot tell.
+(1 - 0.25 share) of the largest in `loss_mean_s` before; stored readings must reach over both times, but for
+`max_gap_s`. Which of the hook's lines it was, tension cannot tell.
 
-`highest` is the largest tension *recorded* in `loss_before_s` before b: a lower bound on what the line bore. A fall
+`highest` is the largest tension *recorded* in `loss_before_s` before b, or since a: a lower bound on what the line
+bore. A fall
 over a gap of more than `max_gap_s` is none, for nothing is known of how it fell.
 """
 
@@ -134,16 +137,16 @@ def beside(found: LoadLoss, channels: Mapping[str, tuple[Ints, Floats]], policy:
     return replace(found, beside=told)
 
 
-def join(pieces: Sequence[LoadLoss], loaded: Sequence[Loaded], policy: Policy) -> list[LoadLoss]:
+def join(pieces: Sequence[LoadLoss], loaded: Sequence[Loaded], *, stay_s: float) -> list[LoadLoss]:
     """Candidates in time order, of one rigging and any number of days, in any order.
 
-    Those less than `loss_stay_s` after the one before are part of it. Whether a line that lost all comes back is known
-    from all days (`loaded`).
+    Those less than `stay_s` (the policy's `loss_stay_s`) after the one before are part of it. Whether a line that lost
+    all comes back is known from all days (`loaded`).
     """
     found: list[LoadLoss] = []
     last_us = 0
     for piece in sorted(pieces, key=lambda one: one.unloaded.at_us):
-        if found and piece.unloaded.at_us - last_us < us(policy.loss_stay_s):
+        if found and piece.unloaded.at_us - last_us < us(stay_s):
             last_us = piece.unloaded.at_us
             continue
         last_us = piece.unloaded.at_us
@@ -156,3 +159,12 @@ def _followed(piece: LoadLoss, loaded: Sequence[Loaded]) -> LoadLoss:
         return piece
     later = [one.first_us for one in loaded if one.first_us > piece.watched_us]
     return replace(piece, back_us=min(later, default=None))
+
+
+def told_by(losses: Sequence[LoadLoss], from_us: int, to_us: int) -> bool:
+    """Whether what happened in [from_us, to_us], slack or a blow out of it, is told by a loss of the whole load: some
+    of it lies after that, and before the load came back."""
+    return any(
+        not one.of_share and one.unloaded.at_us <= to_us and (one.back_us is None or from_us < one.back_us)
+        for one in losses
+    )

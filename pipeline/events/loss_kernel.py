@@ -45,6 +45,17 @@ def top_of(at_us: Ints, kn: Floats, usable: Bools, from_us: int, before: int) ->
 
 
 @compiled
+def goes_slack(at_us: Ints, kn: Floats, usable: Bools, from_us: int, before: int, level_kn: float) -> bool:
+    """Whether a usable sample from `from_us` on with an index below `before` is below the slack level."""
+    i = before - 1
+    while i >= 0 and at_us[i] >= from_us:
+        if usable[i] and kn[i] < level_kn:
+            return True
+        i -= 1
+    return False
+
+
+@compiled
 def last_loaded(at_us: Ints, kn: Floats, usable: Bools, at: int, least_kn: float, fall_us: int, max_gap_us: int) -> int:
     """The last usable sample of `least_kn` or more before index `at`: at most `fall_us` before it, or the very one
     before it where that is at most `max_gap_us` away; NONE where there is none."""
@@ -83,15 +94,24 @@ def share_is_gone(
     mean_us: int,
     before_us: int,
     stay_us: int,
+    max_gap_us: int,
 ) -> bool:
     """Whether the tension fell by a line's share of it for good at index `at`: its mean, short before against short
-    after and long before against long after, by half of that share, its largest by a quarter."""
+    after and long before against long after, by half of that share, its largest by a quarter. What is known must
+    reach over the long times, but for a gap."""
     n = at_us.size
+    early = at
+    while early > 0 and at_us[early - 1] >= at_us[at] - mean_us:
+        early -= 1
+    if at_us[early] > at_us[at] - mean_us + max_gap_us:
+        return False
     soon = late = at + 1
     while late < n and at_us[late] <= at_us[at] + stay_us:
         late += 1
         if at_us[late - 1] <= at_us[at] + before_us:
             soon = late
+    if at_us[late - 1] < at_us[at] + stay_us - max_gap_us:
+        return False
     short_kn = mean_of(at_us, kn, usable, at_us[at] - before_us, at)
     long_kn = mean_of(at_us, kn, usable, at_us[at] - mean_us, at)
     half = 1.0 - 0.5 * share
@@ -125,9 +145,9 @@ def losses(
 ) -> tuple[Ints, Floats]:
     """Sudden losses of load whose first unloaded sample is in [begin, end); the arrays reach an edge beyond both.
 
-    Ints (c, 5): index of the last loaded sample, of the first unloaded, of the largest in `before_us` before it, of
-    the first that is loaded again (of a PART within `back_us`; NONE), WHOLE or PART. Floats (c, 2): mean in `mean_us`
-    before, and the floor below which the line counts as unloaded [kN].
+    Ints (c, 5): index of the last loaded sample, of the first unloaded, of the largest in `before_us` before it, or
+    since the last loaded, of the first that is loaded again (of a PART within `back_us`; NONE), WHOLE or PART.
+    Floats (c, 2): mean in `mean_us` before, and the floor below which the line counts as unloaded [kN].
     """
     ints = np.empty((ROOM, 5), np.int64)
     floats = np.empty((ROOM, 2), np.float64)
@@ -136,17 +156,24 @@ def losses(
     while before >= 0 and not usable[before]:
         before -= 1
     now = 0
+    # No tension of the last `fall_us` is above the larger of these: the largest since `since_us`, and before that.
+    lately = earlier = np.inf
+    since_us = at_us[begin] if begin < end else 0
     for i in range(begin, end):
         if not usable[i]:
             continue
         previous, before = before, i
+        if at_us[i] - since_us > fall_us:
+            earlier, lately, since_us = (lately if at_us[i] - since_us <= 2 * fall_us else -np.inf), -np.inf, at_us[i]
+        most = max(earlier, lately)
+        lately = max(lately, kn[i])
         while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
             now += 1
         level = level_kn[now]
         whole = kn[i] < level
         if previous == NONE or not (kn[i] < kn[previous] if not whole else kn[previous] >= level):
             continue
-        if not whole and share >= 1.0:
+        if not whole and (share >= 1.0 or kn[i] >= (1.0 - 0.75 * share) * max(most, kn[previous])):
             continue
         least = max(from_kn, 2.0 * level)
         loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
@@ -160,8 +187,11 @@ def losses(
             if not (kn[i] < floor and kn[previous] >= floor) or at_us[i] - at_us[loaded] > max(fall_us, max_gap_us):
                 continue
         mean = mean_of(at_us, kn, usable, at_us[i] - mean_us, i)
-        if from_mean * mean > least:
-            least = from_mean * mean
+        usual = from_mean * mean if from_mean * mean > least else least  # no mean, no more is asked for
+        if goes_slack(at_us, kn, usable, at_us[i] - mean_us, i, level):
+            usual = max(from_mean * kn[top_of(at_us, kn, usable, at_us[i] - mean_us, i)], usual)
+        if usual > least:
+            least = usual
             if whole:
                 loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
         if loaded == NONE or kn[loaded] < least:
@@ -169,14 +199,14 @@ def losses(
         back = comes_back(at_us, kn, usable, i, floor, at_us[-1] if whole else at_us[i] + back_us)
         if whole and back != NONE and at_us[back] - at_us[i] <= stay_us:
             continue
-        if not whole and not share_is_gone(at_us, kn, usable, i, share, mean_us, before_us, stay_us):
+        if not whole and not share_is_gone(at_us, kn, usable, i, share, mean_us, before_us, stay_us, max_gap_us):
             continue
         if used == ints.shape[0]:
             longer, wider = np.empty((2 * used, 5), np.int64), np.empty((2 * used, 2), np.float64)
             longer[:used], wider[:used] = ints, floats
             ints, floats = longer, wider
         ints[used, 0], ints[used, 1] = loaded, i
-        ints[used, 2] = top_of(at_us, kn, usable, at_us[i] - before_us, i)
+        ints[used, 2] = top_of(at_us, kn, usable, min(at_us[i] - before_us, at_us[loaded]), i)
         ints[used, 3], ints[used, 4] = back, (WHOLE if whole else PART)
         floats[used, 0], floats[used, 1] = mean, floor
         used += 1

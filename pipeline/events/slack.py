@@ -64,8 +64,11 @@ def runs_of(
     `least_kn`: the least of its usable tension, so that one that is never slack need not be gone through.
     """
     if least_kn >= level.most_kn:
-        counted_us = tension.at_us[tension.begin : tension.end][tension.usable[tension.begin : tension.end]]
-        return [], Loaded(int(counted_us[0]), int(counted_us[-1])) if counted_us.size else None
+        usable = tension.usable[tension.begin : tension.end]
+        if not usable.any():
+            return [], None
+        ends = (tension.begin + int(usable.argmax()), tension.end - 1 - int(usable[::-1].argmax()))
+        return [], Loaded(int(tension.at_us[ends[0]]), int(tension.at_us[ends[1]]))
     groups, loaded = slack_groups(
         tension.at_us,
         tension.kn,

@@ -184,21 +184,22 @@ def bin_rows(
     observed = above = 0
     area = 0.0
     top = NONE
+    number = at_us[begin] // BIN_US if begin < end else 0
+    stop_us = (number + 1) * BIN_US
     for i in range(begin, end):
-        number = at_us[i] // BIN_US
         until = at_us[i + 1] if i + 1 < end else after_us
         if usable[i]:
             if top == NONE or kn[i] > kn[top]:
                 top = i
             if until >= 0:
-                stood = min(until, at_us[i] + max_gap_us, (number + 1) * BIN_US, to_us) - at_us[i]
+                stood = min(until, at_us[i] + max_gap_us, stop_us, to_us) - at_us[i]
                 observed += stood
                 area += kn[i] * stood
                 if kn[i] > sustained_kn:
                     above += stood
-        if i + 1 < end and at_us[i + 1] // BIN_US == number:
+        if i + 1 < end and at_us[i + 1] < stop_us:
             continue
-        whole = number * BIN_US >= from_us and (number + 1) * BIN_US <= to_us
+        whole = stop_us - BIN_US >= from_us and stop_us <= to_us
         if whole and observed > 0 and observed >= least_us:
             bits = (1 if above >= sustained_share * observed else 0) + (2 if area / observed < low_kn else 0)
             if bits > 0:
@@ -210,4 +211,7 @@ def bin_rows(
         observed = above = 0
         area = 0.0
         top = NONE
+        if i + 1 < end:
+            number = at_us[i + 1] // BIN_US
+            stop_us = (number + 1) * BIN_US
     return ints[:used].copy(), means[:used].copy()

@@ -41,7 +41,7 @@ def events_json(
 ) -> dict[str, Any]:
     """Live events, by time: of one line, one kind, from one severity on, and those that touch [from_us, to_us].
 
-    An event of a release that knew no severity counts as a warning.
+    An event of a release that knew no severity counts as a warning. `severity` in the answer is what was asked for.
     """
     least = 0 if severity is None else SEVERITIES.index(severity)
     found = [
@@ -54,7 +54,7 @@ def events_json(
         and (to_us is None or event.from_us < to_us)
     ]
     found.sort(key=lambda event: (event.from_us, event.line, event.kind))
-    return {"events": [event_object(event) for event in found]}
+    return {"severity": severity, "events": [event_object(event) for event in found]}
 
 
 def lines_of(event: Event) -> list[str]:

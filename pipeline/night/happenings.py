@@ -7,7 +7,6 @@ their call, and become rows.
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.events.brake_render import Rules
 from pipeline.events.calls import ALL_FAST, Call, Fast, calls, fast_of
 from pipeline.events.ids import event_id
 from pipeline.events.surge import Surge
@@ -114,8 +113,8 @@ def _rigged_mains(
     mains: dict[str, list[Rigged]] = {}
     for rigging, found in by_rigging.items():
         (own,) = (one for call, one in fast[site.lines[rigging.line].ship] if call.has(rigging))
-        rules = Rules.of(site.policy, limit_base_kn(site, rigging.line))
-        mains.setdefault(rigging.line, []).append(Rigged(rigging, found, own, rules))
+        rigged = Rigged(rigging, found, own, site.policy, limit_base_kn(site, rigging.line))
+        mains.setdefault(rigging.line, []).append(rigged)
     return mains
 
 

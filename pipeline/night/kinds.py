@@ -26,7 +26,7 @@ from pipeline.night.gauges import figures_of, gauge_of
 from pipeline.night.plan import limit_base_kn
 from pipeline.sheets.sheet import Excursion
 from pipeline.site import Site
-from schemas.registers import Rigging
+from schemas.registers import Policy, Rigging
 from schemas.times import us_to_rfc3339
 
 
@@ -43,12 +43,13 @@ class Top(Protocol):
 
 @dataclass(frozen=True)
 class Rigged:
-    """A rigging, the marks of its sheets of all days, when all lines of its call were fast, and how work joins."""
+    """A rigging, the marks of its sheets of all days, when all lines of its call were fast, and its limits."""
 
     rigging: Rigging
     marks: Sequence[Mark]
     fast: Fast
-    rules: Rules
+    policy: Policy
+    limit_kn: float
 
     def of_kind(self, kind: str) -> list[Mapping[str, Any]]:
         """Payloads of the marks of one kind."""
@@ -68,10 +69,16 @@ class Rigged:
         return [bins.Bin.from_payload(one) for payload in self.of_kind("bins") for one in payload["bins"]]
 
     @cached_property
+    def losses(self) -> list[load_loss.LoadLoss]:
+        """Where its load was lost at once."""
+        pieces = [load_loss.LoadLoss.from_payload(payload) for payload in self.of_kind("loss")]
+        return load_loss.join(pieces, self.loaded, stay_s=self.policy.loss_stay_s)
+
+    @cached_property
     def tending(self) -> list[tending.Tending]:
         """When its winch was under power."""
         pieces = [tending.Tending.from_payload(one) for found in self.of_kind("tending") for one in found["stretches"]]
-        return tending.join(pieces, self.rules)
+        return tending.join(pieces, Rules.of(self.policy, self.limit_kn))
 
 
 @dataclass(frozen=True)
@@ -172,6 +179,8 @@ def _slacks(rope: Rope) -> Iterator[Happening]:
     for rigged in rope.riggings:
         pieces = [slack.SlackRuns.from_payload(payload) for payload in rigged.of_kind("slack")]
         for event in slack.join(pieces, rigged.loaded, rope.site.policy):
+            if load_loss.told_by(rigged.losses, event.first_us, event.last_us):
+                continue
             yield Happening(
                 event.first_us,
                 event.last_us,
@@ -182,7 +191,7 @@ def _slacks(rope: Rope) -> Iterator[Happening]:
                     "lowest_kn": event.lowest.kn,
                     "lowest_at": us_to_rfc3339(event.lowest.at_us),
                     "lasted_s": (event.last_us - event.first_us) / 1e6,
-                    "runs": event.runs,
+                    "times": event.runs,
                     "tending": tending.at_work(rigged.tending, event.first_us, event.last_us),
                 },
             )
@@ -192,6 +201,8 @@ def _snap_loads(rope: Rope) -> Iterator[Happening]:
     for rigged in rope.riggings:
         found = [snap_load.SnapLoad.from_payload(payload) for payload in rigged.of_kind("snap")]
         for event in snap_load.join(found):
+            if load_loss.told_by(rigged.losses, event.from_us, event.from_us):
+                continue
             yield Happening(
                 event.from_us,
                 event.to_us,
@@ -244,8 +255,7 @@ def _pretension_losses(rope: Rope) -> Iterator[Happening]:
 
 def _load_losses(rope: Rope) -> Iterator[Happening]:
     for rigged in rope.riggings:
-        pieces = [load_loss.LoadLoss.from_payload(payload) for payload in rigged.of_kind("loss")]
-        for event in load_loss.join(pieces, rigged.loaded, rope.site.policy):
+        for event in rigged.losses:
             from_us, to_us = event.loaded.at_us, event.unloaded.at_us
             yield Happening(
                 from_us,

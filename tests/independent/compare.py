@@ -14,6 +14,13 @@ from tests.independent.reference_store import felt
 REL = 1e-12
 PARTS = ("header", "blank", "ignored", "stored", "duplicate", "quarantined")
 Pair = tuple[float, float]
+FIGURES = {
+    "slack": ("lowest_kn", "times"),
+    "snap-load": ("rate_kn_s",),
+    "sustained-load": ("mean_kn", "bins"),
+    "pretension-loss": ("mean_kn", "bins"),
+    "load-loss": ("last_loaded_kn", "fall_s"),
+}
 
 
 def assert_adds_up(counts: Counter[str]) -> None:
@@ -143,3 +150,16 @@ def assert_renders(live: Live, answers: Answers) -> None:
         assert float(event["payout_m"]) == pytest.approx(wanted.payout_m, rel=1e-9), wanted
         assert event.get("verdict") == wanted.verdict, wanted
         assert float(event["render_kn"]) == pytest.approx(wanted.render_kn, rel=REL), wanted
+
+
+def assert_told(live: Live, answers: Answers) -> None:
+    """Events known from tension alone: from, to and peak to the sample, and what each kind says besides."""
+    for kind, figures in FIGURES.items():
+        got = _of_kind(live, answers, kind)
+        expected = sorted((e for e in answers.told if e.kind == kind), key=lambda event: (event.line, event.from_us))
+        shown = [(e["line"], e["channel"], at_us(e["from_at"]), at_us(e["to_at"]), at_us(e["peak_at"])) for e in got]
+        assert shown == [(e.line, e.channel, e.from_us, e.to_us, e.peak_us) for e in expected], kind
+        for event, wanted in zip(got, expected, strict=True):
+            assert float(event["peak_kn"]) == pytest.approx(wanted.peak_kn, rel=REL), wanted
+            told = [float(event[name]) for name in figures]
+            assert told == pytest.approx(list(wanted.extra), rel=REL), wanted

@@ -56,6 +56,7 @@ from tests.independent.reference_events import (
     time_at_level,
 )
 from tests.independent.reference_store import Felt, Site, felt
+from tests.independent.reference_tension import Told, tension_events
 from tests.independent.reference_times import to_us
 
 __all__ = ["Account", "Answers", "reckon"]
@@ -92,6 +93,7 @@ class Answers:
     accounts: dict[str, Account]
     peak_loads: list[PeakLoad]
     renders: list[Render]
+    told: list[Told]
 
 
 def reckon(root: Path, files: Iterable[Path], through: date) -> Answers:
@@ -104,12 +106,14 @@ def reckon(root: Path, files: Iterable[Path], through: date) -> Answers:
     accounts: dict[str, Account] = {}
     peaks: list[PeakLoad] = []
     renders: list[Render] = []
+    told: list[Told] = []
     for line in site.lines:
         parts = [felt(site, rigging) for rigging in site.riggings if rigging.line == line]
         accounts[line] = _account(site, line, parts, horizon_us)
         peaks += peak_loads(site, line, parts)
         renders += brake_renders(site, line, parts)
-    return Answers(site, accounts, peaks, renders)
+        told += tension_events(site, line, parts)
+    return Answers(site, accounts, peaks, renders, told)
 
 
 def curve_of(site: Site, line: str) -> Curve:

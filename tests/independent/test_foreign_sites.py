@@ -159,6 +159,11 @@ def brake_renders_are_found_to_the_sample(whole: Whole, tmp_path: Path) -> None:
     compare.assert_renders(whole.live, whole.reference)
 
 
+def events_of_tension_alone_are_found_to_the_sample(whole: Whole, tmp_path: Path) -> None:
+    assert whole.reference.told
+    compare.assert_told(whole.live, whole.reference)
+
+
 def opening_is_unknown_and_the_figure_a_severity_index(whole: Whole, tmp_path: Path) -> None:
     statement = whole.command.run("statement", whole.foreign.lines()[0])
     assert "unknown" in str(statement["opening"])
@@ -230,6 +235,7 @@ CHECKS: list[Callable[[Whole, Path], None]] = [
     coverage_is_exact_to_the_microsecond,
     peak_loads_are_found_to_the_sample,
     brake_renders_are_found_to_the_sample,
+    events_of_tension_alone_are_found_to_the_sample,
     opening_is_unknown_and_the_figure_a_severity_index,
     audit_agrees_and_a_second_night_posts_nothing,
     pieces_over_two_nights_give_the_same_answers,

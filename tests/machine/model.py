@@ -21,6 +21,7 @@ from tests.independent.reference_count import Curve, Cycle, Rainflow, posted, ut
 from tests.independent.reference_events import SECOND_US, brake_renders, break_force_kn, peak_loads, time_at_level
 from tests.independent.reference_raw import Layout, RawLine, read_log
 from tests.independent.reference_store import DAY_US, Felt, Rigging, Site, felt
+from tests.independent.reference_tension import tension_events
 from tests.independent.reference_times import to_us
 from tests.machine.books import Books, Cycles, Event, rounded
 
@@ -179,6 +180,12 @@ class Model:
                     event = {"kind": kind, **asdict(one)}
                     event["tails"] = [(tail, rounded(pct)) for tail, pct in one.tails]
                     yield {name: rounded(value) if name == "peak_pct" else value for name, value in event.items()}
+            for told in tension_events(self.site, line, parts):
+                yield {
+                    **asdict(told),
+                    "tails": [(tail, rounded(pct)) for tail, pct in told.tails],
+                    "extra": [rounded(figure) for figure in told.extra],
+                }
 
     def _conflicts(self) -> Counter[tuple[str, date]]:
         found: Counter[tuple[str, date]] = Counter()

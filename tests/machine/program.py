@@ -16,6 +16,7 @@ from pipeline.ledger.statement import statement
 from pipeline.nightly import Night, run_ingest, run_night
 from pipeline.tracing.cycles import cycles_json
 from schemas.times import rfc3339_us
+from tests.independent.compare import FIGURES
 from tests.machine.books import Books, Cycles, Event, rounded
 from tests.machine.model import WIDE, event_order
 from tests.machine.registers import LINES
@@ -142,6 +143,8 @@ def _event(told: dict[str, Any]) -> Event:
     if told["kind"] == "peak-load":
         pct = rounded(told["peak_pct"])
         return event | {"peak_pct": pct, "at_least": told["peak_at_least"], "excursions": told["excursions"]}
+    if told["kind"] in FIGURES:
+        return event | {"extra": [rounded(float(told[name])) for name in FIGURES[told["kind"]]]}
     event["breakout_us"] = rfc3339_us(told["breakout_at"])
     return event | {name: told[name] for name in ("breakout_kn", "render_kn", "payout_m", "slips", "verdict")}
 

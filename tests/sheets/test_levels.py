@@ -76,6 +76,9 @@ def test_a_days_worker_gives_each_slice_the_samples_and_the_next_reading_that_th
                 calibrations=(),
                 render_base_kn=None,
                 rigged_from_us=rigging.from_us,
+                rigged_to_us=rigging.to_us,
+                limit_kn=None,
+                pretension_kn=None,
                 inputs={},
             )
             of_day = [s for s in record.samples if day_of(s.at_us) == piece.day]

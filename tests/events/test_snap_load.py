@@ -1,0 +1,103 @@
+"""Snap-load: the definition to the sample, and the same events wherever the record is cut."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.events.snap_load import SnapLoad, join, snap_loads
+from pipeline.events.tension import Peak, Tension
+from schemas.registers import Policy
+from tests.events.tension_records import EDGE_US, LEVEL, LIMIT_KN, POLICY, RULES, Record, borders, level_at, records
+from tests.independent.reference_tension import highest, snaps
+
+
+def events(parts: Sequence[Tension], policy: Policy = POLICY) -> list[SnapLoad]:
+    return join([one for part in parts for one in snap_loads(part, LEVEL, policy, LIMIT_KN)])
+
+
+def test_a_blow_out_of_slack_has_its_rate_its_peak_and_its_end() -> None:
+    record = Record.of(
+        [(0, 80), (1, 5), (1.5, 12), (2, 60), (2.5, 260), (3, 410), (3.5, 410), (4, 100), (5, 19), (6, 80)]
+    )
+    # Near-slack is below 20 kN: last at 1.5 s. (260 - 12) kN in 1 s is more than 10 % of 1000 kN a second.
+    assert events([record.whole()]) == [
+        SnapLoad(1_500_000, 4_000_000, 12.0, 2_500_000, 260.0, 248.0, Peak(3_000_000, 410.0))
+    ]
+
+
+@pytest.mark.parametrize(
+    ("past_kn", "after_s", "count"),
+    [
+        (150.0, 1.0, 0),  # not past 15 %
+        (150.1, 1.0, 1),
+        (210.0, 2.0, 1),  # exactly 100 kN/s from 10 kN
+        (209.9, 2.0, 0),
+        (900.0, 2.000001, 0),  # later than two seconds
+    ],
+)
+def test_the_rise_must_be_far_enough_fast_enough_and_soon_enough(past_kn: float, after_s: float, count: int) -> None:
+    assert len(events([Record.of([(0, 10), (after_s, past_kn), (after_s + 1, 90)]).whole()])) == count
+
+
+def test_the_rate_is_that_to_the_first_sample_past_and_a_later_one_does_not_mend_it() -> None:
+    # 151 kN is past after 1.9 s, at 74 kN/s; that 900 kN come at 2.0 s makes no blow out of slack of it.
+    assert events([Record.of([(0, 10), (1, 60), (1.9, 151), (2, 900)]).whole()]) == []
+
+
+def test_the_peak_is_looked_for_ten_seconds_long_and_not_across_a_gap() -> None:
+    rise: list[tuple[float, float]] = [(0, 10), (1, 300), (6, 200)]
+    (event,) = events([Record.of([*rise, (11, 500), (11.000001, 900)]).whole()])
+    assert (event.peak, event.to_us) == (Peak(11_000_000, 500.0), 11_000_000)
+    (event,) = events([Record.of([(0, 10), (1, 300), (11.000001, 900)]).whole()])
+    assert event.to_us == 1_000_000
+
+
+def test_each_wave_that_snaps_is_an_event() -> None:
+    wave: list[tuple[float, float]] = [(0, 15), (0.5, 100), (1, 400), (2, 300), (3, 60), (4, 15)]
+    record = Record.of([(at + 8 * turn, kn) for turn in range(3) for at, kn in wave])
+    assert [one.from_us for one in events([record.whole()])] == [0, 8_000_000, 16_000_000]
+
+
+def test_once_a_second_a_rise_of_a_second_and_a_half_can_be_missed() -> None:
+    """What 1 Hz does to it: from 2 % to 17 % in 1.4 s is 107 kN/s, but lies between readings two seconds apart."""
+
+    def tension(at_s: float) -> float:
+        return min(20.0 + max(0.0, at_s) * 107.0, 170.0) - 0.1
+
+    fast = Record.of([(tick / 10, tension(tick / 10 - 0.9)) for tick in range(40)])
+    slow = Record.of([(at, tension(at - 0.9)) for at in (0.0, 1.0, 2.0, 3.0)])
+    assert len(events([fast.whole()])) == 1
+    assert events([slow.whole()]) == []
+
+
+def test_snap_loads_survive_json() -> None:
+    found = events([Record.of([(0, 1 / 3), (0.3, 200.1)]).whole()])
+    assert len(found) == 1
+    assert [SnapLoad.from_payload(json.loads(json.dumps(one.to_payload()))) for one in found] == found
+
+
+@settings(max_examples=500, deadline=None)
+@given(
+    record=records(steps=(1, 1, 2, 2, 5, 5, 5, 10, 15, 20, 50, 101)),
+    cuts=borders,
+    max_gap_s=st.sampled_from([0.5, 10.0]),
+    peak_s=st.sampled_from([0.0, 2.0, 10.0]),
+)
+def test_events_equal_the_definition_wherever_the_record_is_cut(
+    record: Record, cuts: list[int], max_gap_s: float, peak_s: float
+) -> None:
+    policy = POLICY.model_copy(update={"max_gap_s": max_gap_s, "snap_peak_s": peak_s})
+    limits = {"max_gap_us": round(max_gap_s * 1e6), "snap_peak_us": round(peak_s * 1e6)}
+    rules = RULES.__class__(**{**vars(RULES), **limits})
+    expected = [
+        (samples[0][0], samples[-1][0], samples[1][0], rate, Peak(*highest(samples[1:])))
+        for samples, rate in snaps(record.samples(), level_at, rules)
+    ]
+    for parts in ([record.whole()], list(record.parts(cuts, EDGE_US))):
+        found = events(parts, policy)
+        assert [(one.from_us, one.to_us, one.past_us, one.rate_kn_s, one.peak) for one in found] == expected
