@@ -218,7 +218,9 @@ def findings_text(answer: Row) -> str:
     """Findings that stand."""
     if not answer["findings"]:
         return "No findings stand."
-    rows = [[f["severity"], f["kind"], f["subject"], f["text"] + _files_of(f)] for f in answer["findings"]]
+    rows = [
+        [f["severity"], f["kind"], f["subject"], f["text"] + _files_of(f) + _evidence(f)] for f in answer["findings"]
+    ]
     return _table(["severity", "kind", "about", "finding"], rows)
 
 
@@ -226,6 +228,25 @@ def _files_of(finding: Row) -> str:
     """The raw files that a finding rests on, where its evidence names them."""
     files = [f"{file['file']} ({file['sha256'][:12]})" for file in finding["evidence"].get("files", ())]
     return f"; see {', '.join(files)}" if files else ""
+
+
+MOST_VALUES = 3
+"""How many values of one list of evidence the text shows; `--json` holds them all."""
+
+
+def _evidence(finding: Row) -> str:
+    """What else a finding rests on, by name."""
+    told = [
+        f"{name.replace('_', ' ')} {_values(value)}" for name, value in finding["evidence"].items() if name != "files"
+    ]
+    return f" [{'; '.join(told)}]" if told else ""
+
+
+def _values(value: Any) -> str:
+    if not isinstance(value, list):
+        return str(value)
+    shown = ", ".join(str(one) for one in value[:MOST_VALUES])
+    return shown if len(value) <= MOST_VALUES else f"{shown} and {len(value) - MOST_VALUES} more"
 
 
 def audit_text(answer: Row) -> str:

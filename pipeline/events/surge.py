@@ -15,14 +15,18 @@ bin depends on the bins within `EDGE_BINS` of it alone, and joining is by larges
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
-from typing import Any, Final
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events.surge_kernel import lobe_reach, moving_mean, running_median
+from pipeline.events.surge_kernel import lobe_reach, moving_mean, running_median, turning
+from pipeline.events.surge_marks import Share as Share
+from pipeline.events.surge_marks import Surge as Surge
+from pipeline.events.surge_marks import both
+from pipeline.events.surge_marks import join as join
 from schemas.registers import Policy
 
 KIND: Final = "surge"
@@ -34,9 +38,17 @@ TREND_BINS: Final = 60
 """The running median's reach to either side: 10 minutes, so that a pulse of 300 s is no quarter of its window."""
 SMOOTH_BINS: Final = 4
 """The reach of the mean taken of that: 90 s in all, so that the ship's own slow motions, of a minute or two, go out."""
+TURN_BINS: Final = 10
+"""A line that hangs slack cannot fall: of such a berth some lines pulse first and the others next. So the mean of 100 s
+less that of the 100 s after it is looked at in the same way: of lines that oppose each other it has opposite signs."""
+TURN_TIMES: Final = 1.5
+"""How many times as large that must be: it is the difference of two means, and gusts of a squall make some."""
+TURN_BREASTS: Final = 0.5
+"""Where a breast line stood over this many times as far from its trend meanwhile as any other, that was a squall."""
 BLOCK_BINS: Final = 60
 SPREAD_BINS: Final = 180
 """The background's spread is one figure for each ten minutes, of those and half an hour to either side."""
+BLOCKS_BESIDE: Final = 2
 SHORTEST_BINS: Final = 2
 LONGEST_BINS: Final = 30
 """Of a lobe at half its height: 20 to 300 s."""
@@ -91,59 +103,6 @@ class Series:
 
 
 @dataclass(frozen=True)
-class Share:
-    """What one line had of a surge, in bins of 10 s: since when, the largest rise and the deepest fall of its mean
-    against its trend [kN], its highest tension, and the instant at which that bin begins."""
-
-    channel: str
-    role: str
-    from_us: int
-    rise_kn: float
-    fall_kn: float
-    peak_kn: float
-    peak_us: int
-
-    @property
-    def change_kn(self) -> float:
-        """The larger of the two, signed; the rise where they are equal."""
-        return self.rise_kn if self.rise_kn >= -self.fall_kn else self.fall_kn
-
-
-@dataclass(frozen=True)
-class Surge:
-    """A surge of one ship, or a part of one, over [from_us, to_us); `lines` by name."""
-
-    ship: str
-    from_us: int
-    to_us: int
-    lines: Mapping[str, Share]
-
-    @property
-    def first_line(self) -> str:
-        """The line that moved first; of several the one that moved most, then by name."""
-        return min(self.lines, key=lambda name: (self.lines[name].from_us, -abs(self.lines[name].change_kn), name))
-
-    @property
-    def greatest_line(self) -> str:
-        """The line that moved most; of several the first by name."""
-        return min(self.lines, key=lambda name: (-abs(self.lines[name].change_kn), name))
-
-    @property
-    def most_loaded_line(self) -> str:
-        """The line whose tension rose most; of several the first by name."""
-        return min(self.lines, key=lambda name: (-self.lines[name].rise_kn, name))
-
-    def to_payload(self) -> dict[str, Any]:
-        """As plain mappings and numbers, for JSON; floats come back bit for bit."""
-        return asdict(self)
-
-    @classmethod
-    def from_payload(cls, payload: Mapping[str, Any]) -> Surge:
-        """The inverse of `to_payload`."""
-        return cls(**{**payload, "lines": {name: Share(**share) for name, share in payload["lines"].items()}})
-
-
-@dataclass(frozen=True)
 class _Slow:
     """A series against its trend (n,) [kN], that as a mean over 90 s, and the least of it that is a pulse at each bin.
 
@@ -162,70 +121,73 @@ def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int,
     All series are of time in which all lines were fast, and have the same bins: index 0 is the bin `start_bin` since
     1970. They reach `EDGE_BINS` beyond first and last, or to where nothing was recorded.
     """
-    slow = [_slow(one, rules, start_bin) for one in series]
-    found = []
-    for one in slow:
-        if one.series.role in SURGING:
-            for core in _cores(one, first, last):
-                surge = _surge(ship, slow, core, start_bin)
-                found += [] if surge is None else [surge]
+    against = [_against_kn(one) for one in series]
+    means = [moving_mean(kn, SMOOTH_BINS) for kn in against]
+    turns = [turning(kn, TURN_BINS) for kn in against]
+    blocks = _blocks(series, (means, turns), rules, start_bin)
+    if not blocks:
+        return []
+    lobes = [_slow(*one, rules, blocks) for one in zip(series, against, means, strict=True)]
+    strict = replace(rules, min_pct=TURN_TIMES * rules.min_pct, times=TURN_TIMES * rules.times)
+    swings = [_slow(*one, strict, blocks) for one in zip(series, against, turns, strict=True)]
+    found: list[Surge] = []
+    for seen, reach in ((lobes, 0), (swings, TURN_BINS)):
+        for one in seen:
+            if one.series.role in SURGING:
+                for core in _cores(one, first, last):
+                    signs = _signs(seen, core)
+                    if _looks_like_surge(seen, signs, core) and not (reach and _breasts_lead(lobes, signs, core)):
+                        surge = _surge(ship, lobes, signs, core, reach, start_bin)
+                        found += [] if surge is None else [surge]
     return join(found, join_s=rules.join_s)
 
 
-def join(parts: Iterable[Surge], *, join_s: float) -> list[Surge]:
-    """Surges by ship and time: parts of a ship that overlap, or follow within `join_s`, are one. Any order."""
-    whole: list[Surge] = []
-    for part in sorted(parts, key=lambda one: (one.ship, one.from_us, one.to_us)):
-        if whole and whole[-1].ship == part.ship and part.from_us - whole[-1].to_us <= join_s * 1e6:
-            whole[-1] = _joined(whole[-1], part)
-        else:
-            whole.append(part)
-    return whole
+def _against_kn(series: Series) -> Values:
+    return series.mean_kn - running_median(series.mean_kn, TREND_BINS, TREND_BINS // 2)
 
 
-def _joined(one: Surge, other: Surge) -> Surge:
-    lines = dict(one.lines)
-    for name, share in other.lines.items():
-        lines[name] = _both(lines[name], share) if name in lines else share
-    ordered = {name: lines[name] for name in sorted(lines)}
-    return replace(one, to_us=max(one.to_us, other.to_us), lines=ordered)
+def _slow(series: Series, against_kn: Values, change_kn: Values, rules: Rules, blocks: Sequence[slice]) -> _Slow:
+    return _Slow(series, against_kn, change_kn, _least_kn(series, change_kn, rules, blocks))
 
 
-def _both(one: Share, other: Share) -> Share:
-    peak = min(one, other, key=lambda share: (-share.peak_kn, share.peak_us))
-    # A line that changes channel in mid-surge is told by the one that it was on at its peak.
-    return Share(
-        peak.channel,
-        peak.role,
-        min(one.from_us, other.from_us),
-        max(one.rise_kn, other.rise_kn),
-        min(one.fall_kn, other.fall_kn),
-        peak.peak_kn,
-        peak.peak_us,
-    )
+def _blocks(series: Sequence[Series], views: Sequence[Sequence[Values]], rules: Rules, start_bin: int) -> list[slice]:
+    """The ten minutes of UTC in which a pulse may be, and those beside that a lobe may reach into, ascending.
 
-
-def _slow(series: Series, rules: Rules, start_bin: int) -> _Slow:
-    against_kn = series.mean_kn - running_median(series.mean_kn, TREND_BINS, TREND_BINS // 2)
-    change_kn = moving_mean(against_kn, SMOOTH_BINS)
-    floor_kn = rules.min_pct / 100.0 * series.base_kn
-    return _Slow(series, against_kn, change_kn, np.maximum(rules.times * _spread_kn(change_kn, start_bin), floor_kn))
-
-
-def _spread_kn(change_kn: Values, start_bin: int) -> Values:
-    """The background's robust standard deviation at each bin [kN]: of ten minutes of UTC, from an hour about them.
-
-    1.4826 times the median of the absolute values, which is the standard deviation of a normal distribution. NaN where
-    under ten minutes of that hour and more are known.
+    Elsewhere no line that holds the ship along the quay changed by as much as a pulse must at least.
     """
-    spread = np.full(change_kn.size, np.nan)
+    shift = start_bin % BLOCK_BINS
+    touched: set[int] = set()
+    for one, *changes in zip(series, *views, strict=True):
+        if one.role in SURGING:
+            size = np.fmax.reduce([np.abs(change_kn) for change_kn in changes])
+            over = np.flatnonzero(size >= _floor_kn(one, rules))
+            touched |= set(((over + shift) // BLOCK_BINS).tolist())
+    reach = range(-BLOCKS_BESIDE, BLOCKS_BESIDE + 1)
+    wanted = sorted({number + beside for number in touched for beside in reach})
+    begins = [number * BLOCK_BINS - shift for number in wanted]
+    return [slice(begin, begin + BLOCK_BINS) for begin in begins]
+
+
+def _floor_kn(series: Series, rules: Rules) -> float:
+    return rules.min_pct / 100.0 * series.base_kn
+
+
+def _least_kn(series: Series, change_kn: Values, rules: Rules, blocks: Sequence[slice]) -> Values:
+    """The least change that is a pulse (n,) [kN], in the blocks wanted; NaN elsewhere.
+
+    The floor, or so many times the background's robust standard deviation: 1.4826 times the median of the absolute
+    values, which is the standard deviation of a normal distribution, of ten minutes and half an hour to either side.
+    NaN where under ten minutes of that are known.
+    """
+    least = np.full(change_kn.size, np.nan)
     size = np.abs(change_kn)
-    for begin in range(-(start_bin % BLOCK_BINS), change_kn.size, BLOCK_BINS):
-        about = size[max(begin - SPREAD_BINS, 0) : begin + BLOCK_BINS + SPREAD_BINS]
+    for block in blocks:
+        about = size[max(block.start - SPREAD_BINS, 0) : max(block.stop + SPREAD_BINS, 0)]
         known = about[~np.isnan(about)]
         if known.size >= BLOCK_BINS:
-            spread[max(begin, 0) : begin + BLOCK_BINS] = 1.4826 * np.median(known)
-    return spread
+            spread = 1.4826 * float(np.median(known))
+            least[max(block.start, 0) : max(block.stop, 0)] = max(rules.times * spread, _floor_kn(series, rules))
+    return least
 
 
 def _cores(slow: _Slow, first: int, last: int) -> list[NDArray[np.int64]]:
@@ -245,24 +207,44 @@ def _cores(slow: _Slow, first: int, last: int) -> list[NDArray[np.int64]]:
     return found
 
 
-def _surge(ship: str, slow: Sequence[_Slow], core: NDArray[np.int64], start_bin: int) -> Surge | None:
-    """What all lines did in the core of one line's lobe, if it has the signs of a surge."""
+def _signs(slow: Sequence[_Slow], core: NDArray[np.int64]) -> dict[int, int]:
+    """How each line that can tell moved in the core of one line's lobe: 1, -1, or 0 where by too little."""
     signs: dict[int, int] = {}
     for index, one in enumerate(slow):
         known = ~np.isnan(one.least_kn[core]) & ~np.isnan(one.change_kn[core])
         if 2 * int(known.sum()) >= core.size:
             change, least = float(one.change_kn[core[known]].mean()), float(one.least_kn[core[known]].mean())
             signs[index] = 0 if abs(change) < SIGN_SHARE * least else 1 if change > 0.0 else -1
-    if not _looks_like_surge(slow, signs, core):
-        return None
+    return signs
+
+
+def _surge(
+    ship: str,
+    lobes: Sequence[_Slow],
+    signs: Mapping[int, int],
+    core: NDArray[np.int64],
+    reach: int,
+    start_bin: int,
+) -> Surge | None:
+    """The lines that took part, each with its largest lobe in the core, or within `reach` bins of it.
+
+    None where none of them has a lobe that is known.
+    """
     lines: dict[str, Share] = {}
     ends = []
     for index, sign in signs.items():
-        if sign != 0 and slow[index].series.role in SURGING:
-            share, last = _share(slow[index], sign, core, start_bin)
-            name = slow[index].series.line
-            lines[name] = _both(lines[name], share) if name in lines else share
+        if sign != 0 and lobes[index].series.role in SURGING:
+            window = np.arange(
+                max(int(core[0]) - reach, 0), min(int(core[-1]) + reach + 1, lobes[index].change_kn.size)
+            )
+            if np.isnan(lobes[index].change_kn[window]).all():
+                continue
+            share, last = _share(lobes[index], window, start_bin)
+            name = lobes[index].series.line
+            lines[name] = both(lines[name], share) if name in lines else share
             ends.append(last)
+    if not lines:
+        return None
     from_us = min(share.from_us for share in lines.values())
     return Surge(ship, from_us, (start_bin + max(ends) + 1) * BIN_US, dict(sorted(lines.items())))
 
@@ -294,10 +276,22 @@ def _looks_like_surge(slow: Sequence[_Slow], signs: Mapping[int, int], core: NDA
     return head * stern < 0.0 and ("spring" not in moved or bool(springs))
 
 
-def _share(slow: _Slow, sign: int, core: NDArray[np.int64], start_bin: int) -> tuple[Share, int]:
+def _breasts_lead(lobes: Sequence[_Slow], signs: Mapping[int, int], core: NDArray[np.int64]) -> bool:
+    """Whether, about a swing from one lobe to the next, a breast line stood too far from its trend for a surge."""
+    about = np.arange(max(int(core[0]) - TURN_BINS, 0), min(int(core[-1]) + TURN_BINS + 1, lobes[0].change_kn.size))
+    stood = {"breast": 0.0, "along": 0.0}
+    for index in signs:
+        size = np.abs(lobes[index].change_kn[about])
+        known = size[~np.isnan(size)]
+        role = "along" if lobes[index].series.role in SURGING else "breast"
+        stood[role] = max(stood[role], float(known.max()) if known.size else 0.0)
+    return stood["breast"] > TURN_BREASTS * stood["along"]
+
+
+def _share(slow: _Slow, window: NDArray[np.int64], start_bin: int) -> tuple[Share, int]:
     """One line's share of a lobe, and the last bin of its own."""
     changes = slow.change_kn
-    most = int(core[int(np.nanargmax(sign * changes[core]))])
+    most = int(window[int(np.nanargmax(np.abs(changes[window])))])
     foot_kn = np.maximum(BACK_SHARE * slow.least_kn, FOOT_SHARE * abs(changes[most]))
     first, last = lobe_reach(changes, foot_kn, most, REACH_BINS)
     lobe = slow.against_kn[first : last + 1]

@@ -60,6 +60,29 @@ def moving_mean(values: Values, half: int) -> Values:
 
 
 @compiled
+def turning(values: Values, length: int) -> Values:
+    """Mean of the `length` values before each place, less that of as many from it on (n,), NaN left out.
+
+    NaN where half or fewer of either are known. Each is summed in order of its own window alone.
+    """
+    out = np.full(values.size, np.nan)
+    for i in range(values.size):
+        before, after = 0.0, 0.0
+        known_before, known_after = 0, 0
+        for j in range(max(i - length, 0), i):
+            if not np.isnan(values[j]):
+                before += values[j]
+                known_before += 1
+        for j in range(i, min(i + length, values.size)):
+            if not np.isnan(values[j]):
+                after += values[j]
+                known_after += 1
+        if 2 * known_before > length and 2 * known_after > length:
+            out[i] = before / known_before - after / known_after
+    return out
+
+
+@compiled
 def lobe_reach(slow: Values, least: Values, at: int, most: int) -> tuple[int, int]:
     """First and last place of the run around `at` in which |slow| is over `least` with the sign that it has there.
 

@@ -66,10 +66,10 @@ class BerthPlan:
 
 @dataclass(frozen=True)
 class BerthJob:
-    """All that a worker needs. `places`: path and id of the sheet of each key."""
+    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key."""
 
     store: Depot
-    plan: BerthPlan
+    plans: tuple[BerthPlan, ...]
     places: Mapping[str, tuple[str, str]]
 
 
@@ -91,18 +91,30 @@ class _Recorded:
     high_kn: Values
 
 
-def make_berth_day(job: BerthJob) -> BerthMade:
-    """Marks and balance of one day, from the stored traces of its sheets."""
-    start = day_start_us(job.plan.day) // BIN_US
+def make_berth_days(job: BerthJob) -> list[BerthMade]:
+    """Marks and balance of each day, from the stored traces of its sheets; a trace is read once for all of them."""
+    made, traces = [], dict[str, Trace]()
+    for plan in job.plans:
+        keys = {key for line in plan.lines for _, key in line.sheets}
+        traces = {key: trace for key, trace in traces.items() if key in keys}
+        for key in sorted(keys - traces.keys()):
+            path, sheet = job.places[key]
+            traces[key] = read_traces(job.store, path, [sheet])[sheet]
+        made.append(_berth_day(plan, traces))
+    return made
+
+
+def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace]) -> BerthMade:
+    start = day_start_us(plan.day) // BIN_US
     day = range(start, start + BINS_OF_DAY)
     near = range(day.start - EDGE_BINS, day.stop + EDGE_BINS)
-    recorded = [_recorded(line, _traces(job, line), near) for line in job.plan.lines]
+    recorded = [_recorded(line, [(found, traces[key]) for found, key in line.sheets], near) for line in plan.lines]
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
     found, borne = [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
-        found += _surges(moored, lines, job.plan.rules, day, near)
+        found += _surges(moored, lines, plan.rules, day, near)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
@@ -134,14 +146,6 @@ def _spread_out(bins: NDArray[np.int64], values: Values, near: range, fast: rang
     kept = (bins >= fast.start) & (bins < fast.stop)
     out[bins[kept] - near.start] = values[kept]
     return out
-
-
-def _traces(job: BerthJob, line: LineOfDay) -> list[tuple[date, Trace]]:
-    found = []
-    for day, key in line.sheets:
-        path, sheet = job.places[key]
-        found.append((day, read_traces(job.store, path, [sheet])[sheet]))
-    return found
 
 
 def _recorded(line: LineOfDay, traces: Sequence[tuple[date, Trace]], near: range) -> _Recorded:

@@ -6,7 +6,7 @@ and a night with nothing new makes none.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Any
@@ -18,7 +18,8 @@ from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import BerthDay
 from pipeline.night.account import SheetPlace
-from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Moored, make_berth_day
+from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Moored
+from pipeline.night.berth_day import make_berth_days as make_days
 from pipeline.night.plan import Plan, digest, limit_base_kn
 from pipeline.site import Site
 from pipeline.workers import Workers
@@ -26,6 +27,8 @@ from schemas.registers import Rigging
 
 BERTH_METHOD = 1
 """Raised when the same traces would give another berth day: all are then made anew."""
+DAYS_OF_JOB = 8
+"""Days beside each other share the reading of their traces."""
 NO_ROLE = ""
 
 
@@ -58,34 +61,34 @@ def make_berth_days(
     """Make the berth days that are planned and not there yet; with `again` all of them. `places`: of all sheets."""
     there = index.berth_days(ledger)
     planned = plan_berth_days(site, plan)
-    jobs = [
-        berth_job(site, wanted, places)
+    stale = [
+        wanted
         for day, wanted in planned.items()
         if again or day not in there or there[day].inputs_digest != wanted.inputs
     ]
+    jobs = [_job(site, stale[i : i + DAYS_OF_JOB], places) for i in range(0, len(stale), DAYS_OF_JOB)]
     out = BerthDays(days={day: kept for day, kept in there.items() if day in planned})
-    for job, made in zip(jobs, workers.all(make_berth_day, jobs), strict=True):
-        found = berth_day(job.plan, made)
-        if out.days.get(found.day) != found:
-            out.rows.append(_row(found, "set"))
-        out.days[found.day] = found
+    for job, made in zip(jobs, workers.all(make_days, jobs), strict=True):
+        for found in map(_made, job.plans, made):
+            if out.days.get(found.day) != found:
+                out.rows.append(_row(found, "set"))
+            out.days[found.day] = found
     out.rows += [_row(kept, "drop") for day, kept in there.items() if day not in planned]
     return out
 
 
 def berth_days_again(site: Site, plan: Plan, places: Mapping[str, SheetPlace]) -> dict[date, BerthDay]:
     """Every planned berth day made anew from the stored traces, in this process."""
-    planned = plan_berth_days(site, plan)
-    return {day: berth_day(wanted, make_berth_day(berth_job(site, wanted, places))) for day, wanted in planned.items()}
+    planned = list(plan_berth_days(site, plan).values())
+    return {day.day: day for day in map(_made, planned, make_days(_job(site, planned, places)))}
 
 
-def berth_job(site: Site, plan: BerthPlan, places: Mapping[str, SheetPlace]) -> BerthJob:
-    """The job of one planned day."""
-    keys = {key for line in plan.lines for _, key in line.sheets}
-    return BerthJob(site.store, plan, {key: (places[key].path, places[key].sheet) for key in sorted(keys)})
+def _job(site: Site, plans: Sequence[BerthPlan], places: Mapping[str, SheetPlace]) -> BerthJob:
+    keys = {key for plan in plans for line in plan.lines for _, key in line.sheets}
+    return BerthJob(site.store, tuple(plans), {key: (places[key].path, places[key].sheet) for key in sorted(keys)})
 
 
-def berth_day(plan: BerthPlan, made: BerthMade) -> BerthDay:
+def _made(plan: BerthPlan, made: BerthMade) -> BerthDay:
     """A day that was made, as the ledger will have it."""
     return BerthDay(plan.day, plan.inputs, made.marks, made.balance)
 

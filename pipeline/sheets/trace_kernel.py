@@ -21,26 +21,26 @@ def gather(
     mean_dan = np.empty(room, np.int64)
     low_kn = np.empty(room, np.float64)
     high_kn = np.empty(room, np.float64)
-    used = -1
-    ends_us = np.int64(day_us)  # of the open bin; none is open yet
-    total, count = 0.0, 0
-    for i in range(kn.size):
+    used, i, samples = 0, 0, kn.size
+    while i < samples:
         if not usable[i]:
+            i += 1
             continue
-        if used < 0 or at_us[i] >= ends_us:
-            if used >= 0:
-                mean_dan[used] = np.int64(np.rint(total / count * 100.0))
-            used += 1
-            bins[used] = (at_us[i] - day_us) // bin_us
-            ends_us = day_us + (bins[used] + 1) * bin_us
-            low_kn[used] = high_kn[used] = kn[i]
-            total, count = kn[i], 1
-            continue
-        total += kn[i]
-        count += 1
-        low_kn[used] = min(low_kn[used], kn[i])
-        high_kn[used] = max(high_kn[used], kn[i])
-    if used >= 0:
+        number = (at_us[i] - day_us) // bin_us
+        ends_us = day_us + (number + 1) * bin_us
+        total, count = kn[i], 1
+        low = high = kn[i]
+        i += 1
+        while i < samples and at_us[i] < ends_us:
+            if usable[i]:
+                total += kn[i]
+                count += 1
+                low = min(low, kn[i])
+                high = max(high, kn[i])
+            i += 1
+        bins[used] = number
         mean_dan[used] = np.int64(np.rint(total / count * 100.0))
-    used += 1
+        low_kn[used] = low
+        high_kn[used] = high
+        used += 1
     return bins[:used].copy(), mean_dan[:used].copy(), low_kn[:used].copy(), high_kn[:used].copy()

@@ -18,6 +18,8 @@ KEYS: dict[tuple[str, ...], tuple[str, ...]] = {
     ("statement", "L1"): ("line", "opening", "consumed", "pending", "coverage", "basis", "entries"),
     ("status",): ("lines",),
     ("findings",): ("findings",),
+    ("balance",): ("calls", "caution"),
+    ("episodes",): ("episodes", "events_alone"),
     ("audit",): ("agrees", "differences"),
     ("rebuild",): ("agrees", "differences"),
     ("trace", "E1-1"): ("trace",),

@@ -55,3 +55,12 @@ def passing(bins: int, begin: int, *, length: int = 10, kn: float = 60.0) -> Cal
 def found(series: Sequence[Series], *, start_bin: int = 0, rules: Rules = RULES) -> list[Surge]:
     """The surges of a whole stretch."""
     return surges("S1", series, rules, start_bin=start_bin, first=0, last=series[0].mean_kn.size)
+
+
+def slackened(series: Sequence[Series], kn: float = 120.0) -> list[Series]:
+    """The same lines without pretension: they rise, and cannot fall below nothing."""
+    made = []
+    for one in series:
+        mean_kn = np.maximum(one.mean_kn - kn, 0.0)
+        made.append(Series(one.line, one.channel, one.role, one.base_kn, mean_kn, mean_kn + 5.0))
+    return made

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.events.surge import EDGE_BINS, Series, Surge, join, surges
 from pipeline.events.surge_kernel import running_median
-from tests.events.moored import BASE_KN, LINES, RULES, SQUALL, Values, found, lobe, moored, passing
+from tests.events.moored import BASE_KN, LINES, RULES, SQUALL, Values, found, lobe, moored, passing, slackened
 
 BINS = 1000
 S = 1_000_000
@@ -74,6 +74,19 @@ def test_the_peak_is_the_highest_tension_of_the_most_loaded_line() -> None:
 def test_what_only_resembles_a_passing_ship_is_no_surge(motion: object) -> None:
     assert callable(motion)
     assert found(moored(BINS, motion)) == []
+
+
+def test_lines_that_hang_slack_pulse_one_after_the_other_and_are_one_surge() -> None:
+    (event,) = found(slackened(moored(BINS, passing(BINS, 500, length=15, kn=100.0))))
+    assert set(event.lines) == {"L01", "L02", "L04", "L05", "L07", "L08"}
+    assert all(share.rise_kn > 60.0 for share in event.lines.values())
+    assert abs(event.from_us - 5000 * S) <= 40 * S
+    assert abs(event.to_us - 5300 * S) <= 40 * S
+
+
+def test_gusts_of_a_squall_are_no_surge_of_slack_lines_either() -> None:
+    gusts = lobe(BINS, 500, 15, 100.0) + 0.7 * lobe(BINS, 515, 15, 100.0)
+    assert found(slackened(moored(BINS, lambda name, role, sign: SQUALL[role] * gusts))) == []
 
 
 def test_breasts_that_move_far_more_than_all_others_make_it_no_surge() -> None:
