@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events import surge
+from pipeline.events import plateau, surge
 from pipeline.events.balance import Traced, borne_on
 from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
 from pipeline.sheets.trace import BIN_US, BINS_OF_DAY, DAN_PER_KN, Trace
@@ -44,13 +44,17 @@ class Moored:
 
 @dataclass(frozen=True)
 class LineOfDay:
-    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of."""
+    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of.
+
+    `winch_untold`: it is measured at a winch whose payout is not recorded.
+    """
 
     line: str
     channel: str
     role: str
     base_kn: float
     moored: Moored
+    winch_untold: bool
     sheets: tuple[tuple[date, str], ...]
 
 
@@ -61,6 +65,7 @@ class BerthPlan:
     day: date
     lines: tuple[LineOfDay, ...]
     rules: Rules
+    render_min_pct: float
     inputs: str
 
 
@@ -83,11 +88,12 @@ class BerthMade:
 
 @dataclass(frozen=True)
 class _Recorded:
-    """A line's bins since 1970 in the day and its edges (n,), ascending, with mean [daN] and highest [kN]."""
+    """A line's bins since 1970 in the day and its edges (n,), ascending, with mean [daN], lowest and highest [kN]."""
 
     line: LineOfDay
     bins: NDArray[np.int64]
     mean_dan: NDArray[np.int64]
+    low_kn: Values
     high_kn: Values
 
 
@@ -112,14 +118,15 @@ def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace]) -> BerthMade:
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
-    found, borne = [], []
+    found, cut, borne = [], [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
         found += _surges(moored, lines, plan.rules, day, near)
+        cut += _plateaus(moored, lines, plan.render_min_pct, day, near)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
     return BerthMade(
-        {surge.KIND: [one.to_payload() for one in found]},
+        {surge.KIND: [one.to_payload() for one in found], plateau.MARK: [one.to_payload() for one in cut]},
         {"calls": [one.to_payload() for one in borne]},
     )
 
@@ -140,6 +147,27 @@ def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range
     return surges(moored.ship, series, rules, start_bin=near.start, first=first, last=last)
 
 
+def _plateaus(
+    moored: Moored, lines: Sequence[_Recorded], min_pct: float, day: range, near: range
+) -> list[plateau.Plateau]:
+    if not any(one.line.winch_untold for one in lines):
+        return []
+    series = [
+        plateau.Series(
+            one.line.line,
+            one.line.channel,
+            one.line.base_kn,
+            one.line.winch_untold,
+            _spread_out(one.bins, one.mean_dan / float(DAN_PER_KN), near, moored.fast),
+            _spread_out(one.bins, one.low_kn, near, moored.fast),
+            _spread_out(one.bins, one.high_kn, near, moored.fast),
+        )
+        for one in lines
+    ]
+    first, last = day.start - near.start, day.stop - near.start
+    return plateau.plateaus(series, min_pct=min_pct, start_bin=near.start, first=first, last=last)
+
+
 def _spread_out(bins: NDArray[np.int64], values: Values, near: range, fast: range) -> Values:
     """Values at their bins of a stretch, NaN between, and where not all lines were fast."""
     out = np.full(len(near), np.nan)
@@ -157,5 +185,6 @@ def _recorded(line: LineOfDay, traces: Sequence[tuple[date, Trace]], near: range
         line,
         whole[begin:end],
         np.concatenate([trace.mean_dan for _, trace in traces])[begin:end],
+        np.concatenate([trace.low_kn for _, trace in traces])[begin:end],
         np.concatenate([trace.high_kn for _, trace in traces])[begin:end],
     )

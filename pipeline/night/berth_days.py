@@ -12,6 +12,8 @@ from datetime import date
 from typing import Any
 
 from pipeline.events.calls import calls, fast_of
+from pipeline.events.plateau import MARK as PLATEAU
+from pipeline.events.plateau import Plateau
 from pipeline.events.surge import KIND as SURGE
 from pipeline.events.surge import Rules, Surge
 from pipeline.ledger import index
@@ -20,12 +22,13 @@ from pipeline.ledger.rows import BerthDay
 from pipeline.night.account import SheetPlace
 from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Moored
 from pipeline.night.berth_day import make_berth_days as make_days
+from pipeline.night.gauges import has_payout, is_winch
 from pipeline.night.plan import Plan, digest, limit_base_kn
 from pipeline.site import Site
 from pipeline.workers import Workers
-from schemas.registers import Rigging
+from schemas.registers import Policy, Rigging
 
-BERTH_METHOD = 1
+BERTH_METHOD = 2
 """Raised when the same traces would give another berth day: all are then made anew."""
 DAYS_OF_JOB = 8
 """Days beside each other share the reading of their traces."""
@@ -42,6 +45,15 @@ class BerthDays:
     def surges(self) -> list[Surge]:
         """Partial surges of all days."""
         return surges_of(self.days.values())
+
+    def plateaus(self) -> list[Plateau]:
+        """Stretches of cut crests of all days."""
+        return plateaus_of(self.days.values())
+
+
+def plateaus_of(days: Iterable[BerthDay]) -> list[Plateau]:
+    """Stretches of cut crests of some berth days."""
+    return [Plateau.from_payload(payload) for day in days for payload in day.marks.get(PLATEAU, ())]
 
 
 def surges_of(days: Iterable[BerthDay]) -> list[Surge]:
@@ -109,7 +121,9 @@ def plan_berth_days(site: Site, plan: Plan) -> dict[date, BerthPlan]:
             near = tuple((found, keys[found]) for found in _beside(day) if found in keys)
             if near:
                 lines.append(_line_of_day(site, rigging, moored[rigging], near))
-        planned[day] = BerthPlan(day, tuple(lines), rules, _inputs(day, lines, rules))
+        planned[day] = BerthPlan(
+            day, tuple(lines), rules, site.policy.render_min_pct, _inputs(day, lines, rules, site.policy)
+        )
     return planned
 
 
@@ -121,18 +135,21 @@ def _beside(day: date) -> list[date]:
 
 def _line_of_day(site: Site, rigging: Rigging, moored: Moored, near: tuple[tuple[date, str], ...]) -> LineOfDay:
     base_kn = limit_base_kn(site, rigging.line)
-    return LineOfDay(rigging.line, rigging.channel, rigging.role or NO_ROLE, base_kn, moored, near)
+    told = site.channels[rigging.channel]
+    untold = is_winch(site, told.place) and not has_payout(site, told.place)
+    return LineOfDay(rigging.line, rigging.channel, rigging.role or NO_ROLE, base_kn, moored, untold, near)
 
 
-def _inputs(day: date, lines: list[LineOfDay], rules: Rules) -> str:
+def _inputs(day: date, lines: list[LineOfDay], rules: Rules, policy: Policy) -> str:
     return digest(
         [
             BERTH_METHOD,
             day.isoformat(),
             asdict(rules),
+            policy.render_min_pct,
             [
                 [
-                    *(one.line, one.channel, one.role, one.base_kn, asdict(one.moored)),
+                    *(one.line, one.channel, one.role, one.base_kn, one.winch_untold, asdict(one.moored)),
                     [[found.isoformat(), key] for found, key in one.sheets],
                 ]
                 for one in lines
