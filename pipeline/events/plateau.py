@@ -79,8 +79,8 @@ class Series:
 
 @dataclass(frozen=True)
 class Signs:
-    """What a stretch shows. times: the loss over what the fit leaves; left: that, in parts of the limit base; scatter: of
-    the highest bins, and crests: what they are above those that neighbours tell, in parts of the highest load."""
+    """What a stretch shows. times: the loss over what the fit leaves; left: that, in parts of the limit base; scatter:
+    of the highest bins, and crests: what they are above those that neighbours tell, in parts of the highest load."""
 
     times: float
     left: float

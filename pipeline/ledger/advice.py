@@ -199,6 +199,7 @@ def _brake_off(facts: LineFacts) -> str | None:
     return (
         f"{_times(off)}last at {last.place}, {us_to_rfc3339(last.from_us)}: let go at "
         f"{last.payload['breakout_kn']:.0f} kN, set to {last.payload['brake_set_kn']:.0f} kN, {last.payload['verdict']}"
+        f"{', told from tension alone' if last.payload.get('basis') == 'tension alone' else ''}"
     )
 
 

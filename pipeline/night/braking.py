@@ -1,4 +1,4 @@
-"""Happenings of a winch's brake that need more than one kind of mark: held above its setting; rendered, by tension alone."""
+"""Happenings of a winch's brake besides rendering with payout: held above its setting; rendered, by tension alone."""
 
 from collections.abc import Iterator
 from typing import Any
