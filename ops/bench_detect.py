@@ -4,8 +4,8 @@ Each scenario (`sample_logs/scenarios`) is run at 10, 2 and 1 Hz through the fun
 and what is found is matched with what is true (`detect_match`, which states the rules). Then whole quiet days, in which
 nothing is true, at 10 Hz. Printed for each kind and rate: `true` instances; those `near` a threshold or hidden by a
 fault, which count neither way; recall; precision; `false` alarms; events told of a log or register that is wrong
-(`faults`); by how many readings onsets are off, beyond what noise alone may do (median, 95 %, worst); how far the told
-peak lies from the true one, at most; and peaks that are not the largest reading of their event (`inexact`: wanted none).
+(`faults`); by how many readings onsets are off, beyond what noise alone may do (median, 95 %, worst); how far the
+peak told lies from the true one, at most; and peaks that are not their event's largest reading (`inexact`).
 
 Thresholds are set by looking at the family `tune`; the default prints `report`, on which nothing was ever set. Quiet
 days of `tune` are other seeds than those of `report`. Exits 1 when anything wanted was missed, but not with `--short`.

@@ -311,8 +311,8 @@ def _lines(scenario: Scenario) -> frozenset[str]:
 
 
 def _peak_is_recorded(one: Found, scenario: Scenario) -> bool:
-    """Whether its peak is the largest reading of its line within it (of a slack line the least), and was read at that
-    instant, by the scenario's own registers. Not asked of a surge, whose instants are bins, nor beside wrong readings."""
+    """Whether its peak is the largest reading of its line within it (of a slack line the least), and was read then, by
+    the scenario's own registers. Not asked of a surge, whose instants are bins, nor beside wrong readings."""
     if one.peak_us is None or not one.where:
         return True
     (name,) = one.where

@@ -24,7 +24,7 @@ from pipeline.ledger.brakes import brakes_of
 from pipeline.ledger.rows import Event, Mark
 from pipeline.night.air import air_day
 from pipeline.night.berth_day import berth_day_of
-from pipeline.night.berth_days import berth_day, parts_of, plan_berth_days, surges_of
+from pipeline.night.berth_days import berth_day, parts_of, plan_berth_days, plateaus_of, surges_of
 from pipeline.night.channel_day import channel_day
 from pipeline.night.finding import Finding
 from pipeline.night.findings import site_findings
@@ -119,7 +119,7 @@ def night_of(scenario: Scenario) -> Night:
     berth = {day: berth_day(one, berth_day_of(one, traces, parts, kept)) for day, one in planned.items()}
     marks = _marks(made)
     sheet_of = {use.key: use.key for use in plan.uses}
-    events = event_rows_now(site, plan, sheet_of, marks, surges_of(berth.values()))
+    events = event_rows_now(site, plan, sheet_of, marks, surges_of(berth.values()), plateaus_of(berth.values()))
     horizon_us = max(part.last_us for part in kept.parts)
     findings = [one for day in made for one in day.findings] + site_findings(
         site,

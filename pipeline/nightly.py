@@ -124,7 +124,7 @@ def run_night(
                 causes=ingested.causes,
                 reprocess=reprocess,
             )
-            events = event_rows(site, plan, made, ledger, berth.surges())
+            events = event_rows(site, plan, made, ledger, berth.surges(), berth.plateaus())
             facts |= {"entries": len(reckoned.entries), "events": len(events)}
         with watch.stage("publish") as facts:
             night = _conclude(

@@ -92,6 +92,8 @@ def _peak_load(event: Row) -> str:
 
 
 def _brake_render(event: Row) -> str:
+    if event.get("basis") == "tension alone":
+        return _told_by_tension(event)
     bound = "at least " if event.get("peak_at_least") else ""
     text = (
         f"brake let go at {bound}{event['breakout_kn']:.0f} kN and paid out {event['payout_m']:.2f} m "
@@ -100,6 +102,19 @@ def _brake_render(event: Row) -> str:
     if event["verdict"] is None:
         return f"{text}{_at_drum(event)}; its setting is not registered"
     return f"{text}{_at_drum(event)}; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
+
+
+def _told_by_tension(event: Row) -> str:
+    """A rendering without payout: how sure it is, in words too."""
+    sure = "high" if event["confidence"] >= 0.9 else "medium"
+    text = (
+        f"brake seems to have let out line above about {event['breakout_kn']:.0f} kN{_at_drum(event)}: crests cut, and "
+        f"{event['lost_kn']:.0f} kN lost to its neighbours; told from tension alone, confidence {sure} "
+        f"({event['confidence']:.2f}, on our simulator)"
+    )
+    if event["verdict"] is None:
+        return text + "; its setting is not registered"
+    return f"{text}; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
 
 
 def _brake_held(event: Row) -> str:

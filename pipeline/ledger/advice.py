@@ -78,8 +78,8 @@ class LineFacts:
     `basis`, `strength_basis`: what life used and strength left are called. `limits`: as `service.service_of` gives
     them. `weakest`: None where strength left is not reckoned. `retirement`: the retirement line [kN], and of what;
     `tests`: break tests of its pieces. `peak`: the worst since the last inspection. `renders`: rendered brakes whose
-    setting was not made anew since; `held`: loads above its setting at which one held, likewise. `findings`: those open on its channels; `clipped`: events whose peak is `at least`;
-    both since the channel's last calibration.
+    setting was not made anew since; `held`: loads above its setting at which one held, likewise. `findings`: those open
+    on its channels; `clipped`: events whose peak is `at least`; both since the channel's last calibration.
     """
 
     events: Sequence[Event]
@@ -218,6 +218,7 @@ def _brake_off(facts: LineFacts) -> str | None:
     return (
         f"{_times(off)}last at {last.place}, {us_to_rfc3339(last.from_us)}: let go at "
         f"{last.payload['breakout_kn']:.0f} kN, set to {last.payload['brake_set_kn']:.0f} kN, {last.payload['verdict']}"
+        f"{', told from tension alone' if last.payload.get('basis') == 'tension alone' else ''}"
     )
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events import surge
+from pipeline.events import plateau, surge
 from pipeline.events.balance import Traced, borne_on
 from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
 from pipeline.night import clock_day
@@ -50,13 +50,17 @@ class Moored:
 
 @dataclass(frozen=True)
 class LineOfDay:
-    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of."""
+    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of.
+
+    `winch_untold`: it is measured at a winch whose payout is not recorded.
+    """
 
     line: str
     channel: str
     role: str
     base_kn: float
     moored: Moored
+    winch_untold: bool
     sheets: tuple[tuple[date, str], ...]
 
 
@@ -68,6 +72,7 @@ class BerthPlan:
     lines: tuple[LineOfDay, ...]
     rules: Rules
     clocks: ClockPlan
+    render_min_pct: float
     inputs: str
 
 
@@ -125,15 +130,20 @@ def berth_day_of(
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
-    found, borne, clocks = [], [], []
+    found, cut, borne, clocks = [], [], [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
         found += _surges(moored, lines, plan.rules, day, near)
+        cut += _plateaus(moored, lines, plan.render_min_pct, day, near)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
         clocks += _clocks(plan, parts, read, moored, lines, day)
     return BerthMade(
-        {surge.KIND: [one.to_payload() for one in found], clock_day.KIND: clocks},
+        {
+            surge.KIND: [one.to_payload() for one in found],
+            plateau.MARK: [one.to_payload() for one in cut],
+            clock_day.KIND: clocks,
+        },
         {"calls": [one.to_payload() for one in borne]},
     )
 
@@ -170,6 +180,27 @@ def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range
     ]
     first, last = day.start - near.start, day.stop - near.start
     return surges(moored.ship, series, rules, start_bin=near.start, first=first, last=last)
+
+
+def _plateaus(
+    moored: Moored, lines: Sequence[_Recorded], min_pct: float, day: range, near: range
+) -> list[plateau.Plateau]:
+    if not any(one.line.winch_untold for one in lines):
+        return []
+    series = [
+        plateau.Series(
+            one.line.line,
+            one.line.channel,
+            one.line.base_kn,
+            one.line.winch_untold,
+            _spread_out(one.bins, one.mean_dan / float(DAN_PER_KN), near, moored.fast),
+            _spread_out(one.bins, one.low_kn, near, moored.fast),
+            _spread_out(one.bins, one.high_kn, near, moored.fast),
+        )
+        for one in lines
+    ]
+    first, last = day.start - near.start, day.stop - near.start
+    return plateau.plateaus(series, min_pct=min_pct, start_bin=near.start, first=first, last=last)
 
 
 def _spread_out(bins: NDArray[np.int64], values: Values, near: range, fast: range) -> Values:

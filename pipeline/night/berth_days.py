@@ -12,6 +12,8 @@ from datetime import date
 from typing import Any
 
 from pipeline.events.calls import calls, fast_of
+from pipeline.events.plateau import MARK as PLATEAU
+from pipeline.events.plateau import Plateau
 from pipeline.events.surge import KIND as SURGE
 from pipeline.events.surge import Rules, Surge
 from pipeline.ledger import index
@@ -21,13 +23,14 @@ from pipeline.night.account import SheetPlace
 from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Moored
 from pipeline.night.berth_day import make_berth_days as make_days
 from pipeline.night.clock_day import ClockPlan, loggers_of
+from pipeline.night.measured import has_payout, is_winch
 from pipeline.night.plan import PlaceDay, Plan, digest, limit_base_kn
 from pipeline.site import Site
 from pipeline.store.samples import Part
 from pipeline.workers import Workers
-from schemas.registers import Rigging
+from schemas.registers import Policy, Rigging
 
-BERTH_METHOD = 1
+BERTH_METHOD = 2
 """Raised when the same traces would give another berth day: all are then made anew."""
 DAYS_OF_JOB = 8
 """Days beside each other share the reading of their traces."""
@@ -44,6 +47,15 @@ class BerthDays:
     def surges(self) -> list[Surge]:
         """Partial surges of all days."""
         return surges_of(self.days.values())
+
+    def plateaus(self) -> list[Plateau]:
+        """Stretches of cut crests of all days."""
+        return plateaus_of(self.days.values())
+
+
+def plateaus_of(days: Iterable[BerthDay]) -> list[Plateau]:
+    """Stretches of cut crests of some berth days."""
+    return [Plateau.from_payload(payload) for day in days for payload in day.marks.get(PLATEAU, ())]
 
 
 def surges_of(days: Iterable[BerthDay]) -> list[Surge]:
@@ -124,7 +136,8 @@ def plan_berth_days(site: Site, plan: Plan) -> dict[date, BerthPlan]:
             tuple((channel, loggers[channel], site.channels[channel].place) for channel in own),
             site.policy.clock_most_s,
         )
-        planned[day] = BerthPlan(day, tuple(lines), rules, clocks, _inputs(day, lines, rules, clocks))
+        inputs = _inputs(day, lines, rules, clocks, site.policy)
+        planned[day] = BerthPlan(day, tuple(lines), rules, clocks, site.policy.render_min_pct, inputs)
     return planned
 
 
@@ -136,19 +149,22 @@ def _beside(day: date) -> list[date]:
 
 def _line_of_day(site: Site, rigging: Rigging, moored: Moored, near: tuple[tuple[date, str], ...]) -> LineOfDay:
     base_kn = limit_base_kn(site, rigging.line)
-    return LineOfDay(rigging.line, rigging.channel, rigging.role or NO_ROLE, base_kn, moored, near)
+    told = site.channels[rigging.channel]
+    untold = is_winch(site, told.place) and not has_payout(site, told.place)
+    return LineOfDay(rigging.line, rigging.channel, rigging.role or NO_ROLE, base_kn, moored, untold, near)
 
 
-def _inputs(day: date, lines: list[LineOfDay], rules: Rules, clocks: ClockPlan) -> str:
+def _inputs(day: date, lines: list[LineOfDay], rules: Rules, clocks: ClockPlan, policy: Policy) -> str:
     return digest(
         [
             BERTH_METHOD,
             day.isoformat(),
             asdict(rules),
             asdict(clocks),
+            policy.render_min_pct,
             [
                 [
-                    *(one.line, one.channel, one.role, one.base_kn, asdict(one.moored)),
+                    *(one.line, one.channel, one.role, one.base_kn, one.winch_untold, asdict(one.moored)),
                     [[found.isoformat(), key] for found, key in one.sheets],
                 ]
                 for one in lines

@@ -9,12 +9,13 @@ from typing import Any
 
 from pipeline.events.calls import ALL_FAST, Call, Fast, calls, fast_of
 from pipeline.events.ids import event_id
+from pipeline.events.plateau import Plateau
 from pipeline.events.surge import Surge
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Event, Mark
 from pipeline.manifest import canonical_json
-from pipeline.night.braking import BRAKE_HELD
+from pipeline.night.braking import OF_BRAKES
 from pipeline.night.kinds import KINDS, Happening, Kind, Rigged, Rope, Top, rigged_at
 from pipeline.night.marks import MARK_KINDS
 from pipeline.night.place_days import MadeDays
@@ -27,14 +28,19 @@ OF_MBL, OF_BREAK_FORCE = "ship design MBL", "break force"
 
 
 def event_rows(
-    site: Site, plan: Plan, made: MadeDays, ledger: Ledger, surges: Sequence[Surge] = ()
+    site: Site,
+    plan: Plan,
+    made: MadeDays,
+    ledger: Ledger,
+    surges: Sequence[Surge] = (),
+    plateaus: Sequence[Plateau] = (),
 ) -> list[dict[str, Any]]:
     """Rows that add the events that are new or changed, and supersede those that are no longer so.
 
-    `surges`: marks of all berth days that stand after this run.
+    `surges`, `plateaus`: marks of all berth days that stand after this run.
     """
     sheet_of = {key: place.sheet for key, place in made.places.items()}
-    found = {row["event"]: row for row in event_rows_now(site, plan, sheet_of, _marks(ledger, made), surges)}
+    found = {row["event"]: row for row in event_rows_now(site, plan, sheet_of, _marks(ledger, made), surges, plateaus)}
     live = index.events(ledger)
     rows = [
         {**row, "op": "add", "reason": "" if name not in live else "changed by late or corrected samples or registers"}
@@ -55,16 +61,19 @@ def event_rows_now(
     sheet_of: Mapping[str, str],
     marks: Mapping[str, Sequence[Mark]],
     surges: Sequence[Surge] = (),
+    plateaus: Sequence[Plateau] = (),
 ) -> list[dict[str, Any]]:
     """All events of a site as they should be. `sheet_of`: the sheet of each planned key; `marks`: by sheet;
-    `surges`: those of berth days.
+    `surges`, `plateaus`: those of berth days.
     """
     mains = rigged_mains(site, plan, sheet_of, marks)
-    single = [row for line, riggings in mains.items() for row in events_of(site, line, riggings)]
+    single = [row for line, riggings in mains.items() for row in events_of(site, line, riggings, plateaus)]
     return single + surge_rows(site, surges)
 
 
-def events_of(site: Site, line: str, riggings: Sequence[Rigged]) -> list[dict[str, Any]]:
+def events_of(
+    site: Site, line: str, riggings: Sequence[Rigged], plateaus: Sequence[Plateau] = ()
+) -> list[dict[str, Any]]:
     """Rows of the events table for one main line; a tail shares its main line's events."""
     by_channel: dict[str, list[Rigged]] = {}
     for rigged in riggings:
@@ -72,8 +81,9 @@ def events_of(site: Site, line: str, riggings: Sequence[Rigged]) -> list[dict[st
     return [
         _row(line, channel, kind, event, site, found)
         for channel, found in sorted(by_channel.items())
-        for kind in (*KINDS, BRAKE_HELD)
-        for event in kind.found(Rope(site, line, channel, found))
+        for cut in [[one for one in plateaus if (one.line, one.channel) == (line, channel)]]
+        for kind in (*KINDS, *OF_BRAKES)
+        for event in kind.found(Rope(site, line, channel, found, cut))
         if kind.always or event.phase == ALL_FAST
     ]
 

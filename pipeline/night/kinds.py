@@ -19,6 +19,7 @@ from pipeline.events import (
 )
 from pipeline.events.brake_render import Rules, SlipRun
 from pipeline.events.calls import Fast, Phase
+from pipeline.events.plateau import Plateau
 from pipeline.events.severity import Severity
 from pipeline.events.tension import Peak
 from pipeline.ledger.rows import Mark
@@ -83,12 +84,13 @@ class Rigged:
 
 @dataclass(frozen=True)
 class Rope:
-    """One main line on one channel: all its riggings there, in order of time."""
+    """One main line on one channel: all its riggings there, in order of time, and its stretches of cut crests."""
 
     site: Site
     line: str
     channel: str
     riggings: Sequence[Rigged]
+    plateaus: Sequence[Plateau] = ()
 
     @property
     def limit_kn(self) -> float:
@@ -158,6 +160,7 @@ def _brake_renders(rope: Rope) -> Iterator[Happening]:
         verdict = None if against is None else against.verdict
         phase = rope.phase(event.from_us, event.to_us)
         figures: dict[str, Any] = {
+            "basis": "payout",
             "breakout_kn": event.breakout.kn,
             "breakout_at": us_to_rfc3339(event.breakout.at_us),
             "breakout_at_least": event.breakout.at_least,

@@ -36,3 +36,17 @@ def figures_of(measured: Measured, kn: float) -> dict[str, Any]:
     bore (null: not reckoned)."""
     drum_kn = measured.load(0, kn, at_least=False).drum_kn
     return {"measured_at": measured.gauge, "capstan": measured.capstan, "drum_kn": drum_kn}
+
+
+def is_winch(site: Site, place: str) -> bool:
+    """Whether a place's tension is known to be measured at a winch: by its gauge, or by what else is told there."""
+    return any(
+        row.kind == "winch-brake" or row.quantity in ("brake", "winch-mode")
+        for row in site.channels.values()
+        if row.place == place
+    )
+
+
+def has_payout(site: Site, place: str) -> bool:
+    """Whether a place has a payout channel."""
+    return any(row.quantity == "payout" for row in site.channels.values() if row.place == place)
