@@ -162,7 +162,7 @@ def _clocks(
         traces.setdefault(one.line.channel, Trace(one.bins, one.mean_dan, one.low_kn, one.high_kn))
     fast = range(max(day.start, moored.fast.start), min(day.stop, moored.fast.stop))
     own = {place: found for (place, on), found in parts.items() if on == plan.day}
-    pairs = clock_day.clock_marks(read, plan.clocks, own, traces, fast)
+    pairs = clock_day.clock_marks(plan.clocks, traces, fast, partial(clock_day.read_stored, read, own))
     return [{"ship": moored.ship, "call_us": moored.call_us, "pairs": pairs}] if pairs else []
 
 

@@ -103,7 +103,9 @@ def _zero_at(bins: Bins, checks: Sequence[ZeroCheck], zeros: Sequence[tuple[int,
     """The zero at each bin (n,): that of the nearest check of the day that was still; without one the register's."""
     still = [check for check in checks if check.still]
     if not still:
-        return np.array([_in_force(zeros, int(at_us)) for at_us in bins.from_us])
+        held = np.searchsorted([from_us for from_us, _ in zeros], bins.from_us, side="right")
+        registered: Values = np.array([0.0, *(zero_kn for _, zero_kn in zeros)])[held]
+        return registered
     middles = np.array([check.at_us for check in still], np.int64)
     kn = np.array([check.reading_kn for check in still])
     nearest = np.abs(bins.from_us[:, None] - middles[None, :]).argmin(axis=1)

@@ -7,7 +7,7 @@ of the day in which lines moved most while all were fast.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
@@ -48,14 +48,12 @@ def loggers_of(site: Site) -> dict[str, str]:
     return found
 
 
-def clock_marks(
-    read: ReadParts,
-    plan: ClockPlan,
-    parts: Mapping[str, Sequence[Part]],
-    traces: Mapping[str, Trace],
-    fast: range,
-) -> list[dict[str, Any]]:
-    """Offsets of the day's loggers against each other, while bins (of the day) in `fast` run. traces: by channel."""
+Read = Callable[[str, str, range], list[Series]]
+"""Readings of a channel, of a place, within a window of bins: one series, or none."""
+
+
+def clock_marks(plan: ClockPlan, traces: Mapping[str, Trace], fast: range, read: Read) -> list[dict[str, Any]]:
+    """Offsets of the day's loggers against each other, from bins (since 1970) in `fast`. traces: by channel."""
     own = [row for row in plan.loggers if row[0] in traces]
     if len({logger for _, logger, _ in own}) < 2:
         return []
@@ -66,7 +64,7 @@ def clock_marks(
     loggers: dict[str, list[Series]] = {}
     for logger in sorted({logger for _, logger, _ in own}):
         most = sorted((-motion[c], c, place) for c, found, place in own if found == logger and motion[c] > 0)[:CHANNELS]
-        loggers[logger] = [series for _, c, place in most for series in _series(read, parts.get(place, ()), c, window)]
+        loggers[logger] = [series for _, c, place in most for series in read(c, place, window)]
     pairs = offsets({name: series for name, series in loggers.items() if series}, most_s=plan.most_s)
     return [{"first": one, "second": other, **asdict(told)} for (one, other), told in sorted(pairs.items())]
 
@@ -94,9 +92,12 @@ def _motion(trace: Trace, window: range) -> float:
     return float(np.median((trace.high_kn - trace.low_kn)[inside]))
 
 
-def _series(read: ReadParts, parts: Sequence[Part], channel: str, window: range) -> list[Series]:
+def read_stored(
+    read: ReadParts, parts: Mapping[str, Sequence[Part]], channel: str, place: str, window: range
+) -> list[Series]:
+    """As `Read`, from the day's parts by place."""
     readings = read(
-        [part for part in parts if channel in part.channels],
+        [part for part in parts.get(place, ()) if channel in part.channels],
         from_us=window.start * BIN_US,
         to_us=window.stop * BIN_US,
     ).get(channel)

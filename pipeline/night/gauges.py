@@ -218,8 +218,8 @@ def _exchanged(site: Site, recorded: Mapping[str, Recorded]) -> tuple[set[tuple[
             text = (
                 f"{first.line} and {second.line} seem exchanged in rigging.csv, in the call of {call.ship} from "
                 f"{us_to_rfc3339(call.from_us)}: {first.channel} bears load when {second.line} is registered as fast, "
-                f"and {second.channel} when {first.line} is. Loads come and go {swap.registered_s:.0f} s off their "
-                f"usual delay as registered, {swap.exchanged_s:.0f} s exchanged (medians). Each line is counted as registered"
+                f"and {second.channel} when {first.line} is. Loads come and go {swap.registered_s:.0f} s off the usual "
+                f"delay as registered, {swap.exchanged_s:.0f} s exchanged (medians). Each line is counted as registered"
             )
             evidence = {
                 "channels": [first.channel, second.channel],

@@ -19,6 +19,7 @@ from schemas.registers import Channel, Policy, QualityLimits
 # House rules, no source.
 FINE_FLAT_S: Final = 1200.0
 FINE_RUNS: Final = 100
+FINE_SEEN: Final = 10_000
 FINE_TIMES: Final = 20
 # House rules, no source. A neighbour works once it has ranged over this much of its own hook's capacity.
 NEIGHBOUR_MOVE_PCT: Final = 2.0
@@ -186,7 +187,7 @@ def _flat_s(readings: Series, limits: Limits) -> float:
 
     A coarse gauge repeats a steady load for an hour; one whose readings hardly ever repeat for a minute has stuck long
     before. House rule: 20 times the run of equal readings that one run in a hundred outlasts, between 20 min and the
-    limit; not with fewer than 100 runs, nor where a tolerance is set.
+    limit (of some ten thousand runs, evenly spaced); not with fewer than 100 runs, nor where a tolerance is set.
     """
     if limits.flat_s <= FINE_FLAT_S or limits.flat_tolerance > 0:
         return limits.flat_s
@@ -194,7 +195,8 @@ def _flat_s(readings: Series, limits: Limits) -> float:
     turns = np.flatnonzero(value[1:] != value[:-1])  # a missing reading ends a run too
     if turns.size < FINE_RUNS:
         return limits.flat_s
-    usual_s = float(np.quantile(np.diff(readings.at_us[turns]), 0.99)) / 1e6
+    runs_us = np.diff(readings.at_us[turns])
+    usual_s = float(np.quantile(runs_us[:: max(runs_us.size // FINE_SEEN, 1)], 0.99)) / 1e6
     return min(limits.flat_s, max(FINE_FLAT_S, FINE_TIMES * usual_s))
 
 
