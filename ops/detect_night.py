@@ -24,7 +24,7 @@ from pipeline.ledger.brakes import brakes_of
 from pipeline.ledger.rows import Event, Mark
 from pipeline.night.air import air_day
 from pipeline.night.berth_day import berth_day_of
-from pipeline.night.berth_days import berth_day, parts_of, plan_berth_days, plateaus_of, surges_of
+from pipeline.night.berth_days import asides_of, berth_day, lost_of, parts_of, plan_berth_days, plateaus_of, surges_of
 from pipeline.night.channel_day import channel_day
 from pipeline.night.finding import Finding
 from pipeline.night.findings import site_findings
@@ -116,10 +116,12 @@ def night_of(scenario: Scenario) -> Night:
     planned = plan_berth_days(site, plan)
     traces = {key: sheet.trace for day in made for key, sheet in day.sheets.items()}
     parts = parts_of(plan, list(planned.values()))
-    berth = {day: berth_day(one, berth_day_of(one, traces, parts, kept)) for day, one in planned.items()}
     marks = _marks(made)
+    lost = lost_of(mark for found in marks.values() for mark in found)
+    berth = {day: berth_day(one, berth_day_of(one, traces, parts, lost, kept)) for day, one in planned.items()}
     sheet_of = {use.key: use.key for use in plan.uses}
-    events = event_rows_now(site, plan, sheet_of, marks, surges_of(berth.values()), plateaus_of(berth.values()))
+    days = berth.values()
+    events = event_rows_now(site, plan, sheet_of, marks, surges_of(days), plateaus_of(days), asides_of(days))
     horizon_us = max(part.last_us for part in kept.parts)
     findings = [one for day in made for one in day.findings] + site_findings(
         site,
@@ -128,7 +130,7 @@ def night_of(scenario: Scenario) -> Night:
         {},
         channels={(row["channel"], row["day"]): channel_day(row) for day in made for row in day.channels},
         air=[air_day(row) for day in made for row in day.air],
-        berth=berth.values(),
+        berth=days,
         now_us=now_us,
     )
     tending = [

@@ -14,6 +14,7 @@ import numpy as np
 from pipeline import manifest as manifests
 from pipeline.events.plateau import Plateau
 from pipeline.events.surge import Surge
+from pipeline.events.take_up import Aside
 from pipeline.ledger import index
 from pipeline.ledger.account import last_site
 from pipeline.ledger.checks import ledger_differences, manifest_differences, published_differences
@@ -26,7 +27,7 @@ from pipeline.manifest import canonical_json
 from pipeline.night.account import SheetPlace, settle_account
 from pipeline.night.accounts import air_of, wear_of
 from pipeline.night.air import DayAir, air_day, air_of_days
-from pipeline.night.berth_days import berth_days_again, plateaus_of, surges_of
+from pipeline.night.berth_days import asides_of, berth_days_again, lost_of, plateaus_of, surges_of
 from pipeline.night.channel_day import channel_day
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
@@ -139,10 +140,17 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     yield from (f"what {channel} showed of itself on {day} comes out otherwise" for channel, day in odd)
     yield from _account_differences(site, ledger, plan, sheet_id, again, air_of_days(air_of(site), air.values()))
     places = {key: SheetPlace(ref.sheet, ref.path) for key, ref in refs.items()}
-    berth = berth_days_again(site, plan, places)
+    berth = berth_days_again(site, plan, places, lost_of(mark for found in marks.values() for mark in found))
     yield from _berth_differences(index.berth_days(ledger), berth)
     yield from _event_differences(
-        site, ledger, plan, sheet_id, marks, surges_of(berth.values()), plateaus_of(berth.values())
+        site,
+        ledger,
+        plan,
+        sheet_id,
+        marks,
+        surges_of(berth.values()),
+        plateaus_of(berth.values()),
+        asides_of(berth.values()),
     )
 
 
@@ -258,8 +266,9 @@ def _event_differences(
     marks: Mapping[str, list[Mark]],
     surges: list[Surge],
     plateaus: list[Plateau],
+    asides: list[Aside],
 ) -> Iterator[str]:
-    again = {row["event"]: row for row in event_rows_now(site, plan, sheet_id, marks, surges, plateaus)}
+    again = {row["event"]: row for row in event_rows_now(site, plan, sheet_id, marks, surges, plateaus, asides)}
     kept = {name: row_of(event) for name, event in index.events(ledger).items()}
     for name in sorted(again.keys() | kept.keys()):
         if name not in kept or name not in again or _text(kept[name]) != _text(again[name]):

@@ -27,7 +27,7 @@ from pipeline.ledger.rows import Event, Receipt
 from pipeline.ledger.rows import Finding as StoredFinding
 from pipeline.lock import hold
 from pipeline.night.accounts import Reckoned, reckon_accounts
-from pipeline.night.berth_days import BerthDays, make_berth_days
+from pipeline.night.berth_days import BerthDays, asides_of, make_berth_days
 from pipeline.night.finding import Finding
 from pipeline.night.findings import finding_rows, name_files, site_findings, told_once
 from pipeline.night.happenings import event_rows
@@ -109,7 +109,7 @@ def run_night(
             known_us = max(_horizon_us(run, through) or run.started_us, run.started_us)
             plan = make_plan(site, run.live.days(), through_ever, known_us=known_us)
             made = make_days(site, plan, ledger, run.workers, run_id=run.ref.run_id, again=reprocess is not None)
-            berth = make_berth_days(site, plan, made.places, ledger, run.workers, again=reprocess is not None)
+            berth = make_berth_days(site, plan, made, ledger, run.workers, again=reprocess is not None)
             facts |= {"days": len(made.days), "samples": made.samples, "sheets": len(made.sheet_rows)}
         with watch.stage("accounts") as facts:
             reckoned = reckon_accounts(
@@ -124,7 +124,8 @@ def run_night(
                 causes=ingested.causes,
                 reprocess=reprocess,
             )
-            events = event_rows(site, plan, made, ledger, berth.surges(), berth.plateaus())
+            asides = asides_of(berth.days.values())
+            events = event_rows(site, plan, made, ledger, berth.surges(), berth.plateaus(), asides)
             facts |= {"entries": len(reckoned.entries), "events": len(events)}
         with watch.stage("publish") as facts:
             night = _conclude(

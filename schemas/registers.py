@@ -32,6 +32,7 @@ Quantity = Literal["tension", "payout", "brake", "winch-mode", "hook-state", "te
 Kind = Literal["load-pin", "winch-brake", "other"]
 Zone = Literal["a", "b"]
 _CROPPED = re.compile(r"zone ([ab]), (\d{1,4}(?:\.\d+)?) m(?:\s*;.*)?", re.ASCII)
+_PARTED = re.compile(r"\s*(not\s+)?parted\s*(?:;.*)?", re.IGNORECASE | re.DOTALL)
 
 
 class Channel(Model):
@@ -168,6 +169,8 @@ class Service(Model):
     """Something done to a line. The zone outboard comes from the riggings alone.
 
     `detail` of a crop names the end and the length cut off it: "zone a, 12 m", and after a semicolon whatever else.
+    That of a repair, an inspection or a retirement may begin with "parted" or "not parted", and go on likewise: what a
+    person found of a line that lost its load.
     """
 
     line: Name
@@ -186,6 +189,12 @@ class Service(Model):
         if self.action != "crop" or found is None or float(found[2]) <= 0:
             return None
         return ("a" if found[1] == "a" else "b"), float(found[2])
+
+    @property
+    def parted(self) -> bool | None:
+        """Whether a person found that the line had parted, or that it had not; None where `detail` does not say so."""
+        found = None if self.detail is None else _PARTED.fullmatch(self.detail)
+        return None if found is None or self.action not in ("repair", "inspection", "retire") else found[1] is None
 
 
 class StrengthTest(Model):

@@ -40,14 +40,21 @@ from schemas.registers import Policy
 KIND: Final = "load-loss"
 BACK_S: Final = EDGE_S
 """How long after it a share of a hook's tension is looked for to come back [s]."""
+SOON_S: Final = 1800.0
+"""How soon after it the load must be back for `back_kn`: what follows lies within the edge of any day [s]."""
+LATER_S: Final = 600.0
+"""When the place's other channels are asked once more [s]: a slackened line's hook is opened within minutes."""
 
 
 @dataclass(frozen=True)
 class LoadLoss:
     """One candidate. `loaded`, `unloaded`: the last loaded sample and the first unloaded one. `of_share`: a part of a
     shared hook's tension went. `floor_kn`: below it the line counts as unloaded. `back_us`: when it was not any more;
-    None where that is not seen (of a share: within `BACK_S`) up to `watched_us`. `beside`: what the place's other
-    channels said before and after.
+    None where that is not seen (of a share: within `BACK_S`) up to `watched_us`. `back_kn`: the largest load within
+    `loss_fall_s` of its return, by which a gauge that works again differs from a line that is hove in; None where it is
+    not back within `SOON_S`, or over a gap. `beside`: what the place's other channels said before and after; `between`:
+    the least and largest each said from the one to the other; `later`: what each said `LATER_S` after the loss; both
+    None where a channel was not heard since the last loaded sample.
     """
 
     loaded: Peak
@@ -59,6 +66,9 @@ class LoadLoss:
     back_us: int | None
     watched_us: int = field(compare=False)
     beside: Mapping[str, Any] = field(default_factory=dict)
+    back_kn: float | None = None
+    between: Mapping[str, Any] = field(default_factory=dict)
+    later: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def fall_us(self) -> int:
@@ -111,6 +121,7 @@ def candidates(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: fl
             of_share=how == PART,
             back_us=None if back == NONE else int(at_us[back]),
             watched_us=watched_us,
+            back_kn=None if back == NONE else _back_kn(tension, unloaded, back, policy),
         )
         for (loaded, unloaded, highest, back, how), (mean_kn, floor_kn) in zip(
             rows.tolist(), figures.tolist(), strict=True
@@ -122,19 +133,37 @@ def _peak(tension: Tension, index: int) -> Peak:
     return Peak(int(tension.at_us[index]), float(tension.kn[index]), bool(tension.clipped[index]))
 
 
+def _back_kn(tension: Tension, unloaded: int, back: int, policy: Policy) -> float | None:
+    at_us, usable = tension.at_us, tension.usable
+    before = np.flatnonzero(usable[:back])[-1]  # at least the first unloaded one is usable
+    late = at_us[back] - at_us[unloaded] > us(SOON_S)
+    if late or at_us[back] - at_us[before] > us(policy.max_gap_s):
+        return None
+    stop = np.searchsorted(at_us, at_us[back] + us(policy.loss_fall_s), side="right")
+    return float(tension.kn[back:stop][usable[back:stop]].max())
+
+
 def beside(found: LoadLoss, channels: Mapping[str, tuple[Ints, Floats]], policy: Policy) -> LoadLoss:
-    """The candidate with the latest value of each other channel at its last loaded sample, and `loss_stay_s` after it.
+    """The candidate with the latest value of each other channel at its last loaded sample, and `loss_stay_s` after it;
+    the least and largest it told from the one to the other; and its latest value `LATER_S` after the loss. The last
+    two only where it told anything since the last loaded sample: a channel that fell silent bears no witness.
 
     `channels`: by quantity (payout, brake, winch-mode, hook-state), times ascending and values, NaN where missing.
     """
     told: dict[str, Any] = {}
+    between: dict[str, Any] = {}
+    later: dict[str, Any] = {}
     for quantity, (at_us, value) in channels.items():
         known = ~np.isnan(value)
         times, values = at_us[known], value[known]
-        ends_us = (found.loaded.at_us, found.loaded.at_us + us(policy.loss_stay_s))
+        loaded_us = found.loaded.at_us
+        ends_us = (loaded_us, loaded_us + us(policy.loss_stay_s), loaded_us + us(LATER_S))
         until = np.searchsorted(times, ends_us, side="right").tolist()
-        told[quantity] = [None if stop == 0 else float(values[stop - 1]) for stop in until]
-    return replace(found, beside=told)
+        told[quantity] = [None if stop == 0 else float(values[stop - 1]) for stop in until[:2]]
+        stretch = values[max(until[0] - 1, 0) : until[1]]
+        between[quantity] = [float(stretch.min()), float(stretch.max())] if until[1] > until[0] else None
+        later[quantity] = float(values[until[2] - 1]) if until[2] > until[0] else None
+    return replace(found, beside=told, between=between, later=later)
 
 
 def join(pieces: Sequence[LoadLoss], loaded: Sequence[Loaded], *, stay_s: float) -> list[LoadLoss]:

@@ -9,6 +9,7 @@ from typing import Final, Literal
 
 from pipeline.events.brake_render import LATE_SHARE
 from pipeline.events.calls import ALL_FAST, Phase
+from pipeline.events.loss_class import INSTRUMENT, LET_GO, Class
 from schemas.registers import Policy
 
 Severity = Literal["note", "warning", "alarm"]
@@ -56,6 +57,8 @@ def of_surge(peak_pct: float, policy: Policy) -> Severity:
     return "alarm" if peak_pct > policy.alarm_peak_pct else "warning"
 
 
-def of_load_loss() -> Severity:
-    """Whatever the phase: until it is known what became of the line, it may have parted."""
-    return "alarm"
+def of_load_loss(word: Class) -> Severity:
+    """Whatever the phase: unless it is known what became of the line, it may have parted."""
+    if word == LET_GO:
+        return "note"
+    return "warning" if word == INSTRUMENT else "alarm"

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
+from pipeline.events.load_loss import KIND as LOAD_LOSS
+from pipeline.events.loss_class import HARMLESS
 from pipeline.ledger.bands import Band
 from pipeline.ledger.rows import Event, Finding
 from pipeline.ledger.words import SEVERITY_INDEX
@@ -18,7 +20,7 @@ from schemas.registers import Policy, Service, StrengthTest
 from schemas.times import us_to_rfc3339
 
 CALL_FOR_INSPECTION = ("peak-load", "brake-render", "snap-load", "load-loss")
-"""Events after which a line is inspected before it is used again."""
+"""Events after which a line is inspected before it is used again; of load-loss those that are not `HARMLESS`."""
 
 LOOKED_AT = ("inspection", "retire")
 """Services that answer such an event."""
@@ -132,6 +134,12 @@ def advise(facts: LineFacts) -> list[Advice]:
     return kept if kept else [NO_RULE]
 
 
+def calls_for_inspection(kind: str, payload: Mapping[str, Any]) -> bool:
+    """Whether a line is inspected before it is used again after such an event. One without a class, as older records
+    have it, calls for it."""
+    return kind in CALL_FOR_INSPECTION and not (kind == LOAD_LOSS and payload.get("class") in HARMLESS)
+
+
 def last_looked_us(services: Sequence[Service]) -> int | None:
     """When the line was last inspected; None when it never was on record."""
     return max((row.at_us for row in services if row.action in LOOKED_AT), default=None)
@@ -189,7 +197,7 @@ def _event_since_inspection(facts: LineFacts) -> str | None:
     since = [
         event
         for event in facts.events
-        if event.kind in CALL_FOR_INSPECTION and (looked_us is None or event.to_us > looked_us)
+        if calls_for_inspection(event.kind, event.payload) and (looked_us is None or event.to_us > looked_us)
     ]
     if not since:
         return None

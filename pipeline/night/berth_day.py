@@ -7,7 +7,7 @@ registers that say which lines are a ship's, where they lead, and when all of th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from functools import partial
 from typing import Any
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events import plateau, surge
+from pipeline.events import plateau, surge, take_up
 from pipeline.events.balance import Traced, borne_on
 from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
 from pipeline.night import clock_day
@@ -50,7 +50,8 @@ class Moored:
 
 @dataclass(frozen=True)
 class LineOfDay:
-    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of.
+    """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of;
+    `to_us`: its end, None while it is rigged.
 
     `winch_untold`: it is measured at a winch whose payout is not recorded.
     """
@@ -62,6 +63,15 @@ class LineOfDay:
     moored: Moored
     winch_untold: bool
     sheets: tuple[tuple[date, str], ...]
+    to_us: int | None = None
+
+
+@dataclass(frozen=True)
+class Lost:
+    """A loss of load that a sheet marked: its first unloaded sample, and the mean load before [kN]."""
+
+    unloaded_us: int
+    mean_kn: float
 
 
 @dataclass(frozen=True)
@@ -79,12 +89,13 @@ class BerthPlan:
 @dataclass(frozen=True)
 class BerthJob:
     """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key; `parts`: the
-    samples of each place and day."""
+    samples of each place and day; `lost`: what the sheets with these keys marked as losses of load."""
 
     store: Depot
     plans: tuple[BerthPlan, ...]
     places: Mapping[str, tuple[str, str]]
     parts: Mapping[PlaceDay, tuple[Part, ...]]
+    lost: Mapping[str, tuple[Lost, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -115,14 +126,18 @@ def make_berth_days(job: BerthJob) -> list[BerthMade]:
         for key in sorted(keys - traces.keys()):
             path, sheet = job.places[key]
             traces[key] = read_traces(job.store, path, [sheet])[sheet]
-        made.append(berth_day_of(plan, traces, job.parts, read))
+        made.append(berth_day_of(plan, traces, job.parts, job.lost, read))
     return made
 
 
 def berth_day_of(
-    plan: BerthPlan, traces: Mapping[str, Trace], parts: Mapping[PlaceDay, Sequence[Part]], read: ReadParts
+    plan: BerthPlan,
+    traces: Mapping[str, Trace],
+    parts: Mapping[PlaceDay, Sequence[Part]],
+    lost: Mapping[str, tuple[Lost, ...]],
+    read: ReadParts,
 ) -> BerthMade:
-    """Marks and balance of one day. `traces`: by the keys of its sheets; `read` gives the readings of `parts`."""
+    """Marks and balance of one day. `traces`, `lost`: by the keys of its sheets; `read` gives readings of `parts`."""
     start = day_start_us(plan.day) // BIN_US
     day = range(start, start + BINS_OF_DAY)
     near = range(day.start - EDGE_BINS, day.stop + EDGE_BINS)
@@ -130,10 +145,11 @@ def berth_day_of(
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
-    found, cut, borne, clocks = [], [], [], []
+    found, cut, asides, borne, clocks = [], [], [], [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
         found += _surges(moored, lines, plan.rules, day, near)
         cut += _plateaus(moored, lines, plan.render_min_pct, day, near)
+        asides += _asides(lines, plan.day, lost)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
@@ -142,6 +158,7 @@ def berth_day_of(
         {
             surge.KIND: [one.to_payload() for one in found],
             plateau.MARK: [one.to_payload() for one in cut],
+            take_up.KIND: [one.to_payload() for one in asides],
             clock_day.KIND: clocks,
         },
         {"calls": [one.to_payload() for one in borne]},
@@ -201,6 +218,29 @@ def _plateaus(
     ]
     first, last = day.start - near.start, day.stop - near.start
     return plateau.plateaus(series, min_pct=min_pct, start_bin=near.start, first=first, last=last)
+
+
+def _asides(lines: Sequence[_Recorded], on: date, lost: Mapping[str, tuple[Lost, ...]]) -> list[take_up.Aside]:
+    """What the other lines of a call did about each loss of load of the day."""
+    traced = [
+        take_up.OtherLine(
+            one.line.line,
+            one.line.channel,
+            one.line.role,
+            one.line.base_kn,
+            one.line.to_us,
+            one.bins,
+            one.mean_dan / float(DAN_PER_KN),
+        )
+        for one in lines
+    ]
+    return [
+        take_up.aside(own, one_lost.unloaded_us, one_lost.mean_kn, traced)
+        for own, one in zip(traced, lines, strict=True)
+        for day, key in one.line.sheets
+        if day == on
+        for one_lost in lost.get(key, ())
+    ]
 
 
 def _spread_out(bins: NDArray[np.int64], values: Values, near: range, fast: range) -> Values:

@@ -16,14 +16,18 @@ from pipeline.events.plateau import MARK as PLATEAU
 from pipeline.events.plateau import Plateau
 from pipeline.events.surge import KIND as SURGE
 from pipeline.events.surge import Rules, Surge
+from pipeline.events.take_up import KIND as LOAD_LOSS
+from pipeline.events.take_up import Aside
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import BerthDay
+from pipeline.ledger.rows import BerthDay, Mark
 from pipeline.night.account import SheetPlace
-from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Moored
+from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, Lost, Moored
 from pipeline.night.berth_day import make_berth_days as make_days
 from pipeline.night.clock_day import ClockPlan, loggers_of
+from pipeline.night.marks import LOSS
 from pipeline.night.measured import has_payout, is_winch
+from pipeline.night.place_days import MadeDays
 from pipeline.night.plan import PlaceDay, Plan, digest, limit_base_kn
 from pipeline.site import Site
 from pipeline.store.samples import Part
@@ -58,6 +62,21 @@ def plateaus_of(days: Iterable[BerthDay]) -> list[Plateau]:
     return [Plateau.from_payload(payload) for day in days for payload in day.marks.get(PLATEAU, ())]
 
 
+def asides_of(days: Iterable[BerthDay]) -> list[Aside]:
+    """What other lines did about each loss of load, of some berth days."""
+    return [Aside.from_payload(payload) for day in days for payload in day.marks.get(LOAD_LOSS, ())]
+
+
+def lost_of(marks: Iterable[Mark]) -> dict[str, tuple[Lost, ...]]:
+    """The losses of load that each sheet marked, by time, of some marks of any kind."""
+    found: dict[str, list[Lost]] = {}
+    for mark in marks:
+        if mark.kind == LOSS:
+            lost = Lost(mark.payload["unloaded"]["at_us"], mark.payload["mean_kn"])
+            found.setdefault(mark.sheet, []).append(lost)
+    return {sheet: tuple(sorted(lost, key=lambda one: one.unloaded_us)) for sheet, lost in found.items()}
+
+
 def surges_of(days: Iterable[BerthDay]) -> list[Surge]:
     """Partial surges of some berth days."""
     return [Surge.from_payload(payload) for day in days for payload in day.marks.get(SURGE, ())]
@@ -66,13 +85,15 @@ def surges_of(days: Iterable[BerthDay]) -> list[Surge]:
 def make_berth_days(
     site: Site,
     plan: Plan,
-    places: Mapping[str, SheetPlace],
+    made: MadeDays,
     ledger: Ledger,
     workers: Workers,
     *,
     again: bool = False,
 ) -> BerthDays:
-    """Make the berth days that are planned and not there yet; with `again` all of them. `places`: of all sheets."""
+    """Make the berth days that are planned and not there yet; with `again` all of them. `made`: of all sheets."""
+    places = made.places
+    lost = lost_of([*index.marks(ledger, LOSS), *made.new_marks()])
     there = index.berth_days(ledger)
     planned = plan_berth_days(site, plan)
     stale = [
@@ -80,10 +101,10 @@ def make_berth_days(
         for day, wanted in planned.items()
         if again or day not in there or there[day].inputs_digest != wanted.inputs
     ]
-    jobs = [_job(site, plan, stale[i : i + DAYS_OF_JOB], places) for i in range(0, len(stale), DAYS_OF_JOB)]
+    jobs = [_job(site, plan, stale[i : i + DAYS_OF_JOB], places, lost) for i in range(0, len(stale), DAYS_OF_JOB)]
     out = BerthDays(days={day: kept for day, kept in there.items() if day in planned})
-    for job, made in zip(jobs, workers.all(make_days, jobs), strict=True):
-        for found in map(berth_day, job.plans, made):
+    for job, result in zip(jobs, workers.all(make_days, jobs), strict=True):
+        for found in map(berth_day, job.plans, result):
             if out.days.get(found.day) != found:
                 out.rows.append(_row(found, "set"))
             out.days[found.day] = found
@@ -91,16 +112,26 @@ def make_berth_days(
     return out
 
 
-def berth_days_again(site: Site, plan: Plan, places: Mapping[str, SheetPlace]) -> dict[date, BerthDay]:
-    """Every planned berth day made anew from the stored traces, in this process."""
+def berth_days_again(
+    site: Site, plan: Plan, places: Mapping[str, SheetPlace], lost: Mapping[str, tuple[Lost, ...]]
+) -> dict[date, BerthDay]:
+    """Every planned berth day made anew from the stored traces, in this process. `lost`: by sheet."""
     planned = list(plan_berth_days(site, plan).values())
-    return {day.day: day for day in map(berth_day, planned, make_days(_job(site, plan, planned, places)))}
+    return {day.day: day for day in map(berth_day, planned, make_days(_job(site, plan, planned, places, lost)))}
 
 
-def _job(site: Site, plan: Plan, wanted: Sequence[BerthPlan], places: Mapping[str, SheetPlace]) -> BerthJob:
-    keys = {key for one in wanted for line in one.lines for _, key in line.sheets}
-    paths = {key: (places[key].path, places[key].sheet) for key in sorted(keys)}
-    return BerthJob(site.store, tuple(wanted), paths, parts_of(plan, wanted))
+def _job(
+    site: Site,
+    plan: Plan,
+    wanted: Sequence[BerthPlan],
+    places: Mapping[str, SheetPlace],
+    lost: Mapping[str, tuple[Lost, ...]],
+) -> BerthJob:
+    """The job of some planned days. `lost`: losses of load by sheet."""
+    keys = sorted({key for one in wanted for line in one.lines for _, key in line.sheets})
+    paths = {key: (places[key].path, places[key].sheet) for key in keys}
+    own = {key: lost[places[key].sheet] for key in keys if places[key].sheet in lost}
+    return BerthJob(site.store, tuple(wanted), paths, parts_of(plan, wanted), own)
 
 
 def parts_of(plan: Plan, wanted: Sequence[BerthPlan]) -> dict[PlaceDay, tuple[Part, ...]]:
@@ -151,7 +182,8 @@ def _line_of_day(site: Site, rigging: Rigging, moored: Moored, near: tuple[tuple
     base_kn = limit_base_kn(site, rigging.line)
     told = site.channels[rigging.channel]
     untold = is_winch(site, told.place) and not has_payout(site, told.place)
-    return LineOfDay(rigging.line, rigging.channel, rigging.role or NO_ROLE, base_kn, moored, untold, near)
+    role = rigging.role or NO_ROLE
+    return LineOfDay(rigging.line, rigging.channel, role, base_kn, moored, untold, near, rigging.to_us)
 
 
 def _inputs(day: date, lines: list[LineOfDay], rules: Rules, clocks: ClockPlan, policy: Policy) -> str:
@@ -164,7 +196,7 @@ def _inputs(day: date, lines: list[LineOfDay], rules: Rules, clocks: ClockPlan, 
             policy.render_min_pct,
             [
                 [
-                    *(one.line, one.channel, one.role, one.base_kn, one.winch_untold, asdict(one.moored)),
+                    *(one.line, one.channel, one.role, one.base_kn, one.winch_untold, asdict(one.moored), one.to_us),
                     [[found.isoformat(), key] for found, key in one.sheets],
                 ]
                 for one in lines

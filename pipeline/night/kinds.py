@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import zip_longest
 from typing import Any, Protocol
 
 from pipeline.events import (
@@ -19,16 +20,22 @@ from pipeline.events import (
 )
 from pipeline.events.brake_render import Rules, SlipRun
 from pipeline.events.calls import Fast, Phase
+from pipeline.events.loss_class import Facts, judge, word_on
 from pipeline.events.plateau import Plateau
 from pipeline.events.severity import Severity
+from pipeline.events.take_up import Aside
 from pipeline.events.tension import Peak
 from pipeline.ledger.rows import Mark
+from pipeline.night.lost import told_of
 from pipeline.night.measured import figures_of, gauge_of
 from pipeline.night.plan import limit_base_kn
 from pipeline.sheets.sheet import Excursion
 from pipeline.site import Site
 from schemas.registers import Policy, Rigging
 from schemas.times import us_to_rfc3339
+
+Asides = Mapping[tuple[str, str, int], Aside]
+"""What other lines did about a loss of load, by channel, line and first unloaded sample."""
 
 
 class Top(Protocol):
@@ -84,13 +91,15 @@ class Rigged:
 
 @dataclass(frozen=True)
 class Rope:
-    """One main line on one channel: all its riggings there, in order of time, and its stretches of cut crests."""
+    """One main line on one channel: all its riggings there, in order of time; its stretches of cut crests; and what
+    other lines did about its losses of load."""
 
     site: Site
     line: str
     channel: str
     riggings: Sequence[Rigged]
     plateaus: Sequence[Plateau] = ()
+    asides: Asides = field(default_factory=dict)
 
     @property
     def limit_kn(self) -> float:
@@ -257,27 +266,27 @@ def _pretension_losses(rope: Rope) -> Iterator[Happening]:
 
 
 def _load_losses(rope: Rope) -> Iterator[Happening]:
+    services = [row for row in rope.site.services if row.line == rope.line]
     for rigged in rope.riggings:
-        for event in rigged.losses:
+        for event, later in zip_longest(rigged.losses, rigged.losses[1:]):
             from_us, to_us = event.loaded.at_us, event.unloaded.at_us
+            work = tending.at_work(rigged.tending, from_us, to_us)
+            facts = Facts(
+                loss=event,
+                work=tuple(work),
+                rigged_to_us=rigged.rigging.to_us,
+                let_go_us=rigged.fast.first_let_go_us,
+                aside=rope.asides.get((rope.channel, rope.line, to_us)),
+                word=word_on(to_us, None if later is None else later.unloaded.at_us, services),
+            )
+            judged = judge(facts)
             yield Happening(
                 from_us,
                 to_us,
                 event.highest,
                 rigged.fast.phase(from_us, to_us),
-                severity.of_load_loss(),
-                {
-                    "class": "undetermined",
-                    "last_loaded_kn": event.loaded.kn,
-                    "unloaded_kn": event.unloaded.kn,
-                    "fall_s": event.fall_us / 1e6,
-                    "mean_before_kn": event.mean_kn,
-                    "back_at": None if event.back_us is None else us_to_rfc3339(event.back_us),
-                    "of_share": event.of_share,
-                    "hook_lines": _on_the_hook(rope, to_us),
-                    "beside": dict(event.beside),
-                    "tending": tending.at_work(rigged.tending, from_us, to_us),
-                },
+                severity.of_load_loss(judged.word),
+                {**told_of(facts, judged), "hook_lines": _on_the_hook(rope, to_us), "tending": work},
             )
 
 

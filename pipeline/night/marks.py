@@ -21,7 +21,8 @@ from pipeline.sheets.travel import NO_TRAVEL, Travel, travel
 from pipeline.store.days import NO_READINGS, Readings
 from pipeline.store.edges import EDGE_US
 
-MARK_KINDS = ("excursion", "slip", "slack", "loaded", "snap", "bins", "loss", "tending", "held")
+LOSS = "loss"
+MARK_KINDS = ("excursion", "slip", "slack", "loaded", "snap", "bins", LOSS, "tending", "held")
 """Every kind of mark. `loaded`, `bins` and `tending` are at most one a sheet."""
 Found = tuple[str, dict[str, Any]]
 
@@ -109,7 +110,7 @@ def _of_tension(near: Near, limit_kn: float) -> Iterator[Found]:
         yield from (("snap", one.to_payload()) for one in snap_load.snap_loads(tension, level, policy, limit_kn))
     if least_kn < level.most_kn or share < 1.0:
         for one in load_loss.candidates(tension, level, policy, limit_kn, share):
-            yield "loss", load_loss.beside(one, _channels_beside(near), policy).to_payload()
+            yield LOSS, load_loss.beside(one, _channels_beside(near), policy).to_payload()
     long_or_low = bins.bins_of(tension, policy, limit_kn, near.wanted.pretension_kn)
     if long_or_low:
         yield "bins", {"bins": [one.to_payload() for one in long_or_low]}

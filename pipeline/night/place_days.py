@@ -1,13 +1,13 @@
 """All places' days brought to what the plan asks for, by workers; and what is left over taken out."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import AirDay, ChannelDay, SheetRef
+from pipeline.ledger.rows import AirDay, ChannelDay, Mark, SheetRef
 from pipeline.night.account import SheetPlace
 from pipeline.night.air import air_day
 from pipeline.night.channel_day import channel_day
@@ -38,6 +38,22 @@ class MadeDays:
     days: set[date] = field(default_factory=set)
     samples: int = 0
     looked: bool = False
+
+    def new_marks(self) -> Iterator[Mark]:
+        """The marks of the sheets just made, as the ledger will have them."""
+        rows = {row["sheet"]: row for row in self.sheet_rows}
+        for new in self.mark_rows:
+            row = rows[new["sheet"]]
+            yield Mark(
+                new["sheet"],
+                row["channel"],
+                row["place"],
+                row["day"],
+                row["from_us"],
+                row["to_us"],
+                new["kind"],
+                new["payload"],
+            )
 
 
 def make_days(
