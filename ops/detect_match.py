@@ -12,7 +12,7 @@ The rules, by which nothing is counted twice and nothing that happened twice cou
 - A consequence of something else (a neighbour's slack after a parting) counts by its own definition's truth.
 - Where the log itself is of another load (wrong unit or scale, exchanged channels), or the register of another time,
   an event is true of the log and of no line: it counts neither way, and its number stands under `by faults`.
-- Tending is judged while all lines are fast: truth tells no slackening after that.
+- Tending is judged from when all lines are fast to a minute before the first is let go: truth tells no slackening.
 - A finding matches a truth of its kind on its channel or logger, whatever the time. What a channel's unit is and what
   its scale are one kind of finding (`wrong-scale`); a zero that moved is one, step or drift: a call has a zero check
   before and one after, which do not tell them apart; what was called the other is printed. A finding of a kind that has
@@ -27,6 +27,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ops.detect_night import Night
 from sample_logs.scenarios import Scenario, Truth
@@ -62,6 +63,9 @@ OF_FINDINGS: Final = frozenset(FINDINGS.values())
 NO_ONSET: Final = frozenset({"tending", *OF_FINDINGS})
 """Kinds of which no onset or peak is judged: tending has its own definition of when power is on."""
 EXAMPLES: Final = 40
+MINUTE_US: Final = 60_000_000
+PAYOUT_HZ: Final = 2.0
+"""Payout and states are told no faster: the onset of a rendering that payout tells is in readings of payout."""
 
 
 @dataclass(frozen=True)
@@ -108,17 +112,18 @@ class Tally:
 def tallies(scenario: Scenario, night: Night) -> dict[str, Tally]:
     """Counts by kind of one scenario."""
     truths = _truths(scenario)
-    found = _found(scenario, night)
+    found, logs = _found(scenario, night), Logs(scenario)
     out: dict[str, Tally] = {}
     for kind in sorted(truths.keys() | found.keys()):
-        out[kind] = _of_kind(kind, truths.get(kind, []), found.get(kind, []), scenario)
+        out[kind] = _of_kind(kind, truths.get(kind, []), found.get(kind, []), scenario, logs)
     return out
 
 
 def _truths(scenario: Scenario) -> dict[str, list[Truth]]:
     payout = _with_payout(scenario)
     named = defaultdict(list)
-    for truth in scenario.truth:
+    tended = [one for one in scenario.context if one.kind == "tending"]  # of quiet days: true, and no event
+    for truth in (*scenario.truth, *tended):
         if truth.kind == "tending" and truth.detail.get("phase") != "all fast":
             continue
         named[_kind(TRUTHS.get(truth.kind, truth.kind), truth.line, payout)].append(truth)
@@ -133,7 +138,7 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
         named[_kind(row["kind"], row["line"], payout)].append(_event(row, where))
     first_us, last_us = scenario.phase_us
     for line, from_us, to_us in _under_power(night):
-        if first_us <= from_us and to_us <= last_us:
+        if first_us <= from_us and to_us <= last_us - MINUTE_US:
             named["tending"].append(Found("tending", frozenset({line}), from_us, to_us))
     place_of = {line.place: line.line for line in scenario.berth.lines}
     for place, verdict in night.verdicts.items():
@@ -175,7 +180,7 @@ def _kind(kind: str, line: str, payout: frozenset[str]) -> str:
     return "brake-render no payout" if kind == "brake-render" and line not in payout else kind
 
 
-def _of_kind(kind: str, truths: Sequence[Truth], found: Sequence[Found], scenario: Scenario) -> Tally:
+def _of_kind(kind: str, truths: Sequence[Truth], found: Sequence[Found], scenario: Scenario, logs: Logs) -> Tally:
     if kind == "brake":
         return _verdicts(truths, found, scenario)
     tally = Tally(found=len(found), borderline=sum(truth.borderline for truth in truths))
@@ -186,7 +191,7 @@ def _of_kind(kind: str, truths: Sequence[Truth], found: Sequence[Found], scenari
         if truth.borderline:
             tally.left_out += t in pairs
         elif t in pairs:
-            _take_match(tally, kind, truth, found[pairs[t]], scenario)
+            _take_match(tally, kind, truth, found[pairs[t]], scenario, logs)
         elif truth.detail.get("edges_sure") is False and any(could(truth, one) for one in told):
             tally.left_out += 1
         else:
@@ -199,20 +204,21 @@ def _of_kind(kind: str, truths: Sequence[Truth], found: Sequence[Found], scenari
     return tally
 
 
-def _take_match(tally: Tally, kind: str, truth: Truth, one: Found, scenario: Scenario) -> None:
+def _take_match(tally: Tally, kind: str, truth: Truth, one: Found, scenario: Scenario, logs: Logs) -> None:
     tally.true += 1
     tally.hits += 1
     tally.words[str(truth.detail.get("class", truth.kind)), one.word] += 1
     if kind in NO_ONSET:
         return
     if truth.detail.get("edges_sure") is not False:
+        rate_hz = min(scenario.rate_hz, PAYOUT_HZ) if kind == "brake-render" else scenario.rate_hz
         beyond_us = max(abs(one.from_us - truth.from_us) - _noise_us(truth), 0)
-        tally.onset.append(beyond_us * scenario.rate_hz / 1e6)
-        if beyond_us * scenario.rate_hz > 1e6:
+        tally.onset.append(beyond_us * rate_hz / 1e6)
+        if beyond_us * rate_hz > 1e6:
             _note(tally, "onset", scenario, truth.line, truth.from_us)
     if truth.peak_kn is not None:
         tally.peak.append(one.peak_kn - truth.peak_kn)
-    if not _peak_is_recorded(one, scenario):
+    if not _peak_is_recorded(one, logs):
         tally.inexact += 1
         _note(tally, "peak", scenario, truth.line, one.from_us)
 
@@ -230,7 +236,7 @@ def _take_left(tally: Tally, kind: str, one: Found, beside: Sequence[Truth], sce
 
 def _within(kind: str, rate_hz: float) -> Callable[[Truth, Found], bool]:
     """Whether a truth and an event are of one place and time."""
-    readings_us = round(2e6 / min(rate_hz, 2.0))
+    readings_us = round(2e6 / min(rate_hz, PAYOUT_HZ))
 
     def of_event(truth: Truth, one: Found) -> bool:
         slack_us = readings_us + _noise_us(truth)
@@ -310,26 +316,43 @@ def _lines(scenario: Scenario) -> frozenset[str]:
     return frozenset(line.line for line in scenario.berth.lines)
 
 
-def _peak_is_recorded(one: Found, scenario: Scenario) -> bool:
+def _peak_is_recorded(one: Found, logs: Logs) -> bool:
     """Whether its peak is the largest reading of its line within it (of a slack line the least), and was read then, by
     the scenario's own registers. Not asked of a surge, whose instants are bins, nor beside wrong readings."""
     if one.peak_us is None or not one.where:
         return True
     (name,) = one.where
-    line = next(line for line in scenario.berth.lines if line.line == name)
-    recorded = scenario.recorded[line.channel]
-    if any(truth.channel == line.channel and truth.kind in ("stuck", "spikes", *LIES) for truth in scenario.truth):
+    log = logs.of(name)
+    if log is None:
         return True
-    at_us = recorded.at_us // 1000 * 1000
-    kn = (np.round(recorded.values, 3) - line.zero_kn) * line.gain
-    kn = kn if line.share == 1.0 else kn * line.share
+    at_us, kn = log
     begin, end = np.searchsorted(at_us, [one.from_us, one.to_us + 1])
     at = int(np.searchsorted(at_us, one.peak_us))
-    there = at < at_us.size and at_us[at] == one.peak_us and kn[at] == one.peak_kn
-    if not there or begin == end:
-        return bool(there)
+    if not (at < at_us.size and at_us[at] == one.peak_us and kn[at] == one.peak_kn) or begin == end:
+        return False
     inside = kn[begin:end]
     return bool(inside.min() >= one.peak_kn if one.kind == "slack" else inside.max() <= one.peak_kn)
+
+
+class Logs:
+    """Tensions of a scenario's lines as its registers give them from what was recorded, each made once."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._scenario = scenario
+        self._made: dict[str, tuple[NDArray[np.int64], NDArray[np.float64]] | None] = {}
+
+    def of(self, name: str) -> tuple[NDArray[np.int64], NDArray[np.float64]] | None:
+        """Stamps and tensions [kN] of a line; None where a fault makes some of them wrong."""
+        if name not in self._made:
+            line = next(line for line in self._scenario.berth.lines if line.line == name)
+            recorded = self._scenario.recorded[line.channel]
+            wrong = ("stuck", "spikes", *LIES)
+            if any(truth.channel == line.channel and truth.kind in wrong for truth in self._scenario.truth):
+                self._made[name] = None
+            else:
+                kn = (np.round(recorded.values, 3) - line.zero_kn) * line.gain
+                self._made[name] = recorded.at_us // 1000 * 1000, kn if line.share == 1.0 else kn * line.share
+        return self._made[name]
 
 
 def _note(tally: Tally, what: str, scenario: Scenario, where: str, at_us: int) -> None:

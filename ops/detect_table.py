@@ -31,6 +31,8 @@ def table(tallies: Mapping[str, Tally], rate_hz: float, scenarios: int, family: 
     ]
     missed = []
     for kind, tally in sorted(tallies.items()):
+        if tally.true + tally.borderline + tally.false == 0:
+            continue
         wrong = misses(kind, tally, rate_hz)
         missed += [f"{kind} at {rate_hz:g} Hz: {', '.join(wrong)}"] if wrong else []
         lines.append(_row(kind, tally) + (f"  MISSED {', '.join(wrong)}" if wrong else ""))
@@ -40,8 +42,8 @@ def table(tallies: Mapping[str, Tally], rate_hz: float, scenarios: int, family: 
 def misses(kind: str, tally: Tally, rate_hz: float) -> list[str]:
     """What of the wanted a kind did not reach."""
     wrong = []
-    if tally.true + tally.hits + tally.borderline == 0:
-        return ["false alarms"] if tally.false else []
+    if tally.true + tally.borderline == 0:
+        return ["false alarms"]
     if tally.true < TRUE_WANTED:
         wrong.append(f"only {tally.true} true")
     if recall(tally) is None or (recall(tally) or 0.0) < WANTED[rate_hz]:
