@@ -1,0 +1,162 @@
+"""What all events of a day cost beside reading its samples: many lines on one 10 Hz log, CPU seconds, alternately.
+
+Timed as reading: the day's own sample files of every place, as `look` reads them (columns decoded, readings live).
+Timed as events: the slice's tension with its edges (`Near.of`), its marks (`marks_of`), the trace that berth days rest
+on, the berth day with reading the stored traces, and all events made of the marks. Not timed: flags and sheets, which
+are made without events too; the place's findings; what is written. One process, so that CPU seconds are the work's own.
+
+The lines are hooks with roles, all fast, on calm texture, so that most slices are gone through for their bins alone.
+`rough` has the same day with the swing of every third line so much enlarged that it goes slack in waves.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from ops.bench_site import FIRST_DAY, Line, bench_site, channel_names, run_night
+from pipeline.ledger import index
+from pipeline.ledger.database import open_ledger
+from pipeline.ledger.rows import Mark
+from pipeline.manifest import canonical_json
+from pipeline.night.account import SheetPlace
+from pipeline.night.berth_days import asides_of, berth_days_again, lost_of, plateaus_of, surges_of
+from pipeline.night.happenings import event_rows_now, row_of
+from pipeline.night.intake import LiveParts
+from pipeline.night.look import DayJob, look, slice_samples
+from pipeline.night.marks import Near, marks_of, travelled
+from pipeline.night.plan import Plan, make_plan
+from pipeline.sheets.sheet import make_sheet
+from pipeline.sheets.trace import make_trace
+from pipeline.site import Site, open_site
+from pipeline.store.days import Readings, read_readings
+from pipeline.store.samples import Part, store_part
+from sample_logs.wide import make_wide_log
+from schemas.times import day_start_us
+
+WANTED = 0.5
+ROLES = ("head", "breast", "spring", "spring", "breast", "stern")
+ROUGH = 4.0
+"""By how much the swing of a line is enlarged."""
+
+
+def events_against_reading(work: Path, channels: int, hours: float, repeats: int) -> list[Line]:
+    """The rows of the benchmark's table: events over reading, and the same in a rough sea, for orientation."""
+    root, names = work / "events-site", channel_names(channels)
+    log = work / f"hooks_{FIRST_DAY}.csv"
+    start = datetime(FIRST_DAY.year, FIRST_DAY.month, FIRST_DAY.day, tzinfo=UTC)
+    make_wide_log(log, channels=names, rate_hz=10, start=start, hours=hours, seed=3)
+    _with_roles(bench_site(root, [log], names))
+    log.unlink()
+    run_night(root)
+    day = _Day(root)
+    day.prove()
+    reading, calm, rough = [], [], []
+    for number in range(repeats + 1):
+        told = day.reading_s(), day.events_s(rough=False), day.events_s(rough=True)
+        if number > 0:  # the first loads compiled code
+            for kept, seconds in zip((reading, calm, rough), told, strict=True):
+                kept.append(seconds)
+    ratio = statistics.median(calm) / statistics.median(reading)
+    worst = statistics.median(rough) / statistics.median(reading)
+    return [
+        (
+            f"all events of a day of {channels} channels at 10 Hz / reading its store files",
+            f"{ratio:.2f}",
+            f"at most {WANTED}",
+            ratio <= WANTED,
+        ),
+        (
+            "  CPU seconds, for orientation",
+            f"{statistics.median(calm):.2f} / {statistics.median(reading):.2f}",
+            "",
+            True,
+        ),
+        ("  the same with every third line slack in waves", f"{worst:.2f}", "", True),
+    ]
+
+
+def _with_roles(root: Path) -> None:
+    lines = (root / "rigging.csv").read_text().splitlines()
+    rows = [f"{line},{ROLES[i % len(ROLES)]}" for i, line in enumerate(lines[1:])]
+    (root / "rigging.csv").write_text("\n".join([lines[0] + ",role", *rows]) + "\n")
+
+
+class _Day:
+    """The stored day: its plan, and where its sheets lie."""
+
+    def __init__(self, root: Path) -> None:
+        self._root = root
+        self._site: Site = open_site(root)
+        with open_ledger(root) as ledger:
+            parts = LiveParts(store_part(part) for part in index.parts(ledger))
+            self._places = {str(ref.inputs["key"]): SheetPlace(ref.sheet, ref.path) for ref in index.sheets(ledger)}
+        self._plan: Plan = make_plan(self._site, parts.days(), None, known_us=time.time_ns() // 1000)
+        self._found: list[dict[str, object]] = []
+
+    def prove(self) -> None:
+        """That what is timed makes the very events of the night."""
+        self.events_s(rough=False)
+        with open_ledger(self._root) as ledger:
+            stored = sorted(canonical_json(row_of(event)) for event in index.events(ledger).values())
+        if stored != sorted(canonical_json(row) for row in self._found):
+            raise SystemExit("the events that are timed are not those of the night")
+
+    def reading_s(self) -> float:
+        """CPU seconds of reading the day's sample files."""
+        began = time.process_time()
+        for day in self._plan.days.values():
+            read_readings(self._site.store, day.parts)
+        return time.process_time() - began
+
+    def events_s(self, *, rough: bool) -> float:
+        """CPU seconds of all that events need besides."""
+        marks: dict[str, list[Mark]] = {}
+        spent = 0.0
+        for number, ((place, on), day) in enumerate(self._plan.days.items()):
+            channels = tuple(channel for channel in self._site.channels.values() if channel.place == place)
+            sheets = tuple((self._places[sheet.key].sheet, sheet) for sheet in day.sheets)
+            job = DayJob(self._site.store, "", day, channels, self._site.policy, sheets)
+            looked = look(job, self._rough if rough and number % 3 == 0 else None)
+            for name, wanted in sheets:
+                samples = slice_samples(wanted, looked, day.later)
+                began = time.process_time()
+                near = Near.of(wanted, job, looked, samples)
+                spent += time.process_time() - began
+                sheet = make_sheet(
+                    wanted.slice, samples.at_us, samples.kn, samples.usable, samples.clipped, after_us=samples.after_us,
+                    max_gap_us=round(job.policy.max_gap_s * 1e6), travelled=travelled(near),
+                )  # fmt: skip
+                began = time.process_time()
+                make_trace(samples.at_us, samples.kn, samples.usable, day_start_us(on))
+                found = marks_of(near, sheet, samples)
+                spent += time.process_time() - began
+                piece = wanted.slice
+                where = piece.channel, place, on, piece.from_us, piece.to_us
+                marks[name] = [Mark(name, *where, kind, payload) for kind, payload in found]
+        began = time.process_time()
+        lost = lost_of(mark for found in marks.values() for mark in found)
+        berth = berth_days_again(self._site, self._plan, self._places, lost).values()
+        sheet_of = {key: place.sheet for key, place in self._places.items()}
+        told = surges_of(berth), plateaus_of(berth), asides_of(berth)
+        self._found = event_rows_now(self._site, self._plan, sheet_of, marks, *told)
+        return spent + time.process_time() - began
+
+    def _rough(
+        self, parts: Sequence[Part], *, from_us: int | None = None, to_us: int | None = None
+    ) -> dict[str, Readings]:
+        """The stored readings, their swing about their mean enlarged, down to nothing at the least."""
+        read = read_readings(self._site.store, parts, from_us=from_us, to_us=to_us)
+        return {name: Readings(one.at_us, _enlarged(one.value)) for name, one in read.items()}
+
+
+def _enlarged(value: np.ndarray) -> np.ndarray:
+    if value.size == 0:
+        return value
+    mean = float(np.nanmean(value))
+    return np.maximum(mean + ROUGH * (value - mean), 0.0)
