@@ -216,9 +216,9 @@ def _tells(rng: np.random.Generator, kind: str) -> tuple[str, ...]:
 
 def _with_brake(rng: np.random.Generator, line: BerthLine, kind: str, mbl_kn: float) -> BerthLine:
     """Its brake as set and as it is. Of lines on hook pins nobody records the winch; some of those render too."""
-    setting = float(np.round(mbl_kn * rng.uniform(0.28, 0.50), 0))
-    word = str(rng.choice(("early", "as set", "late", "seized"), p=(0.28, 0.30, 0.20, 0.22)))
-    low, high = {"early": (0.5, 0.86), "as set": (0.93, 1.07), "late": (1.14, 1.3), "seized": (9.0, 9.1)}[word]
+    setting = float(np.round(mbl_kn * rng.uniform(0.24, 0.42), 0))
+    word = str(rng.choice(("early", "as set", "late", "seized"), p=(0.24, 0.30, 0.24, 0.22)))
+    low, high = {"early": (0.55, 0.83), "as set": (0.96, 1.04), "late": (1.18, 1.35), "seized": (9.0, 9.1)}[word]
     holds_kn = max(setting * float(rng.uniform(low, high)), 0.22 * mbl_kn)
     grips_kn = holds_kn * float(rng.uniform(0.78, 0.97))
     days = int(rng.integers(20, 340) if rng.random() < 0.8 else rng.integers(380, 900))

@@ -136,11 +136,12 @@ def state_of(series: Series, line: BerthLine, rendered: list[Found], held: list[
     live = series.kn[series.rigged[0] : min(series.rigged[1], series.gone)]
     ratio = float(live.max()) / line.brake_set_kn if len(live) else 0.0
     if rendered:
-        words = {str(found.detail["against"]) for found in rendered}
-        ratios = [float(str(found.detail["breakout_kn"])) / line.brake_set_kn for found in rendered]
+        firm = [found for found in rendered if found.sure] or rendered
+        words = {str(found.detail["against"]) for found in firm}
+        ratios = [float(str(found.detail["breakout_kn"])) / line.brake_set_kn for found in firm]
         near = any(abs(r - edge) < 0.015 for r in ratios for edge in (0.9, 1.1))
         word = {"early": "renders early", "late": "renders late", "as set": "as set"}[sorted(words)[0]]
-        return word, len(words) == 1 and not near and all(found.sure for found in rendered)
+        return word, len(words) == 1 and not near and firm[0].sure
     if any(found.sure for found in held):
         return "holds above set", True
     return "not exercised", ratio < 0.88

@@ -174,12 +174,12 @@ def snap_loads(series: Series) -> list[Found]:
         end = min(until, p + round(POLICY["snap_peak_s"] * S) + 1, series.gone, series.rigged[1])
         top = p + int(np.argmax(kn[p:end]))
         counts = rise_s <= POLICY["snap_within_s"] and rate >= rate_kn_s
-        might = rise_s <= POLICY["snap_within_s"] + 0.3 and rate >= 0.85 * rate_kn_s
+        might = rise_s <= POLICY["snap_within_s"] + 0.2 and rate >= 0.92 * rate_kn_s
         touches, well = _in_phase(series, int(s), end - 1)
         if not might or not touches:
             continue
         lowest = float(kn[max(int(s) - 4 * S, 0) : int(s) + 1].min())
-        sure = counts and well and rate >= 1.15 * rate_kn_s and rise_s <= POLICY["snap_within_s"] - 0.3
+        sure = counts and well and rate >= 1.08 * rate_kn_s and rise_s <= POLICY["snap_within_s"] - 0.2
         sure &= kn[top] > past_kn + series.tol_kn and lowest < near_kn - series.tol_kn
         found.append(Found(int(s), end - 1, top, bool(sure), {"rate_kn_s": float(rate), "rise_s": rise_s}))
     return found

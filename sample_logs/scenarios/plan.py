@@ -253,8 +253,8 @@ def _losses(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
     lively = plan.theme == "happenings"
     taken: list[int] = []
     used: set[int] = set()
-    most = max(2, round(0.3 * len(berth.lines)))
-    for rows, cause, mean in ((hooks, "released", 1.25), (told, "parted", 1.25), (silent, "", 1.25)):
+    most = max(2, round(0.34 * len(berth.lines)))
+    for rows, cause, mean in ((hooks, "released", 1.25), (told, "parted", 1.25), (silent, "", 1.55)):
         for _ in range(_often(rng, mean if lively else 0.0)):
             free = [row for row in rows if row not in used]
             step = _moment(plan, rng, taken, 4 * MINUTE)
@@ -284,13 +284,15 @@ def _winches(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
     tell = [row for row, line in enumerate(berth.lines) if {"brake", "winch-mode"} & set(line.tells)]
     lively = plan.theme == "happenings"
     for word in ("auto-tension", "heaving-in", "veering", "clutch-in"):
-        for _ in range(_often(rng, 1.45 if lively else 0.55)):
+        for _ in range(_often(rng, 1.55 if lively else 0.65)):
             _tend(plan, berth, rng, tell, word)
     loose = [row for row in range(len(berth.lines)) if plan.lost_at(row) is None]
     for _ in range(_often(rng, 1.5 if lively else 0.2)):
         _loosen(plan, berth, rng, loose)
-    firm = [row for row in loose if berth.lines[row].holds_kn > 0.45 * berth.ship_design_mbl_kn]
-    for _ in range(_often(rng, 1.3 if lively else 0.3)):
+    firm = [row for row in loose if berth.lines[row].holds_kn > 0.5 * berth.ship_design_mbl_kn]
+    # Soft tails keep what they were hove to; a hard spring or breast that is hove in walks the ship along.
+    firm = [row for row in firm if berth.lines[row].role in ("head", "stern")]
+    for _ in range(_often(rng, 2.4 if lively else 0.8)):
         _tighten(plan, berth, rng, firm)
     if rng.random() < 0.5:
         start = int(rng.integers(plan.all_fast + 30 * MINUTE, plan.let_go - 30 * MINUTE))
@@ -339,14 +341,14 @@ def _loosen(plan: Plan, berth: Berth, rng: np.random.Generator, rows: list[int])
 
 
 def _tighten(plan: Plan, berth: Berth, rng: np.random.Generator, rows: list[int]) -> None:
-    """A line is hove in to a third of ship design MBL and left so for most of an hour."""
+    """A line is hove in to a third of ship design MBL or more, and left so for most of an hour."""
     for _ in range(20 if rows else 0):
         row = int(rng.choice(rows))
         minutes = int(rng.integers(42, 56))
         first = int(rng.integers(plan.all_fast + 6 * MINUTE, plan.let_go - (minutes + 8) * MINUTE))
         until = first + minutes * MINUTE
         if plan.is_free(row, first, until + MINUTE):
-            target_kn = float(rng.uniform(0.31, 0.38)) * berth.ship_design_mbl_kn
+            target_kn = float(rng.uniform(0.33, 0.42)) * berth.ship_design_mbl_kn
             plan.actions.append(Action(row, first, first + 70 * S, HAUL, target_kn, "heaving-in"))
             plan.actions.append(Action(row, until, until + 60 * S, HAUL, berth.lines[row].pretension_kn, "veering"))
             return
