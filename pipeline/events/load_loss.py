@@ -4,12 +4,15 @@ sensor that lies: which of them, other evidence must tell. A line that lost its 
 House rules, no source. The definition, over the usable samples of one rigging. A sample b below the slack level, of
 which the usable sample before is not, is a candidate if
 
-- loaded: there is a sample a of at least `loss_from_pct` of ship design MBL, of at least twice the slack level, of at
-  least `loss_from_mean_pct` of the mean of the samples in `loss_mean_s` before b, and, where one of those is slack, of
-  at least as much of the largest of them: a line that the waves slacken all the time falls slack, and loses nothing,
+- loaded: there is a sample a of at least `loss_from_pct` of ship design MBL, of at least twice the slack level, and of
+  at least `loss_from_mean_pct` of the mean of the samples in `loss_mean_s` before b,
 - at once: a lies at most `loss_fall_s` before b, or is the very sample before it, at most `max_gap_s` away,
 - for good: no sample up to `loss_stay_s` after b is not below the level. A record that ends sooner, or a rigging that
   does, contradicts nothing: `watched_us` says how far it reached.
+
+A line that the waves slacken all the time falls slack, and loses nothing: where one of the samples in `loss_mean_s`
+before b is slack, a must be at least `loss_from_mean_pct` of the largest of them too, or else no sample up to
+`loss_mean_s` after b may be loaded.
 
 With other lines on the hook (a share under 100 %) their load stays. Then b, not slack, is a candidate too if a is the
 largest tension since `loss_fall_s` before it (or the sample before), and loaded in the sense above, b is the first

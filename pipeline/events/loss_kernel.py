@@ -187,17 +187,24 @@ def losses(
             if not (kn[i] < floor and kn[previous] >= floor) or at_us[i] - at_us[loaded] > max(fall_us, max_gap_us):
                 continue
         mean = mean_of(at_us, kn, usable, at_us[i] - mean_us, i)
-        usual = from_mean * mean if from_mean * mean > least else least  # no mean, no more is asked for
+        least = from_mean * mean if from_mean * mean > least else least  # no mean, no more is asked for
+        stay = stay_us
+        if whole:
+            loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
         if goes_slack(at_us, kn, usable, at_us[i] - mean_us, i, level):
-            usual = max(from_mean * kn[top_of(at_us, kn, usable, at_us[i] - mean_us, i)], usual)
-        if usual > least:
-            least = usual
+            high = max(from_mean * kn[top_of(at_us, kn, usable, at_us[i] - mean_us, i)], least)
             if whole:
-                loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
+                from_high = last_loaded(at_us, kn, usable, i, high, fall_us, max_gap_us)
+                if from_high != NONE:
+                    loaded = from_high
+                else:
+                    stay = max(stay_us, mean_us)
+            else:
+                least = high
         if loaded == NONE or kn[loaded] < least:
             continue
         back = comes_back(at_us, kn, usable, i, floor, at_us[-1] if whole else at_us[i] + back_us)
-        if whole and back != NONE and at_us[back] - at_us[i] <= stay_us:
+        if whole and back != NONE and at_us[back] - at_us[i] <= stay:
             continue
         if not whole and not share_is_gone(at_us, kn, usable, i, share, mean_us, before_us, stay_us, max_gap_us):
             continue

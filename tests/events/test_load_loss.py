@@ -47,16 +47,16 @@ def test_the_highest_recorded_is_that_of_ten_seconds_before_and_not_the_last() -
     assert (event.highest.kn, event.loaded.kn) == (900.0, 402.0)
 
 
-def test_a_line_that_is_loaded_again_within_a_quarter_of_a_minute_lost_nothing() -> None:
-    record = Record.of([*STEADY, *AFTER[:100], (75.2, 300.0)])
+def test_a_line_that_is_loaded_again_within_ten_seconds_lost_nothing() -> None:
+    record = Record.of([*STEADY, *AFTER[:90], (70.2, 300.0)])
     assert events([record.whole()], Policy()) == []
-    record = Record.of([*STEADY, *AFTER[:100], (75.200001, 300.0)])
+    record = Record.of([*STEADY, *AFTER[:90], (70.200001, 300.0)])
     (event,) = events([record.whole()], Policy())
-    assert event.back_us == 75_200_001
+    assert event.back_us == 70_200_001
 
 
-@pytest.mark.parametrize(("seconds", "count"), [(1.8, 1), (2.3, 0)])
-def test_a_line_that_takes_over_a_second_for_the_second_half_of_its_load_lost_nothing_at_once(
+@pytest.mark.parametrize(("seconds", "count"), [(0.9, 1), (1.3, 0)])
+def test_a_line_that_takes_over_half_a_second_for_the_second_half_of_its_load_lost_nothing_at_once(
     seconds: float, count: int
 ) -> None:
     ticks = round(seconds * 10)
@@ -97,9 +97,13 @@ def test_a_slack_line_that_a_wave_lifts_now_and_then_loses_nothing_when_the_wave
 
 def test_a_line_that_the_waves_slacken_loses_nothing_unless_it_falls_from_its_highest() -> None:
     waves = [(at / 10, max(5.0, 200.0 * float(np.sin(at / 10 * 2 * np.pi / 8)))) for at in range(601)]
-    falls = [(60.1, 120.0), (60.4, 60.0), (60.8, 9.0)]
+    falls = [(60.1, 120.0), (60.3, 60.0), (60.5, 9.0)]
     after = [(61.0 + at / 10, 3.0) for at in range(200)]
-    assert events([Record.of([*waves, *falls[1:], *after]).whole()], Policy()) == []
+    low = [*waves, *falls[1:], *after]
+    assert events([Record.of([*low, (82.0, 60.0)]).whole()], Policy()) == []
+    # One that stays away for a minute is lost all the same.
+    (event,) = events([Record.of([*low, (121.0, 60.0)]).whole()], Policy())
+    assert event.loaded.kn == 60.0
     (event,) = events([Record.of([*waves, *falls, *after]).whole()], Policy())
     assert event.loaded.kn == 120.0
 
@@ -120,7 +124,7 @@ def test_one_of_two_lines_on_a_hook_takes_its_share_away() -> None:
     kn = [(at / 10, (200.0 if at < 600 else 100.0) + noise[at]) for at in range(1300)]
     (event,) = events([Record.of(kn).whole()], Policy(), share=0.5)
     assert event.of_share
-    assert (event.unloaded.at_us, event.fall_us <= 1_000_000) == (60_000_000, True)
+    assert (event.unloaded.at_us, event.fall_us <= 500_000) == (60_000_000, True)
     assert events([Record.of(kn).whole()], Policy(), share=1.0) == []
 
 

@@ -34,8 +34,8 @@ class Rules:
     low_bins: int = 2
     loss_mean_share: float = 0.5
     loss_mean_us: int = 60 * SECOND_US
-    loss_fall_us: int = SECOND_US
-    loss_stay_us: int = 15 * SECOND_US
+    loss_fall_us: int = SECOND_US // 2
+    loss_stay_us: int = 10 * SECOND_US
     loss_before_us: int = 10 * SECOND_US
 
 
@@ -184,13 +184,24 @@ def losses(tension: Samples, stored_us: Sequence[int], level: Level, share: floa
 
 
 def _whole_loss(tension: Samples, index: int, slack_kn: float, rules: Rules) -> Loss | None:
-    least = _least(tension, index, slack_kn, rules)
-    loads = [sample for sample in _lately(tension, index, rules) if sample[1] >= least]
     at_us = tension[index][0]
+    least, lately = _least(tension, index, slack_kn, rules), _lately(tension, index, rules)
+    loads, stay_us = [sample for sample in lately if sample[1] >= least], rules.loss_stay_us
+    high = _high(tension, index, slack_kn, rules)
+    if high is not None:
+        from_high = [sample for sample in loads if sample[1] >= high]
+        loads, stay_us = (from_high, stay_us) if from_high else (loads, max(stay_us, rules.loss_mean_us))
     back = next((at for at, kn in itertools.islice(tension, index + 1, None) if not kn < slack_kn), None)
-    if not loads or (back is not None and back - at_us <= rules.loss_stay_us):
+    if not loads or (back is not None and back - at_us <= stay_us):
         return None
     return Loss(loads[-1], tension[index], _highest_before(tension, index, loads[-1][0], rules), back)
+
+
+def _high(tension: Samples, index: int, slack_kn: float, rules: Rules) -> float | None:
+    """Where the line was slack in the minute before: half of its highest then."""
+    at_us = tension[index][0]
+    lately = _window(tension, at_us - rules.loss_mean_us, at_us - 1)
+    return rules.loss_mean_share * highest(lately)[1] if any(kn < slack_kn for _, kn in lately) else None
 
 
 def _share_loss(
@@ -202,7 +213,8 @@ def _share_loss(
         return None
     loaded, (at_us, kn) = highest(lately), tension[index]
     floor = (1 - 0.75 * share) * loaded[1]
-    if not (kn < floor <= tension[index - 1][1]) or loaded[1] < _least(tension, index, slack_kn, rules):
+    least = max(_least(tension, index, slack_kn, rules), _high(tension, index, slack_kn, rules) or 0.0)
+    if not (kn < floor <= tension[index - 1][1]) or loaded[1] < least:
         return None
     if not _seen(stored_us, at_us, rules) or not _share_gone(tension, index, share, rules):
         return None
@@ -214,15 +226,11 @@ def _share_loss(
 def _least(tension: Samples, index: int, slack_kn: float, rules: Rules) -> float:
     at_us = tension[index][0]
     mean_kn = mean(_window(tension, at_us - rules.loss_mean_us, at_us - 1))
-    least = max(rules.loss_kn, 2 * slack_kn, 0 if math.isnan(mean_kn) else rules.loss_mean_share * mean_kn)
-    lately = _window(tension, at_us - rules.loss_mean_us, at_us - 1)
-    if any(kn < slack_kn for _, kn in lately):
-        least = max(least, rules.loss_mean_share * highest(lately)[1])
-    return least
+    return max(rules.loss_kn, 2 * slack_kn, 0 if math.isnan(mean_kn) else rules.loss_mean_share * mean_kn)
 
 
 def _lately(tension: Samples, index: int, rules: Rules) -> Samples:
-    """Samples from which a fall is at once: those of the last second, or the one before, if not over a gap."""
+    """Samples from which a fall is at once: those of the last half second, or the one before, if not over a gap."""
     at_us = tension[index][0]
     found = _window(tension, at_us - rules.loss_fall_us, at_us - 1)
     before = tension[index - 1]

@@ -275,7 +275,7 @@ def an_excursion_that_was_not(berth: Berth) -> dict[str, list[dict[str, object]]
         (life_on_a_day_without_any, "rests on nothing"),
         (an_event_that_was_not, "event V0 comes out otherwise"),
         (an_event_taken_out, "comes out otherwise"),
-        (an_excursion_that_was_not, "its excursions come out otherwise"),
+        (an_excursion_that_was_not, "its marks of kind excursion come out otherwise"),
         (another_coverage, "sheet S0: the ledger's count of its cycles, or its coverage, comes out otherwise"),
         (another_carried_heat, "wear of L1, zone a, 2026-03-02: comes out otherwise"),
         (another_residue, "state of L1, zone a, 2026-03-02: residue comes out otherwise"),
