@@ -72,7 +72,7 @@ def _times(kn: float | None, largest: Row | None) -> str:
 def episodes_text(answer: Row) -> str:
     """Episodes, by time, each with the sentence of what happened."""
     alone = answer["events_alone"]
-    rest = f"{alone} events stand alone; see `tautlog events`." if alone else ""
+    rest = f"{alone} events above a note stand alone; see `tautlog events`." if alone else ""
     if not answer["episodes"]:
         return join("No episodes.", rest)
     rows = [

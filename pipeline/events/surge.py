@@ -271,7 +271,8 @@ def _looks_like_surge(slow: Sequence[_Slow], signs: Mapping[int, int], core: NDA
     opposed, alike = abs(head - stern), abs(head + stern)
     springs = {sign for role, sign in votes if role == "spring"}
     if len(springs) == 2:
-        return opposed >= alike
+        # Springs that are tended one after another oppose each other too; then the ends of the ship lie still.
+        return opposed >= alike and (opposed > 0.0 or not {"head", "stern"} & moved.keys())
     # Springs tell a ship that goes along the quay from one that turns; where there is one, one must have moved.
     return head * stern < 0.0 and ("spring" not in moved or bool(springs))
 

@@ -16,24 +16,39 @@ def running_median(values: Values, half: int, least: int) -> Values:
     the two middle ones. Nothing counts but the values in a place's window.
     """
     out = np.full(values.size, np.nan)
-    window = np.empty(2 * half + 1, np.float64)  # those in the window, ascending
+    window = np.empty(2 * half + 2, np.float64)  # those in the window, ascending, and room for one more
     held = after = 0
     for i in range(-half, values.size):
         entering, leaving = i + half, i - half - 1
+        comes = entering < values.size and not np.isnan(values[entering])
         if leaving >= 0 and not np.isnan(values[leaving]):
-            place = np.searchsorted(window[:held], values[leaving])
-            for j in range(place, held - 1):
-                window[j] = window[j + 1]
+            place, beyond = 0, held
+            while place < beyond:
+                middle = (place + beyond) // 2
+                if window[middle] < values[leaving]:
+                    place = middle + 1
+                else:
+                    beyond = middle
+        else:
+            place = held
+            held += 1
+        # The place that is free now moves to where what enters belongs, or to the end.
+        if comes:
+            while place > 0 and window[place - 1] > values[entering]:
+                window[place] = window[place - 1]
+                place -= 1
+            while place + 1 < held and window[place + 1] < values[entering]:
+                window[place] = window[place + 1]
+                place += 1
+            window[place] = values[entering]
+            after += 1
+        else:
             held -= 1
+            while place < held:
+                window[place] = window[place + 1]
+                place += 1
         if i > 0 and not np.isnan(values[i - 1]):
             after -= 1
-        if entering < values.size and not np.isnan(values[entering]):
-            place = np.searchsorted(window[:held], values[entering])
-            for j in range(held, place, -1):
-                window[j] = window[j - 1]
-            window[place] = values[entering]
-            held += 1
-            after += 1
         # `after` counts those from the place itself on.
         before = held - after + (0 if i < 0 or np.isnan(values[i]) else 1)
         if i >= 0 and before >= least and after >= least:

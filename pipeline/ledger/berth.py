@@ -97,9 +97,12 @@ def _planned(site: Site, call: Call, line: str, role: str) -> tuple[float, str]:
 
 
 def episodes_json(ledger: Ledger, *, from_us: int | None = None, to_us: int | None = None) -> dict[str, Any]:
-    """The answer of `tautlog episodes`: those that touch [from_us, to_us), where given, by time."""
+    """The answer of `tautlog episodes`: those that touch [from_us, to_us), where given, by time.
+
+    Notes make no episode: in a swell lines hang slack by turns all day, and would draw all that happens into one.
+    """
     site = last_site(ledger)
-    live = index.events(ledger)
+    live = {name: one for name, one in index.events(ledger).items() if one.payload.get("severity") != "note"}
     found = episodes([_happened(site, event) for event in live.values()], gap_s=site.policy.episode_gap_s)
     kept = [
         one for one in found if (from_us is None or one.to_us >= from_us) and (to_us is None or one.from_us < to_us)

@@ -268,6 +268,20 @@ def an_excursion_that_was_not(berth: Berth) -> dict[str, list[dict[str, object]]
     return {"sheet_marks": [{"sheet": mark.sheet, "kind": "excursion", "payload": payload}]}
 
 
+def another_balance(berth: Berth) -> dict[str, list[dict[str, object]]]:
+    (found,) = berth.ask(index.berth_days).values()
+    (call,) = found.balance["calls"]
+    (line, role, bins, sum_dan, *hour) = call["lines"][0]
+    forged = {"calls": [{**call, "lines": [[line, role, bins, sum_dan + 1, *hour]]}]}
+    texts = {"marks": manifests.canonical_json(dict(found.marks)), "balance": manifests.canonical_json(forged)}
+    return {"berth_days": [{"day": found.day, "inputs_digest": found.inputs_digest, **texts, "op": "set"}]}
+
+
+def a_berth_day_of_no_sheet(berth: Berth) -> dict[str, list[dict[str, object]]]:
+    (row,) = another_balance(berth)["berth_days"]
+    return {"berth_days": [{**row, "day": date(2026, 2, 1)}]}
+
+
 @pytest.mark.parametrize(
     ("forge", "told"),
     [
@@ -278,6 +292,8 @@ def an_excursion_that_was_not(berth: Berth) -> dict[str, list[dict[str, object]]
         (an_excursion_that_was_not, "its marks of kind excursion come out otherwise"),
         (another_coverage, "sheet S0: the ledger's count of its cycles, or its coverage, comes out otherwise"),
         (another_carried_heat, "wear of L1, zone a, 2026-03-02: comes out otherwise"),
+        (another_balance, "berth day 2026-03-02 comes out otherwise"),
+        (a_berth_day_of_no_sheet, "berth day 2026-02-01 rests on nothing"),
         (another_residue, "state of L1, zone a, 2026-03-02: residue comes out otherwise"),
     ],
 )
