@@ -97,6 +97,9 @@ class Recorded:
 
 def above_setting(recorded: Recorded, settings: Sequence[Setting], *, max_gap_s: float) -> list[Above]:
     """Runs of a slice above the setting in force, in time order. `settings`: ascending; before the first none."""
+    least_kn = min((set_kn for _, set_kn in settings if set_kn is not None), default=np.inf)
+    if not bool((recorded.kn > least_kn).any()):
+        return []  # as on most days, of which nothing is copied
     known = _without_missing(recorded)
     if known.at_us.size == 0:
         return []

@@ -58,7 +58,10 @@ LEVELS: Final = (0.80, 0.86, 0.90, 0.93, 0.96)
 """Shares of the highest load at which the brake may have let go."""
 WEIGHTS: Final = (4.36, 1.82, 0.82, -70.2, -6.35)
 """Of the logistic curve: a constant, then one for each figure of `Signs`; set on seeds 0 to 79 of the tune family."""
-LEAST_CONFIDENCE: Final = 0.8
+LEAST_CONFIDENCE: Final = 0.7
+"""From which on a rendering is told."""
+LEAST_KEPT: Final = 0.2
+"""From which on a brake cannot be said to have held at that time either."""
 
 
 @dataclass(frozen=True)
@@ -146,7 +149,7 @@ def plateaus(
     start_bin: int,
     first: int,
     last: int,
-    least_confidence: float = LEAST_CONFIDENCE,
+    least_confidence: float = LEAST_KEPT,
 ) -> list[Plateau]:
     """Stretches that begin in bins [first, last) of the series and come to the confidence, by line and time.
 

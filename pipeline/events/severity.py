@@ -30,9 +30,12 @@ def of_brake_render(phase: Phase, verdict: str | None, payout_m: float, policy: 
     return "alarm" if verdict == "late" or payout_m >= policy.alarm_payout_m else "warning"
 
 
-def of_brake_held(share: float) -> Severity:
-    """`share`: the load held over the setting. Above that at which a brake renders late it is an alarm."""
-    return "alarm" if share > LATE_SHARE else "note"
+def of_brake_held(share: float, *, measured: bool) -> Severity:
+    """`share`: the load held over the setting. Above that at which a brake renders late it is an alarm, a warning where
+    payout does not tell whether it held (`measured`)."""
+    if share <= LATE_SHARE:
+        return "note"
+    return "alarm" if measured else "warning"
 
 
 def of_slack(lasted_us: int, policy: Policy) -> Severity:

@@ -6,7 +6,7 @@ from typing import Any
 from pipeline.events import brake_held, brake_render, severity, tending
 from pipeline.events.brake_held import Span
 from pipeline.events.brake_render import SlipRun
-from pipeline.events.plateau import Plateau
+from pipeline.events.plateau import LEAST_CONFIDENCE, Plateau
 from pipeline.events.tension import Peak
 from pipeline.night.kinds import Happening, Kind, Rigged, Rope
 from pipeline.night.measured import figures_of, gauge_of, has_payout
@@ -14,10 +14,11 @@ from schemas.times import us_to_rfc3339
 
 
 def _brake_helds(rope: Rope) -> Iterator[Happening]:
-    """Of loads measured at a hook only those that were above the setting at the drum too, where that is reckoned."""
+    """Of loads measured at a hook only those that were above the setting at the drum too, where that is reckoned; of a
+    winch without payout none near crests that look cut, for there it may have let out line."""
     policy, place = rope.site.policy, rope.site.channels[rope.channel].place
     told = has_payout(rope.site, place)
-    rendered = _rendered(rope) + [(one.from_us, one.to_us) for one, _ in _cut_crests(rope)]
+    rendered = _rendered(rope) + [(one.near_from_us, one.near_to_us) for one in rope.plateaus]
     for rigged in rope.riggings:
         runs = [brake_held.Above.from_payload(payload) for payload in rigged.of_kind("held")]
         for event in brake_held.join(
@@ -37,7 +38,7 @@ def _brake_helds(rope: Rope) -> Iterator[Happening]:
                 event.to_us,
                 event.peak,
                 rigged.fast.phase(event.from_us, event.to_us),
-                severity.of_brake_held(load.judged_kn / event.set_kn),
+                severity.of_brake_held(load.judged_kn / event.set_kn, measured=event.paid_out_m is not None),
                 {
                     "brake_set_kn": event.set_kn,
                     "held_pct_of_set": 100.0 * load.judged_kn / event.set_kn,
@@ -58,12 +59,14 @@ def _rendered(rope: Rope) -> list[Span]:
 
 
 def _cut_crests(rope: Rope) -> list[tuple[Plateau, Rigged]]:
-    """Stretches of cut crests of a winch that was not under power at any time of what was looked at."""
+    """Stretches of cut crests, sure enough to tell, of a winch not under power at any time of what was looked at."""
     return [
         (one, rigged)
         for one in rope.plateaus
         for rigged in rope.riggings
-        if rigged.holds(one.from_us) and not tending.at_work(rigged.tending, one.near_from_us, one.near_to_us)
+        if one.confidence >= LEAST_CONFIDENCE
+        and rigged.holds(one.from_us)
+        and not tending.at_work(rigged.tending, one.near_from_us, one.near_to_us)
     ]
 
 

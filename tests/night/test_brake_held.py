@@ -142,6 +142,7 @@ def test_without_a_payout_channel_it_says_that_it_may_have_let_out_line(tmp_path
     berth = night_of(tmp_path / "b", *rows(300, 450, 300), channels=(GAUGE,))
     [event] = berth.events()
     assert (event.payload["payout_m"], event.payload["payout_told"]) == (None, "no channel")
+    assert event.payload["severity"] == "warning"
     assert "payout is not recorded" in told(berth)[0]
     assert "whether it let out line when it held is not measured" in brakes_text(brakes(berth))
 
