@@ -249,7 +249,7 @@ def _scales(site: Site, zeros: Mapping[str, Sequence[ZeroRow]], recorded: Mappin
     found: dict[tuple[str, str], Finding] = {}
     for call, rows in _calls(site):
         gauges = [gauge for row in rows if (gauge := _gauge(site, row, zeros, recorded)) is not None]
-        for told in wrong_scales(gauges):
+        for told in wrong_scales(gauges, pretension_pct=site.policy.pretension_pct):
             reads = ", ".join(f"{kind} {ratio:.2g} of its peers'" for kind, ratio in sorted(told.evidence.items()))
             text = (
                 f"reads as {told.words} would (factor {told.factor:.3g}), in the call of {call.ship} from "

@@ -163,7 +163,7 @@ def _refined(a: Values, b: Values, lag: int, shared: float) -> Offset | None:
     spread = 1.4826 * float(np.median(np.abs(lags - middle)))
     if spread > AGREE_S * 2:
         return None
-    return Offset(middle, max(spread / np.sqrt(lags.size), FLOOR_S), shared, lags.size)
+    return Offset(middle, max(spread / float(np.sqrt(lags.size)), FLOOR_S), shared, lags.size)
 
 
 def _vertex(before: float, top: float, after: float) -> float:
@@ -198,8 +198,9 @@ class Wrong:
 def apart(pairs: Mapping[tuple[str, str], Offset], weight: Mapping[str, int], *, least_s: float) -> list[Wrong]:
     """The loggers whose clocks stand apart by more than `least_s` and three times the uncertainty.
 
-    Offsets of pairs are made one set of offsets by least squares. The shared time is that of the largest set of loggers
-    that agree within a second; of equal sets that with most channels (`weight`).
+    Offsets of pairs are made one set of offsets by least squares; a logger is as uncertain as its least sure pair. The
+    shared time is that of the largest set of loggers that agree within a second; of equal sets that with most channels
+    (`weight`).
     """
     found: list[Wrong] = []
     for names in _connected(pairs):
@@ -229,21 +230,38 @@ def _connected(pairs: Mapping[tuple[str, str], Offset]) -> list[list[str]]:
 def _levelled(
     names: Sequence[str], pairs: Mapping[tuple[str, str], Offset]
 ) -> tuple[dict[str, float], dict[str, float]]:
-    """Offsets against the first name, by least squares weighted with the pairs' uncertainties; and their own."""
+    """Offsets against the first name, by least squares over the pairs; and of each name the uncertainty.
+
+    A pair that contradicts what others say by over half a second has taken the next wave for the same one: the worst is
+    left out, as long as the others still connect all names. Pairs weigh by what they share, too.
+    """
+    used = {pair: told for pair, told in pairs.items() if pair[0] in names}
+    while True:
+        at_s, spread = _least_squares(names, used)
+        off = {pair: abs(at_s[pair[1]] - at_s[pair[0]] - told.offset_s) for pair, told in used.items()}
+        worst = max(off, key=lambda pair: off[pair])
+        left = {pair: told for pair, told in used.items() if pair != worst}
+        if off[worst] <= AGREE_S / 2 or len(_connected(left)) != 1 or len(_connected(left)[0]) != len(names):
+            return at_s, spread
+        used = left
+
+
+def _least_squares(
+    names: Sequence[str], pairs: Mapping[tuple[str, str], Offset]
+) -> tuple[dict[str, float], dict[str, float]]:
     row = {name: number for number, name in enumerate(names)}
-    used = [(row[one], row[other], told) for (one, other), told in pairs.items() if one in row]
-    design, right = np.zeros((len(used), len(names) - 1)), np.zeros(len(used))
-    for number, (one, other, told) in enumerate(used):
-        for column, sign in ((one, -1.0), (other, 1.0)):
+    design, right = np.zeros((len(pairs), len(names) - 1)), np.zeros(len(pairs))
+    for number, ((one, other), told) in enumerate(pairs.items()):
+        weight = told.shared / told.uncertainty_s
+        for column, sign in ((row[one], -1.0), (row[other], 1.0)):
             if column > 0:
-                design[number, column - 1] = sign / told.uncertainty_s
-        right[number] = told.offset_s / told.uncertainty_s
+                design[number, column - 1] = sign * weight
+        right[number] = told.offset_s * weight
     solved = np.linalg.lstsq(design, right, rcond=None)[0]
-    variance = np.diag(np.linalg.pinv(design.T @ design))
-    own = {name: max((t.uncertainty_s for a, b, t in used if row[name] in (a, b)), default=0.0) for name in names}
     at_s = {name: float(solved[number - 1]) if number > 0 else 0.0 for name, number in row.items()}
+    # No better than the pairs that a name stands in, and no better than they agree.
+    off = {pair: abs(at_s[pair[1]] - at_s[pair[0]] - told.offset_s) for pair, told in pairs.items()}
     spread = {
-        name: max(own[name], float(np.sqrt(variance[number - 1])) if number > 0 else 0.0)
-        for name, number in row.items()
+        name: max(max(told.uncertainty_s, off[pair]) for pair, told in pairs.items() if name in pair) for name in names
     }
     return at_s, spread

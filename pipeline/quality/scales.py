@@ -31,12 +31,15 @@ FACTORS: Final[Mapping[str, float]] = {
 }
 # House rules, no source.
 LEAST_PEERS: Final = 2
-NEAR: Final[Mapping[str, float]] = {"start": 1.5, "motion": 2.0, "noise": 1.25}
+START_NEAR: Final = 1.5
+START_FAR: Final = 2.0
+MOTION_NEAR: Final = 2.0
+NOISE_NEAR: Final = 1.25
+NOISE_CLOSE: Final = 1.15
 """By what factor each kind of evidence may miss the suspected one."""
-WEIGHT: Final[Mapping[str, float]] = {"start": 1.0, "motion": 0.4, "noise": 1.0}
+WEIGHT: Final[Mapping[str, float]] = {"start": 1.0, "motion": 0.4, "noise": 2.0}
 FAR: Final = 3.0
-"""A suspected factor beyond this needs two kinds of evidence that agree; a lesser one start and noise among them."""
-LEAST_OFF: Final = 1.45
+"""A lesser factor is within what crews do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,38 +72,67 @@ class Scaled:
     peers: tuple[str, ...]
 
 
-def wrong_scales(gauges: Sequence[Gauge]) -> list[Scaled]:
-    """The channels of a call that a known factor explains better than none."""
-    return [told for gauge in gauges if (told := _told(gauge, gauges)) is not None]
+def wrong_scales(gauges: Sequence[Gauge], *, pretension_pct: float) -> list[Scaled]:
+    """The channels of a call that a known factor explains better than none.
+
+    pretension_pct: what lines are hauled to where nothing plans it, in percent of their bases. Where several channels
+    are off, those that started within half and twice of it say what is usual.
+    """
+    started = [one for one in gauges if one.start_kn > 0 and one.motion_kn > 0]
+    found = [_told(gauge, [o for o in started if o.channel != gauge.channel], pretension_pct) for gauge in started]
+    return [told for told in found if told is not None]
 
 
-def _told(gauge: Gauge, gauges: Sequence[Gauge]) -> Scaled | None:
-    others = [one for one in gauges if one.channel != gauge.channel and one.start_kn > 0 and one.motion_kn > 0]
-    alike = [one for one in others if one.role == gauge.role and gauge.role]
-    peers = alike if len(alike) >= LEAST_PEERS else others
-    if len(peers) < LEAST_PEERS or gauge.start_kn <= 0 or gauge.motion_kn <= 0:
+def _told(gauge: Gauge, others: Sequence[Gauge], pretension_pct: float) -> Scaled | None:
+    if len(others) < LEAST_PEERS:
         return None
-    evidence = _evidence(gauge, peers, others)
-    total = sum(WEIGHT[kind] for kind in evidence)
-    off = sum(WEIGHT[kind] * math.log(ratio) for kind, ratio in evidence.items()) / total
-    if abs(off) < math.log(LEAST_OFF):
+    evidence, peers = _evidence(gauge, others, pretension_pct)
+    fits = {words: _misfit(evidence, factor) for words, factor in FACTORS.items() if _agrees(evidence, factor)}
+    if not fits:
         return None
-    words, factor = min(FACTORS.items(), key=lambda item: abs(math.log(item[1]) - off))
-    near = {kind for kind, ratio in evidence.items() if abs(math.log(ratio / factor)) <= math.log(NEAR[kind])}
-    far = max(factor, 1 / factor) > FAR
-    enough = len(near) >= 2 and (far or {"start", "noise"} <= near)
-    return Scaled(gauge, factor, words, evidence, tuple(one.line for one in peers)) if enough else None
+    words = min(fits, key=lambda name: fits[name])
+    return Scaled(gauge, FACTORS[words], words, evidence, tuple(one.line for one in peers))
 
 
-def _evidence(gauge: Gauge, peers: Sequence[Gauge], others: Sequence[Gauge]) -> dict[str, float]:
-    """By kind: the channel's figure over the median of its peers'; the start against the plan where both have one."""
-    found = {"motion": (gauge.motion_kn / gauge.base_kn) / median(one.motion_kn / one.base_kn for one in peers)}
-    planned = [one.start_kn / one.planned_kn for one in others if one.planned_kn is not None]
+def _agrees(evidence: Mapping[str, float], factor: float) -> bool:
+    """A large factor shows in two kinds of evidence; a lesser one in the start and, closely, in the noise."""
+    misses = {kind: abs(math.log(ratio / factor)) for kind, ratio in evidence.items()}
+    noise = misses.get("noise", math.inf)
+    if max(factor, 1 / factor) <= FAR:
+        return misses["start"] <= math.log(START_NEAR) and noise <= math.log(NOISE_CLOSE)
+    start, motion = misses["start"], misses["motion"]
+    if noise <= math.log(NOISE_NEAR):
+        return min(start, motion) <= math.log(START_FAR)
+    return start <= math.log(START_NEAR) and motion <= math.log(MOTION_NEAR) and noise == math.inf
+
+
+def _misfit(evidence: Mapping[str, float], factor: float) -> float:
+    return sum(WEIGHT[kind] * abs(math.log(ratio / factor)) for kind, ratio in evidence.items())
+
+
+def _evidence(gauge: Gauge, others: Sequence[Gauge], pretension_pct: float) -> tuple[dict[str, float], Sequence[Gauge]]:
+    """By kind: the channel's figure over the median of its peers'; and those peers. The start is against the plan where
+    there is one.
+    """
+    usual = pretension_pct / 100
+    near = [one for one in others if 0.5 <= _start(one) / usual <= 2.0]
+    reference = median(_start(one) for one in (near if len(near) >= LEAST_PEERS else others))
+    sound = [one for one in others if abs(math.log(_start(one) / reference)) <= math.log(START_NEAR)]
+    sound = sound if sound else list(others)
+    alike = [one for one in sound if one.role == gauge.role and gauge.role]
+    peers = alike if len(alike) >= LEAST_PEERS else sound
+    found = {
+        "start": _start(gauge) / reference,
+        "motion": (gauge.motion_kn / gauge.base_kn) / median(one.motion_kn / one.base_kn for one in peers),
+    }
+    planned = [one.start_kn / one.planned_kn for one in sound if one.planned_kn is not None]
     if gauge.planned_kn is not None and len(planned) >= LEAST_PEERS:
         found["start"] = (gauge.start_kn / gauge.planned_kn) / median(planned)
-    else:
-        found["start"] = (gauge.start_kn / gauge.base_kn) / median(one.start_kn / one.base_kn for one in others)
-    noises = [one.noise_kn for one in others if one.kind == gauge.kind and one.noise_kn]
-    if gauge.noise_kn and len(noises) >= LEAST_PEERS:
+    noises = [one.noise_kn for one in sound if one.kind == gauge.kind and one.noise_kn is not None and one.noise_kn > 0]
+    if gauge.noise_kn is not None and gauge.noise_kn > 0 and noises:
         found["noise"] = gauge.noise_kn / median(noises)
-    return found
+    return found, peers
+
+
+def _start(gauge: Gauge) -> float:
+    return gauge.start_kn / gauge.base_kn

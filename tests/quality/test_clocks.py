@@ -90,6 +90,11 @@ def test_the_clock_that_stands_apart_from_most_is_told_and_not_the_others() -> N
     assert wrong.offset_s == pytest.approx(19.95, abs=0.1)
 
 
+def test_a_pair_that_took_the_next_wave_for_the_same_one_is_outvoted() -> None:
+    pairs = {("a", "b"): told(0.0), ("b", "c"): told(0.0), ("a", "c"): Offset(3.9, 0.05, 0.2, 9)}
+    assert apart(pairs, {}, least_s=2.0) == []
+
+
 def test_of_two_clocks_nobody_can_tell_which_is_right() -> None:
     [wrong] = apart({("a", "b"): told(-7.0)}, {"a": 1, "b": 4}, least_s=2.0)
     assert (wrong.logger, wrong.alone) == ("a", True)

@@ -4,7 +4,8 @@ import dataclasses
 
 import pytest
 
-from pipeline.quality.scales import FACTORS, Gauge, wrong_scales
+from pipeline.quality.scales import FACTORS, Gauge, Scaled
+from pipeline.quality.scales import wrong_scales as told_of
 
 LB_KN, KIP_KN, TF_KN = 0.0044482216152605, 4.4482216152605, 9.80665  # NIST SP 811
 
@@ -17,6 +18,10 @@ def berth() -> list[Gauge]:
             [(100, 6.0), (92, 5.0), (110, 7.1), (104, 6.6), (90, 3.0), (95, 2.6), (84, 3.3), (88, 2.9)]
         )
     ]
+
+
+def wrong_scales(gauges: list[Gauge]) -> list[Scaled]:
+    return told_of(gauges, pretension_pct=10.0)
 
 
 def scaled(gauge: Gauge, factor: float) -> Gauge:
@@ -63,6 +68,11 @@ def test_a_plan_for_a_slacker_line_takes_the_suspicion_from_it() -> None:
     gauges = [dataclasses.replace(gauge, planned_kn=100.0) for gauge in berth()]
     slack = dataclasses.replace(gauges[0], start_kn=20.0, motion_kn=4.0, noise_kn=None)
     assert wrong_scales([dataclasses.replace(slack, planned_kn=20.0), *gauges[1:]]) == []
+
+
+def test_with_half_of_the_channels_off_the_sound_ones_are_not_told() -> None:
+    gauges = [scaled(gauge, 1 / TF_KN) if n % 2 else gauge for n, gauge in enumerate(berth())]
+    assert [found.gauge.channel for found in wrong_scales(gauges)] == ["H1", "H3", "H5", "H7"]
 
 
 def test_one_line_without_peers_is_held_against_nothing() -> None:

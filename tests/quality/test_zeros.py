@@ -28,7 +28,7 @@ def check(hour: float, kn: float, *, slope: float = 0.0) -> ZeroCheck:
     return ZeroCheck(from_us, from_us + HOUR_US // 2, 1800, kn, 0.2, 0.2, slope, True)
 
 
-def looked_at(value: np.ndarray, **more: object) -> ZeroCheck | None:  # type: ignore[type-arg]
+def looked_at(value: np.ndarray, **more: object) -> ZeroCheck | None:
     at_us = np.arange(value.size, dtype=np.int64) * S
     given = {"zero_kn": 0.0, "full_kn": 1000.0, "rigged_stir_kn": None, "frozen": False} | more
     bins = make_bins(at_us, value, np.ones(value.size, np.bool_))
@@ -88,7 +88,8 @@ def test_a_change_between_two_checks_is_a_step_if_their_own_slopes_do_not_forete
     assert drift is not None
     assert (step.kind, step.from_us, step.to_us, step.change_kn) == ("step", HOUR_US // 2, 4 * HOUR_US, 20.0)
     # From the first check's beginning to the last one's end: 4.5 h at 5 kN an hour.
-    assert (drift.kind, drift.change_kn) == ("drift", pytest.approx(22.5))
+    assert drift.kind == "drift"
+    assert drift.change_kn == pytest.approx(22.5)
 
 
 def test_many_checks_that_creep_are_a_drift_with_sens_slope() -> None:
