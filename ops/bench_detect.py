@@ -26,7 +26,7 @@ from functools import partial
 
 from ops.detect_match import Tally, as_json, tallies, total
 from ops.detect_night import night_of
-from ops.detect_table import WANTED, confusion, examples, kinds_with_classes, quiet, table
+from ops.detect_table import HEAD, WANTED, confusion, examples, kinds_with_classes, quiet, table
 from sample_logs.scenarios import make
 from schemas.times import DAY_US
 
@@ -74,8 +74,12 @@ def main(argv: Sequence[str] | None = None) -> None:
             for one in ran:
                 told[one.rate_hz].append(_only(one, options.only))
             _progress(f"{number} of {options.scenarios} scenarios", began)
+        summed = {rate: total(one.tallies for one in found) for rate, found in told.items()}
+        missed = _print_scenarios(options, summed)
         still = _quiet(pool, options, began)
-    missed = _print(options, {rate: total(one.tallies for one in found) for rate, found in told.items()}, still)
+    missed += _print_quiet(options, still)
+    if options.json:
+        _print_json(options, summed, still)
     _print_time(told, still, time.monotonic() - began)
     if missed and not options.short:
         print("MISSED: " + "; ".join(missed))
@@ -123,26 +127,33 @@ def _only(ran: Ran, kind: str | None) -> Ran:
     return Ran(ran.rate_hz, kept, ran.line_days, ran.making_s, ran.finding_s)
 
 
-def _print(options: argparse.Namespace, told: dict[float, dict[str, Tally]], still: Sequence[Ran]) -> list[str]:
-    """Print all tables; what was missed."""
+def _print_scenarios(options: argparse.Namespace, told: dict[float, dict[str, Tally]]) -> list[str]:
+    """Print the tables of each rate; what was missed."""
     missed: list[str] = []
-    quiet_tallies = total(ran.tallies for ran in still)
-    if options.json:
-        given = {f"{rate:g} Hz": {kind: as_json(one) for kind, one in found.items()} for rate, found in told.items()}
-        given["quiet"] = {kind: as_json(one) for kind, one in quiet_tallies.items()}
-        line_days = sum(ran.line_days for ran in still)
-        print(json.dumps({"head": "on our simulator", "family": options.family, "line_days": line_days, **given}))
     for rate_hz, found in told.items():
         text, wrong = table(found, rate_hz, options.scenarios, options.family)
         missed += wrong
         parts = [text, *(confusion(found[kind], rate_hz, kind) for kind in kinds_with_classes(found))]
         parts += [examples(found, rate_hz, options.examples)] if options.examples else []
         _show(options, *parts)
-    if still:
-        text, wrong = quiet(quiet_tallies, sum(ran.line_days for ran in still), len(still), options.quiet_days)
-        missed += wrong
-        _show(options, text)
     return missed
+
+
+def _print_quiet(options: argparse.Namespace, still: Sequence[Ran]) -> list[str]:
+    """Print the quiet days; what was missed in them."""
+    if not still:
+        return []
+    found = total(ran.tallies for ran in still)
+    text, missed = quiet(found, sum(ran.line_days for ran in still), len(still), options.quiet_days)
+    _show(options, text)
+    return missed
+
+
+def _print_json(options: argparse.Namespace, told: dict[float, dict[str, Tally]], still: Sequence[Ran]) -> None:
+    counts = {f"{rate:g} Hz": {kind: as_json(one) for kind, one in found.items()} for rate, found in told.items()}
+    counts["quiet"] = {kind: as_json(one) for kind, one in total(ran.tallies for ran in still).items()}
+    line_days = sum(ran.line_days for ran in still)
+    print(json.dumps({"head": HEAD, "family": options.family, "line_days": line_days, **counts}))
 
 
 def _show(options: argparse.Namespace, *parts: str) -> None:

@@ -56,14 +56,13 @@ def events_against_reading(work: Path, channels: int, hours: float, repeats: int
     run_night(root)
     day = _Day(root)
     day.prove()
-    reading, calm, rough = [], [], []
+    seconds = []
     for number in range(repeats + 1):
         told = day.reading_s(), day.events_s(rough=False), day.events_s(rough=True)
-        if number > 0:  # the first loads compiled code
-            for kept, seconds in zip((reading, calm, rough), told, strict=True):
-                kept.append(seconds)
-    ratio = statistics.median(calm) / statistics.median(reading)
-    worst = statistics.median(rough) / statistics.median(reading)
+        seconds += [told] if number > 0 else []  # the first loads compiled code
+    reading, calm, rough = (statistics.median(column) for column in zip(*seconds, strict=True))
+    ratio = calm / reading
+    worst = rough / reading
     return [
         (
             f"all events of a day of {channels} channels at 10 Hz / reading its store files",
@@ -73,7 +72,7 @@ def events_against_reading(work: Path, channels: int, hours: float, repeats: int
         ),
         (
             "  CPU seconds, for orientation",
-            f"{statistics.median(calm):.2f} / {statistics.median(reading):.2f}",
+            f"{calm:.2f} / {reading:.2f}",
             "",
             True,
         ),

@@ -52,7 +52,8 @@ def cautions(kinds: set[str]) -> list[str]:
     inspect = kinds & {"peak-load", "brake-render", "snap-load", "load-loss"}
     found = []
     if inspect:
-        found.append(f"After {_listed(sorted(inspect))} the line is inspected before it is used again.")
+        words = [_NOT_ALL.get(kind, kind) for kind in sorted(inspect)]
+        found.append(f"After {_listed(words)} the line is inspected before it is used again.")
     if "brake-held" in kinds:
         found.append(
             "A brake that holds above its setting leaves the line to part: it is checked and tested by the winch "
@@ -64,6 +65,9 @@ def cautions(kinds: set[str]) -> list[str]:
             "the highest that was recorded; what the line bore was that or more."
         )
     return found
+
+
+_NOT_ALL = {"load-loss": "load-loss (unless it is classed let-go or instrument)"}
 
 
 def _counted(kinds: Counter[str]) -> str:
@@ -172,10 +176,21 @@ def _load_loss(event: Row) -> str:
         else f"lost its load of {bound}{event['last_loaded_kn']:.0f} kN"
     )
     back = "and it has not come back" if event["back_at"] is None else f"and came back at {event['back_at']}"
+    word = event["class"]
+    why = "" if word == "undetermined" else f" ({'; '.join(event['evidence'][word]['for'])})"
     return (
-        f"{whose} within {event['fall_s']:g} s, {back}; highest recorded just before {_peak(event)}: "
-        f"possible parting, verify on deck, keep clear{_worked(event)}"
+        f"{whose} within {event['fall_s']:g} s, {back}; highest recorded just before {_peak(event)}, "
+        f"{event['highest_recorded_is']}; {_LOST[word]}{why}{_worked(event)}"
     )
+
+
+_LOST = {
+    "parted": "parted: verify on deck, keep clear",
+    "released": "released, its hook opened under load: verify on deck, keep clear",
+    "let-go": "let go under load",
+    "instrument": "its gauge dropped out",
+    "undetermined": "possible parting: verify on deck, keep clear",
+}
 
 
 def _surge(event: Row) -> str:

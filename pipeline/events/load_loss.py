@@ -53,11 +53,12 @@ LATER_S: Final = 600.0
 class LoadLoss:
     """One candidate. `loaded`, `unloaded`: the last loaded sample and the first unloaded one. `of_share`: a part of a
     shared hook's tension went. `floor_kn`: below it the line counts as unloaded. `back_us`: when it was not any more;
-    None where that is not seen (of a share: within `BACK_S`) up to `watched_us`. `back_kn`: the largest load within
-    `loss_fall_s` of its return, by which a gauge that works again differs from a line that is hove in; None where it is
-    not back within `SOON_S`, or over a gap. `beside`: what the place's other channels said before and after; `between`:
-    the least and largest each said from the one to the other; `later`: what each said `LATER_S` after the loss; both
-    None where a channel was not heard since the last loaded sample.
+    None where that is not seen (of a share: within `BACK_S`) up to `watched_us`. `back_kn`: the first reading that
+    is loaded again, by which a gauge that works again differs from a line that is hove in; None where it is not back
+    within `SOON_S`, or over a gap. `gone_kn`: least and largest until then, or in `loss_stay_s` without it.
+    `lowest_kn`: the least in `loss_mean_s` before. `beside`: what the place's other channels said before and after;
+    `between`: the least and largest each said from the one to the other; `later`: what each said `LATER_S` after the
+    loss; both None where a channel was not heard since the last loaded sample.
     """
 
     loaded: Peak
@@ -70,6 +71,8 @@ class LoadLoss:
     watched_us: int = field(compare=False)
     beside: Mapping[str, Any] = field(default_factory=dict)
     back_kn: float | None = None
+    gone_kn: tuple[float, float] | None = None
+    lowest_kn: float | None = None
     between: Mapping[str, Any] = field(default_factory=dict)
     later: Mapping[str, Any] = field(default_factory=dict)
 
@@ -86,7 +89,8 @@ class LoadLoss:
     def from_payload(cls, payload: Mapping[str, Any]) -> LoadLoss:
         """The inverse of `to_payload`."""
         peaks = {name: Peak(**payload[name]) for name in ("loaded", "unloaded", "highest")}
-        return cls(**{**payload, **peaks})
+        gone_kn = payload.get("gone_kn")
+        return cls(**{**payload, **peaks, "gone_kn": None if gone_kn is None else tuple(gone_kn)})
 
 
 def candidates(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: float, share: float) -> list[LoadLoss]:
@@ -125,6 +129,8 @@ def candidates(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: fl
             back_us=None if back == NONE else int(at_us[back]),
             watched_us=watched_us,
             back_kn=None if back == NONE else _back_kn(tension, unloaded, back, policy),
+            gone_kn=_gone_kn(tension, unloaded, back, policy),
+            lowest_kn=_lowest_kn(tension, unloaded, policy),
         )
         for (loaded, unloaded, highest, back, how), (mean_kn, floor_kn) in zip(
             rows.tolist(), figures.tolist(), strict=True
@@ -137,13 +143,26 @@ def _peak(tension: Tension, index: int) -> Peak:
 
 
 def _back_kn(tension: Tension, unloaded: int, back: int, policy: Policy) -> float | None:
-    at_us, usable = tension.at_us, tension.usable
-    before = np.flatnonzero(usable[:back])[-1]  # at least the first unloaded one is usable
+    at_us = tension.at_us
+    before = np.flatnonzero(tension.usable[:back])[-1]  # at least the first unloaded one is usable
     late = at_us[back] - at_us[unloaded] > us(SOON_S)
-    if late or at_us[back] - at_us[before] > us(policy.max_gap_s):
-        return None
-    stop = np.searchsorted(at_us, at_us[back] + us(policy.loss_fall_s), side="right")
-    return float(tension.kn[back:stop][usable[back:stop]].max())
+    return None if late or at_us[back] - at_us[before] > us(policy.max_gap_s) else float(tension.kn[back])
+
+
+def _gone_kn(tension: Tension, unloaded: int, back: int, policy: Policy) -> tuple[float, float]:
+    at_us = tension.at_us
+    stop = int(np.searchsorted(at_us, at_us[unloaded] + us(policy.loss_stay_s), side="right"))
+    if back != NONE and at_us[back] - at_us[unloaded] <= us(SOON_S):
+        stop = back
+    kn = tension.kn[unloaded:stop][tension.usable[unloaded:stop]]
+    return float(kn.min()), float(kn.max())
+
+
+def _lowest_kn(tension: Tension, unloaded: int, policy: Policy) -> float:
+    at_us = tension.at_us
+    first = int(np.searchsorted(at_us, at_us[unloaded] - us(policy.loss_mean_s)))
+    kn = tension.kn[first:unloaded][tension.usable[first:unloaded]]
+    return float(kn.min()) if kn.size else float(tension.kn[unloaded])
 
 
 def beside(found: LoadLoss, channels: Mapping[str, tuple[Ints, Floats]], policy: Policy) -> LoadLoss:

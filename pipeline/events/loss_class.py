@@ -6,7 +6,11 @@ nothing; what it says weighs for or against some classes, or vetoes them. A clas
 has spoken, none vetoed it, its weights sum to `ENOUGH`, and no other class comes as high. Else it is undetermined, and
 that means a possible parting: verify on deck, keep clear. So `parted` needs a hook that stayed closed, a winch that let
 nothing out, or a person's word (services.csv); `released` an open hook; `let-go` lines that go in turn, or a call at
-its end, and a sign that this line was let go; `instrument` a load that came back as suddenly as it went.
+its end, and a sign that this line was let go; `instrument` a load that came back between two readings, from a gauge
+that read the same all the while.
+
+A line that is loaded again within half an hour, from slack, and whose hook did not open, has lost nothing: it is no
+event of this kind (`fell_slack`), but slack.
 
 A winch that let nothing out cannot tell a line that parted from one whose shore end came off: both read `parted`.
 A person's word: `parted` at the head of the detail of a repair, an inspection or a retirement of the line, from the
@@ -19,8 +23,9 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from pipeline.events.load_loss import LoadLoss
+from pipeline.events.load_loss import SOON_S, LoadLoss
 from pipeline.events.take_up import Aside
+from pipeline.events.tension import us
 from schemas.registers import Service
 from schemas.times import us_to_rfc3339
 
@@ -42,8 +47,14 @@ STILL_M: Final = 0.1
 """A winch that let out no more than this let nothing out [m]: ten steps of a payout meter of 1 cm."""
 RAN_M: Final = 0.5
 """One that let out this much gave the load away [m]."""
-BACK_SHARE: Final = 0.5
-"""So much of the mean load before must stand again within the time of a fall."""
+BACK_SHARE: Final = 0.25
+"""The first reading of a load that is back at once is over what it was while gone by so much of the mean before ..."""
+BACK_FLOORS: Final = 1.5
+"""... and at least so many times what counts as unloaded."""
+ALWAYS_FLOORS: Final = 1.5
+"""A line never below so many times what counts as unloaded, in the minute before, was loaded all the time."""
+FLAT_SHARE: Final = 0.1
+"""A gauge that moved by less than this share of what counts as unloaded read the same all the while."""
 SUDDEN_US: Final = 500_000
 SUDDEN_SHARE: Final = 0.8
 """From so much of the mean load to none in half a second: no winch slackens a line so fast."""
@@ -116,8 +127,13 @@ class Facts:
 
     @property
     def came_back_at_once(self) -> bool:
-        back_kn = self.loss.back_kn
-        return not self.loss.of_share and back_kn is not None and back_kn >= BACK_SHARE * self.loss.mean_kn
+        loss = self.loss
+        if loss.of_share or loss.back_kn is None or loss.gone_kn is None:
+            return False
+        if loss.lowest_kn is None or loss.lowest_kn < ALWAYS_FLOORS * loss.floor_kn:
+            return False
+        step = loss.back_kn - loss.gone_kn[1]
+        return step >= BACK_SHARE * loss.mean_kn and loss.back_kn >= BACK_FLOORS * loss.floor_kn
 
     @property
     def parted_by_word(self) -> bool | None:
@@ -159,6 +175,15 @@ class Judged:
     def open(self) -> list[str]:
         """Sentences that tell no class from another."""
         return [one.says for one in self.evidence if not one.weights]
+
+
+def fell_slack(loss: LoadLoss) -> bool:
+    """Whether a loss was none: the line was loaded again within half an hour, its hook had not opened, and it was no
+    gauge that dropped out. Such a line fell slack, as waves and crews let lines fall, and is told as that."""
+    facts = Facts(loss)
+    if loss.of_share or loss.back_us is None or loss.back_us - loss.unloaded.at_us > us(SOON_S):
+        return False
+    return not facts.hook_opened and not (facts.came_back_at_once and _read_flat(facts) is not None)
 
 
 def judge(facts: Facts) -> Judged:
@@ -256,6 +281,16 @@ def _back_at_once(facts: Facts) -> str | None:
     return f"after {gone} it was back at once at {loss.back_kn:.0f} kN, of {loss.mean_kn:.0f} kN before"
 
 
+def _read_flat(facts: Facts) -> str | None:
+    loss = facts.loss
+    if loss.of_share or loss.back_us is None or loss.gone_kn is None:
+        return None
+    least, largest = loss.gone_kn
+    if largest - least >= FLAT_SHARE * loss.floor_kn:
+        return None
+    return f"it read {least:.1f} to {largest:.1f} kN all the while"
+
+
 def _back_from_slack(facts: Facts) -> str | None:
     loss = facts.loss
     if loss.back_us is None or loss.of_share or facts.came_back_at_once:
@@ -299,7 +334,7 @@ def _went_in_turn(facts: Facts) -> str | None:
     if facts.in_turn is not True:
         return None
     if aside is not None and aside.in_turn:
-        return f"{aside.gone} of {aside.others} other lines lost their load within half an hour of it, {aside.near} within 5 min"
+        return f"{aside.gone} of {aside.others} other lines went within half an hour of it, {aside.near} within 5 min"
     return "the register has the lines of this call let go about then"
 
 
@@ -308,7 +343,10 @@ def _others_stayed(facts: Facts) -> str | None:
     if facts.in_turn is not False:
         return None
     if aside is not None and aside.in_turn is False:
-        return f"no line of {aside.others} others went with it: {aside.near} within 5 min, {aside.gone} within half an hour"
+        return (
+            f"of {aside.others} other lines {aside.near} went within 5 min of it, {aside.gone} within half an hour: "
+            "they did not go in turn"
+        )
     return "the register has no line of this call let go until later"
 
 
@@ -361,7 +399,8 @@ RULES: Final[tuple[Rule, ...]] = (
     Rule("slackened, then unhooked", _slackened, {LET_GO: 2, PARTED: -2, RELEASED: -2}),
     Rule("let nothing out", _let_nothing_out, {PARTED: 3, LET_GO: -1}),
     Rule("ran out", _ran_out, {LET_GO: 1, PARTED: -3, INSTRUMENT: -3}),
-    Rule("back at once", _back_at_once, {INSTRUMENT: 4, PARTED: VETO, RELEASED: VETO, LET_GO: VETO}),
+    Rule("back at once", _back_at_once, {INSTRUMENT: 2, PARTED: VETO, RELEASED: VETO, LET_GO: VETO}),
+    Rule("read flat", _read_flat, {INSTRUMENT: 2}),
     Rule("back from slack", _back_from_slack, {PARTED: -3, RELEASED: -3, LET_GO: -1}),
     Rule("stayed away", _stayed_away, {INSTRUMENT: -2}),
     Rule("taken up", _taken_up, {PARTED: 1, RELEASED: 1, INSTRUMENT: -1}),
@@ -383,6 +422,6 @@ NEEDED: Final[Mapping[Class, tuple[tuple[str, ...], ...]]] = {
         ("went in turn",),
         ("hook opened", "slackened, then unhooked", "end near", "winch at work", "ran out"),
     ),
-    INSTRUMENT: (("back at once",),),
+    INSTRUMENT: (("back at once",), ("read flat",)),
 }
 """Of each group of rules one must have spoken. A person's word that it parted needs nothing else."""

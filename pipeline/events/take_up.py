@@ -1,13 +1,13 @@
-"""What the other lines of a call did about one line's loss of load: whether neighbours took up what it bore, and whether
-all lines went in turn, as when a ship is let go. From traces (10-second bins), pure.
+"""What the other lines of a call did about one line's loss of load: whether neighbours took up what it bore, and
+whether all lines went in turn, as when a ship is let go. From traces (10-second bins), pure.
 
 House rules, no source. Bin 0 is that of the first unloaded sample.
 
-Take-up, of each line of the same role on another channel: its mean of the three minutes before bin -1, and of those from
-bin 2 on, for a ship may take a motion period to find her new place. `usual_kn`: 1.4826 times the median size of the same
-difference about the minutes of the hour before (the standard deviation, were it normal). It is taken up where the mean
-rose by over `TIMES` times that, and by `LEAST_SHARE` of what the line bore. Otherwise it is not visible, which is no
-evidence of anything: at pretension a ship lies against fenders, and what one line gives up may go into them.
+Take-up, of each line of the same role on another channel: its mean of the three minutes before bin -1, and of those
+from bin 2 on, for a ship may take a motion period to find her new place. `usual_kn`: 1.4826 times the median size of
+the same difference about the minutes of the hour before (the standard deviation, were it normal). It is taken up where
+the mean rose by over `TIMES` times that, and by `LEAST_SHARE` of what the line bore. Otherwise it is not visible, which
+is no evidence of anything: at pretension a ship lies against fenders, and what one line gives up may go into them.
 
 In turn: of the other lines on other channels that were loaded (a bin's mean of `LOADED_PCT` of ship design MBL) within
 half an hour of it, at least two and at least half went for good in that time, one of them within five minutes. Gone is
@@ -100,7 +100,7 @@ class Aside:
 def aside(own: OtherLine, unloaded_us: int, mean_kn: float, others: Sequence[OtherLine]) -> Aside:
     """What `others` (any order; the line itself and lines on its channel are left out) did about a loss of `mean_kn`.
 
-    Looks at bins up to an hour and seven minutes before it, and half an hour after.
+    Looks at bins up to 64 minutes before it, and half an hour after.
     """
     at = unloaded_us // BIN_US
     apart = sorted((one for one in others if one.channel != own.channel), key=_order)

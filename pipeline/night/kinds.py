@@ -3,7 +3,6 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from itertools import zip_longest
 from typing import Any, Protocol
 
 from pipeline.events import (
@@ -20,7 +19,7 @@ from pipeline.events import (
 )
 from pipeline.events.brake_render import Rules, SlipRun
 from pipeline.events.calls import Fast, Phase
-from pipeline.events.loss_class import Facts, judge, word_on
+from pipeline.events.loss_class import Facts, fell_slack, judge, word_on
 from pipeline.events.plateau import Plateau
 from pipeline.events.severity import Severity
 from pipeline.events.take_up import Aside
@@ -78,9 +77,10 @@ class Rigged:
 
     @cached_property
     def losses(self) -> list[load_loss.LoadLoss]:
-        """Where its load was lost at once."""
+        """Where its load was lost at once, and it did not just fall slack."""
         pieces = [load_loss.LoadLoss.from_payload(payload) for payload in self.of_kind("loss")]
-        return load_loss.join(pieces, self.loaded, stay_s=self.policy.loss_stay_s)
+        found = load_loss.join(pieces, self.loaded, stay_s=self.policy.loss_stay_s)
+        return [one for one in found if not fell_slack(one)]
 
     @cached_property
     def tending(self) -> list[tending.Tending]:
@@ -267,8 +267,9 @@ def _pretension_losses(rope: Rope) -> Iterator[Happening]:
 
 def _load_losses(rope: Rope) -> Iterator[Happening]:
     services = [row for row in rope.site.services if row.line == rope.line]
+    lost_us = sorted(event.unloaded.at_us for rigged in rope.riggings for event in rigged.losses)
     for rigged in rope.riggings:
-        for event, later in zip_longest(rigged.losses, rigged.losses[1:]):
+        for event in rigged.losses:
             from_us, to_us = event.loaded.at_us, event.unloaded.at_us
             work = tending.at_work(rigged.tending, from_us, to_us)
             facts = Facts(
@@ -277,7 +278,7 @@ def _load_losses(rope: Rope) -> Iterator[Happening]:
                 rigged_to_us=rigged.rigging.to_us,
                 let_go_us=rigged.fast.first_let_go_us,
                 aside=rope.asides.get((rope.channel, rope.line, to_us)),
-                word=word_on(to_us, None if later is None else later.unloaded.at_us, services),
+                word=word_on(to_us, next((us for us in lost_us if us > to_us), None), services),
             )
             judged = judge(facts)
             yield Happening(

@@ -34,6 +34,7 @@ def told_of(facts: Facts, judged: Judged) -> dict[str, Any]:
         "mean_before_kn": loss.mean_kn,
         "back_at": None if loss.back_us is None else us_to_rfc3339(loss.back_us),
         "back_kn": loss.back_kn,
+        "gone_kn": None if loss.gone_kn is None else list(loss.gone_kn),
         "of_share": loss.of_share,
         "beside": dict(loss.beside),
         "later": dict(loss.later),

@@ -139,6 +139,33 @@ def test_what_stands_beside_is_the_latest_before_the_fall_and_a_minute_after() -
     payout = (np.array([59_000_000, 59_500_000, 61_000_000]), np.array([20.0, np.nan, 23.0]))
     told = beside(event, {"hook-state": hook, "payout": payout, "brake": (hook[0] + 10**9, hook[1])}, Policy())
     assert told.beside == {"hook-state": [1.0, 0.0], "payout": [20.0, 23.0], "brake": [None, None]}
+    assert told.between == {"hook-state": [0.0, 1.0], "payout": [20.0, 23.0], "brake": None}
+    assert told.later == {"hook-state": 1.0, "payout": 23.0, "brake": None}
+
+
+def test_a_channel_that_fell_silent_before_the_loss_says_nothing_of_it() -> None:
+    (event,) = events([Record.of([*STEADY, *AFTER]).whole()], Policy())
+    hook = (np.array([0, 60_000_000 - 500_000]), np.array([1.0, 1.0]))
+    told = beside(event, {"hook-state": hook}, Policy())
+    assert (told.beside, told.between, told.later) == (
+        {"hook-state": [1.0, 1.0]}, {"hook-state": None}, {"hook-state": None},
+    )  # fmt: skip
+
+
+def test_a_gauge_that_drops_out_is_told_by_what_it_read_before_meanwhile_and_when_it_was_back() -> None:
+    gone = [(60.1 + at / 10, 0.5) for at in range(300)]
+    (event,) = events([Record.of([*STEADY, *gone, (90.1, 390.0), (90.2, 401.0)]).whole()], Policy())
+    assert (event.back_us, event.back_kn) == (90_100_000, 390.0)
+    assert (event.gone_kn, event.lowest_kn) == ((0.5, 0.5), 400.0)
+
+
+def test_how_a_load_was_back_is_not_said_over_a_gap_nor_after_half_an_hour() -> None:
+    gone = [(60.1 + at / 10, 0.5) for at in range(300)]
+    (event,) = events([Record.of([*STEADY, *gone, (101.0, 390.0)]).whole()], Policy())
+    assert (event.back_us, event.back_kn) == (101_000_000, None)
+    long = [(60.0 + at, 0.5) for at in range(1, 1_803)]
+    (event,) = events([Record.of([*STEADY, *long, (1_863.0, 390.0)]).whole()], Policy())
+    assert (event.back_us, event.back_kn) == (1_863_000_000, None)
 
 
 def test_candidates_survive_json() -> None:

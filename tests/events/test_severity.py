@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.events import severity
 from pipeline.events.calls import Phase
+from pipeline.events.loss_class import CLASSES, UNDETERMINED
 from schemas.registers import Policy
 
 POLICY = Policy()
@@ -56,5 +57,12 @@ def test_a_load_sustained_for_three_hours_is_an_alarm() -> None:
     assert severity.of_sustained_load(three_h_us, POLICY) == "alarm"
 
 
-def test_lost_pretension_is_a_warning_and_a_lost_load_an_alarm() -> None:
-    assert (severity.of_pretension_loss(), severity.of_load_loss()) == ("warning", "alarm")
+def test_lost_pretension_is_a_warning() -> None:
+    assert severity.of_pretension_loss() == "warning"
+
+
+def test_a_loss_of_load_is_an_alarm_unless_its_line_was_let_go_or_its_gauge_failed() -> None:
+    bands = {word: severity.of_load_loss(word) for word in (*CLASSES, UNDETERMINED)}
+    assert bands == {
+        "parted": "alarm", "released": "alarm", "undetermined": "alarm", "instrument": "warning", "let-go": "note",
+    }  # fmt: skip

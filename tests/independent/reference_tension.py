@@ -223,6 +223,30 @@ def _share_loss(
     return Loss(loaded, tension[index], _highest_before(tension, index, loaded[0], rules), back)
 
 
+def fell_slack(one: Loss, tension: Samples, hook: Samples, level: Level, rules: Rules) -> bool:
+    """Whether a line was loaded again within half an hour, its hook closed, and not as a gauge that drops out: one that
+    was loaded all the minute before, read the same while gone, and was back in one step."""
+    at_us, slack_kn = one.unloaded[0], level(one.unloaded[0])
+    if not one.unloaded[1] < slack_kn or one.back_us is None or one.back_us - at_us > 1800 * SECOND_US:
+        return False
+    known = [value for at, value in hook if at <= one.loaded[0]]
+    since = [value for at, value in hook if one.loaded[0] < at <= one.loaded[0] + rules.loss_stay_us]
+    if known and known[-1] >= 0.5 and any(value < 0.5 for value in since):
+        return False
+    before = [kn for _, kn in _window(tension, at_us - rules.loss_mean_us, at_us - 1)]
+    gone = _window(tension, at_us, one.back_us - 1)
+    ((_, back_kn),) = _window(tension, one.back_us, one.back_us)
+    values = [kn for _, kn in gone]
+    return not (
+        bool(before)
+        and min(before) >= 1.5 * slack_kn
+        and max(values) - min(values) < 0.1 * slack_kn
+        and back_kn >= 1.5 * slack_kn
+        and back_kn - max(values) >= 0.25 * added(before) / len(before)
+        and one.back_us - gone[-1][0] <= rules.max_gap_us
+    )
+
+
 def _least(tension: Samples, index: int, slack_kn: float, rules: Rules) -> float:
     at_us = tension[index][0]
     mean_kn = mean(_window(tension, at_us - rules.loss_mean_us, at_us - 1))
@@ -350,6 +374,12 @@ def stored(site: Site, part: Felt) -> list[int]:
     return [at for at, _ in site.live(part.rigging.channel) if part.rigging.holds(at)]
 
 
+def hook_of(site: Site, part: Felt) -> Samples:
+    """What the hook of a rigging told of itself; nothing where it tells nothing."""
+    channel = site.at_place(part.rigging.channel, "hook-state")
+    return [] if channel is None else [(at, value) for at, value in site.live(channel) if value is not None]
+
+
 def tension_events(site: Site, line: str, parts: Sequence[Felt]) -> Iterator[Told]:
     """All events of these kinds of a main line, over all its riggings."""
     if site.lines[line]["part"] != "main":
@@ -358,16 +388,20 @@ def tension_events(site: Site, line: str, parts: Sequence[Felt]) -> Iterator[Tol
         rules, level = rules_of(site, line, part)
         fast_us, let_go_us = all_fast(site, line, part.rigging.from_us)
         let_go = math.inf if let_go_us is None else let_go_us
-        for told in _of_rigging(line, part, stored(site, part), rules, level, (fast_us, let_go)):
+        for told in _of_rigging(line, part, stored(site, part), hook_of(site, part), rules, level, (fast_us, let_go)):
             tails = tails_at(site, [part], told.peak_us, told.peak_kn)
             yield Told(**{**vars(told), "tails": tails})
 
 
 def _of_rigging(
-    line: str, part: Felt, stored_us: Sequence[int], rules: Rules, level: Level, fast: tuple[int, float]
+    line: str, part: Felt, stored_us: Sequence[int], hook: Samples, rules: Rules, level: Level, fast: tuple[int, float]
 ) -> Iterator[Told]:
     names, (fast_us, let_go_us) = (line, part.rigging.channel), fast
-    lost = losses(part.tension, stored_us, level, part.rigging.share, rules)
+    lost = [
+        one
+        for one in losses(part.tension, stored_us, level, part.rigging.share, rules)
+        if not fell_slack(one, part.tension, hook, level, rules)
+    ]
     spans = [
         (one.unloaded[0], math.inf if one.back_us is None else one.back_us)
         for one in lost
