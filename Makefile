@@ -4,6 +4,7 @@
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
 # make bench-intervals  how often 90 % intervals of unobserved time cover simulated gaps
+# make bench-detect  recall, precision, onsets and false alarms of all events and findings, on simulated calls
 # make torture 300 kills and every fault; what came of it (TORTURE="--short" and so on)
 # make fuzz    a million hostile inputs through every reader
 # make machine the state machine of deliveries, long and at random
@@ -15,7 +16,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test check format bench bench-intervals torture fuzz machine lock clean
+.PHONY: setup demo test check format bench bench-intervals bench-detect torture fuzz machine lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -51,6 +52,9 @@ bench: setup
 
 bench-intervals: setup
 	$(BIN)/python -m ops.bench_intervals
+
+bench-detect: setup
+	$(BIN)/python -m ops.bench_detect --workers $(WORKERS) $(DETECT)
 
 torture: setup
 	$(BIN)/python -m ops.torture $(TORTURE)

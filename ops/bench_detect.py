@@ -21,6 +21,7 @@ import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 
@@ -65,8 +66,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     """Run the scenarios and the quiet days, and print the tables."""
     options = _options(argv)
     began = time.monotonic()
-    context = multiprocessing.get_context("spawn")  # compiled loops are not safe to fork
-    with ProcessPoolExecutor(options.workers, mp_context=context) as pool:
+    with _pool(options.workers) as pool:
         seeds = range(options.first, options.first + options.scenarios)
         jobs = partial(run, options.family, rates=options.rates)
         told: dict[float, list[Ran]] = {rate: [] for rate in options.rates}
@@ -86,7 +86,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         sys.exit(1)
 
 
-def _quiet(pool: ProcessPoolExecutor, options: argparse.Namespace, began: float) -> list[Ran]:
+def _quiet(pool: ProcessPoolExecutor | None, options: argparse.Namespace, began: float) -> list[Ran]:
     """Quiet days, as many as give the line-days wanted."""
     first = options.first + (QUIET_FOR_TUNE if options.family == "tune" else 0)
     found: list[Ran] = []
@@ -104,9 +104,12 @@ def _quiet(pool: ProcessPoolExecutor, options: argparse.Namespace, began: float)
 
 
 def _in_order(
-    pool: ProcessPoolExecutor, job: partial[list[Ran]], seeds: Iterable[int], ahead: int
+    pool: ProcessPoolExecutor | None, job: partial[list[Ran]], seeds: Iterable[int], ahead: int
 ) -> Iterator[list[Ran]]:
-    """What jobs give, in order of their seeds; few wait, so that memory stays flat."""
+    """What jobs give, in order of their seeds; few wait, so that memory stays flat. No pool: in this process."""
+    if pool is None:
+        yield from map(job, seeds)
+        return
     waiting: deque[Future[list[Ran]]] = deque()
     try:
         for seed in seeds:
@@ -118,6 +121,17 @@ def _in_order(
     finally:
         for future in waiting:
             future.cancel()
+
+
+@contextmanager
+def _pool(workers: int) -> Iterator[ProcessPoolExecutor | None]:
+    """Processes for the jobs; none for one worker."""
+    if workers == 1:
+        yield None
+        return
+    # Compiled loops are not safe to fork.
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        yield pool
 
 
 def _only(ran: Ran, kind: str | None) -> Ran:

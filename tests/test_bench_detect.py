@@ -19,15 +19,16 @@ from pipeline.ledger.database import open_ledger
 from pipeline.manifest import canonical_json
 from pipeline.night.happenings import row_of
 from sample_logs.scenarios import Scenario, Truth, make, write_site
+from schemas.times import DAY_US, us_to_rfc3339
 
 S = 1_000_000
-OVER_MIDNIGHT = 1
-"""A seed of the family tune whose call runs over a UTC midnight."""
+HAPPENINGS, INSTRUMENTS = 4, 11
+"""Seeds of the family tune whose calls lie on both sides of a UTC midnight, one with much happening, one with faults."""
 
 
 @pytest.fixture(scope="module")
 def scenario() -> Scenario:
-    return make(OVER_MIDNIGHT, family="tune", rate_hz=1.0)
+    return make(HAPPENINGS, family="tune", rate_hz=1.0)
 
 
 @pytest.fixture(scope="module")
@@ -35,9 +36,12 @@ def night(scenario: Scenario) -> Night:
     return night_of(scenario)
 
 
+@pytest.mark.parametrize("seed", [HAPPENINGS, INSTRUMENTS])
 def test_a_whole_night_over_the_logs_tells_the_same_events_and_findings_digit_for_digit(
-    scenario: Scenario, night: Night, tmp_path: Path
+    seed: int, tmp_path: Path
 ) -> None:
+    scenario = make(seed, family="tune", rate_hz=1.0)
+    night = night_of(scenario)
     root = tmp_path / "site"
     write_site(scenario, root)
     result = CliRunner().invoke(tautlog, ["nightly", str(root), "--json"], catch_exceptions=False)
@@ -46,8 +50,8 @@ def test_a_whole_night_over_the_logs_tells_the_same_events_and_findings_digit_fo
         stored = {name: canonical_json(row_of(event)) for name, event in index.events(ledger).items()}
         told = {(f.kind, f.subject, f.text, canonical_json(dict(f.evidence))) for f in index.findings(ledger).values()}
     assert stored == {row["event"]: canonical_json(row) for row in night.events}
-    assert {row["kind"] for row in night.events} >= {"slack", "brake-render", "load-loss"}
-    assert len({row["from_us"] // 86_400_000_000 for row in night.events}) == 2
+    assert len({row["kind"] for row in night.events}) >= 4
+    assert len({row["from_us"] // DAY_US for row in night.events}) == 2
     mine = {(f.kind, f.subject, f.text, canonical_json(dict(f.evidence))) for f in night.findings}
     assert len(mine) > 0
     # What accounts say of a rope's curve is no matter of detection, and not reckoned here.
@@ -72,15 +76,9 @@ def _event(scenario: Scenario, from_s: int, to_s: int, row: int = 0) -> dict[str
     line = scenario.berth.lines[row]
     low = begin + int(((recorded.values[begin:end] - line.zero_kn) * line.gain).argmin())
     kn = float((recorded.values[low] - line.zero_kn) * line.gain)
-    payload = {"lowest_kn": kn, "lowest_at": _rfc3339(int(recorded.at_us[low]) // 1000 * 1000)}
+    payload = {"lowest_kn": kn, "lowest_at": us_to_rfc3339(int(recorded.at_us[low]) // 1000 * 1000)}
     return {"kind": "slack", "line": line.line, "from_us": at_us + from_s * S, "to_us": at_us + to_s * S,
             "peak_kn": kn, "peak_us": int(recorded.at_us[low]), "payload": payload}  # fmt: skip
-
-
-def _rfc3339(us: int) -> str:
-    from schemas.times import us_to_rfc3339
-
-    return us_to_rfc3339(us)
 
 
 def test_two_events_beside_one_truth_are_a_hit_and_a_false_alarm(scenario: Scenario, night: Night) -> None:
