@@ -11,11 +11,11 @@ The lines are hooks with roles, all fast, on calm texture, so that most slices a
 
 from __future__ import annotations
 
-import statistics
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -28,10 +28,10 @@ from pipeline.night.account import SheetPlace
 from pipeline.night.berth_days import asides_of, berth_days_again, lost_of, plateaus_of, surges_of
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
-from pipeline.night.look import DayJob, look, slice_samples
+from pipeline.night.look import DayJob, Looked, SliceSamples, look, slice_samples
 from pipeline.night.marks import Near, marks_of, travelled
-from pipeline.night.plan import Plan, make_plan
-from pipeline.sheets.sheet import make_sheet
+from pipeline.night.plan import Plan, SheetPlan, make_plan
+from pipeline.sheets.sheet import Sheet, make_sheet
 from pipeline.sheets.trace import make_trace
 from pipeline.site import Site, open_site
 from pipeline.store.days import Readings, read_readings
@@ -55,12 +55,10 @@ def events_against_reading(work: Path, channels: int, hours: float, repeats: int
     log.unlink()
     run_night(root)
     day = _Day(root)
+    day.measure(1, rough=False)  # loads compiled code
+    reading, calm = day.measure(repeats, rough=False)
     day.prove()
-    seconds = []
-    for number in range(repeats + 1):
-        told = day.reading_s(), day.events_s(rough=False), day.events_s(rough=True)
-        seconds += [told] if number > 0 else []  # the first loads compiled code
-    reading, calm, rough = (statistics.median(column) for column in zip(*seconds, strict=True))
+    _, rough = day.measure(repeats, rough=True)
     ratio = calm / reading
     worst = rough / reading
     return [
@@ -96,55 +94,54 @@ class _Day:
             parts = LiveParts(store_part(part) for part in index.parts(ledger))
             self._places = {str(ref.inputs["key"]): SheetPlace(ref.sheet, ref.path) for ref in index.sheets(ledger)}
         self._plan: Plan = make_plan(self._site, parts.days(), None, known_us=time.time_ns() // 1000)
-        self._found: list[dict[str, object]] = []
+        self._found: list[dict[str, Any]] = []
 
     def prove(self) -> None:
-        """That what is timed makes the very events of the night."""
-        self.events_s(rough=False)
+        """That what was timed made the very events of the night."""
         with open_ledger(self._root) as ledger:
             stored = sorted(canonical_json(row_of(event)) for event in index.events(ledger).values())
         if stored != sorted(canonical_json(row) for row in self._found):
             raise SystemExit("the events that are timed are not those of the night")
 
-    def reading_s(self) -> float:
-        """CPU seconds of reading the day's sample files."""
-        began = time.process_time()
-        for day in self._plan.days.values():
-            read_readings(self._site.store, day.parts)
-        return time.process_time() - began
+    def measure(self, repeats: int, *, rough: bool) -> tuple[float, float]:
+        """Medians of CPU seconds: reading the day's sample files, and all that events need besides.
 
-    def events_s(self, *, rough: bool) -> float:
-        """CPU seconds of all that events need besides."""
+        Place by place, so that samples of one alone are in memory: flagged once, then read and marked alternately.
+        """
+        reading, events = np.zeros(repeats), np.zeros(repeats)
         marks: dict[str, list[Mark]] = {}
-        spent = 0.0
-        for number, ((place, on), day) in enumerate(self._plan.days.items()):
-            channels = tuple(channel for channel in self._site.channels.values() if channel.place == place)
+        for number, day in enumerate(self._plan.days.values()):
+            channels = tuple(channel for channel in self._site.channels.values() if channel.place == day.place)
             sheets = tuple((self._places[sheet.key].sheet, sheet) for sheet in day.sheets)
             job = DayJob(self._site.store, "", day, channels, self._site.policy, sheets)
             looked = look(job, self._rough if rough and number % 3 == 0 else None)
-            for name, wanted in sheets:
-                samples = slice_samples(wanted, looked, day.later)
+            made = {name: _sheet(wanted, job, looked) for name, wanted in sheets}
+            for again in range(repeats):
                 began = time.process_time()
-                near = Near.of(wanted, job, looked, samples)
-                spent += time.process_time() - began
-                sheet = make_sheet(
-                    wanted.slice, samples.at_us, samples.kn, samples.usable, samples.clipped, after_us=samples.after_us,
-                    max_gap_us=round(job.policy.max_gap_s * 1e6), travelled=travelled(near),
-                )  # fmt: skip
-                began = time.process_time()
-                make_trace(samples.at_us, samples.kn, samples.usable, day_start_us(on))
-                found = marks_of(near, sheet, samples)
-                spent += time.process_time() - began
-                piece = wanted.slice
-                where = piece.channel, place, on, piece.from_us, piece.to_us
-                marks[name] = [Mark(name, *where, kind, payload) for kind, payload in found]
-        began = time.process_time()
+                read_readings(self._site.store, day.parts)
+                reading[again] += time.process_time() - began
+                for name, wanted in sheets:
+                    samples, sheet = made[name]
+                    began = time.process_time()
+                    make_trace(samples.at_us, samples.kn, samples.usable, day_start_us(day.day))
+                    found = marks_of(Near.of(wanted, job, looked, samples), sheet, samples)
+                    events[again] += time.process_time() - began
+                    piece = wanted.slice
+                    where = piece.channel, day.place, day.day, piece.from_us, piece.to_us
+                    marks[name] = [Mark(name, *where, kind, payload) for kind, payload in found]
+        for again in range(repeats):
+            began = time.process_time()
+            self._found = self._events(marks)
+            events[again] += time.process_time() - began
+        return float(np.median(reading)), float(np.median(events))
+
+    def _events(self, marks: Mapping[str, Sequence[Mark]]) -> list[dict[str, Any]]:
+        """The berth day, from stored traces, and all events."""
         lost = lost_of(mark for found in marks.values() for mark in found)
         berth = berth_days_again(self._site, self._plan, self._places, lost).values()
         sheet_of = {key: place.sheet for key, place in self._places.items()}
         told = surges_of(berth), plateaus_of(berth), asides_of(berth)
-        self._found = event_rows_now(self._site, self._plan, sheet_of, marks, *told)
-        return spent + time.process_time() - began
+        return event_rows_now(self._site, self._plan, sheet_of, marks, *told)
 
     def _rough(
         self, parts: Sequence[Part], *, from_us: int | None = None, to_us: int | None = None
@@ -152,6 +149,21 @@ class _Day:
         """The stored readings, their swing about their mean enlarged, down to nothing at the least."""
         read = read_readings(self._site.store, parts, from_us=from_us, to_us=to_us)
         return {name: Readings(one.at_us, _enlarged(one.value)) for name, one in read.items()}
+
+
+def _sheet(wanted: SheetPlan, job: DayJob, looked: Looked) -> tuple[SliceSamples, Sheet]:
+    samples = slice_samples(wanted, looked, job.plan.later)
+    sheet = make_sheet(
+        wanted.slice,
+        samples.at_us,
+        samples.kn,
+        samples.usable,
+        samples.clipped,
+        after_us=samples.after_us,
+        max_gap_us=round(job.policy.max_gap_s * 1e6),
+        travelled=travelled(Near.of(wanted, job, looked, samples)),
+    )
+    return samples, sheet
 
 
 def _enlarged(value: np.ndarray) -> np.ndarray:

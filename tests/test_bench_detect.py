@@ -23,7 +23,7 @@ from schemas.times import DAY_US, us_to_rfc3339
 
 S = 1_000_000
 HAPPENINGS, INSTRUMENTS = 4, 11
-"""Seeds of the family tune whose calls lie on both sides of a UTC midnight, one with much happening, one with faults."""
+"""Seeds of the family tune whose calls have a UTC midnight in them: one of many happenings, one of many faults."""
 
 
 @pytest.fixture(scope="module")
