@@ -27,6 +27,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ops.bench_events import events_against_reading
 from ops.bench_scale import long_against_short, workers_against_each_other
 from ops.bench_site import CHANNELS, FIRST_DAY, LAYOUT_HEADER_LINE, Line, bench_site, dated, run_night, tautlog, timed
 from ops.bench_year import year_of_lines
@@ -34,7 +35,7 @@ from pipeline.sheets.cycles import close_cycles, turning_points
 from sample_logs.wide import make_wide_log
 
 Floats = NDArray[np.float64]
-PARTS = ("night", "counting", "workers", "long", "start", "year")
+PARTS = ("night", "counting", "workers", "long", "start", "year", "events")
 OF_LOGS = (None, "night", "workers", "long")
 """Parts that read the logs, which take a while to make."""
 BARE_COPY = """
@@ -64,6 +65,7 @@ def main(argv: Sequence[str] | None = None) -> None:
             "long": lambda: long_against_short(work, days[0], options.long_days, options.repeats),
             "start": lambda: _start_up(options.repeats),
             "year": lambda: year_of_lines(work, options.year_lines, options.year_days, options.hours, options.repeats),
+            "events": lambda: events_against_reading(work, options.event_channels, options.hours, options.repeats),
         }
         rows = [row for name, measure in parts.items() if options.only in (None, name) for row in measure()]
     print(_table(rows))
@@ -81,16 +83,15 @@ def _options(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--year-days", type=int, default=365, help="days of each")
     parser.add_argument("--kernel-samples", type=int, default=5_000_000)
     parser.add_argument("--repeats", type=int, default=5)
-    parser.add_argument(
-        "--only", choices=("night", "counting", "workers", "long", "start", "year"), help="one part of it"
-    )
+    parser.add_argument("--event-channels", type=int, default=60, help="lines of the day whose events are timed")
+    parser.add_argument("--only", choices=PARTS, help="one part of it")
     parser.add_argument("--folder", help="where to work (needs some 8 GB for the long run)")
     parser.add_argument("--short", action="store_true", help="small sizes; proves that it runs, not how fast")
     options = parser.parse_args(argv)
     if options.short:
         options.days, options.hours, options.long_days = 2, 0.25, 3
         options.worker_days, options.year_lines, options.year_days = 2, 3, 4
-        options.kernel_samples, options.repeats = 20_000, 1
+        options.kernel_samples, options.repeats, options.event_channels = 20_000, 1, 3
     return options
 
 

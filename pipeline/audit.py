@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from pipeline import manifest as manifests
+from pipeline.events.plateau import Plateau
 from pipeline.events.surge import Surge
 from pipeline.events.take_up import Aside
 from pipeline.ledger import index
@@ -26,7 +27,7 @@ from pipeline.manifest import canonical_json
 from pipeline.night.account import SheetPlace, settle_account
 from pipeline.night.accounts import air_of, wear_of
 from pipeline.night.air import DayAir, air_day, air_of_days
-from pipeline.night.berth_days import asides_of, berth_days_again, lost_of, surges_of
+from pipeline.night.berth_days import asides_of, berth_days_again, lost_of, plateaus_of, surges_of
 from pipeline.night.channel_day import channel_day
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
@@ -142,7 +143,14 @@ def _recomputed(site: Site, ledger: Ledger) -> Iterator[str]:
     berth = berth_days_again(site, plan, places, lost_of(mark for found in marks.values() for mark in found))
     yield from _berth_differences(index.berth_days(ledger), berth)
     yield from _event_differences(
-        site, ledger, plan, sheet_id, marks, surges_of(berth.values()), asides_of(berth.values())
+        site,
+        ledger,
+        plan,
+        sheet_id,
+        marks,
+        surges_of(berth.values()),
+        plateaus_of(berth.values()),
+        asides_of(berth.values()),
     )
 
 
@@ -257,9 +265,10 @@ def _event_differences(
     sheet_id: Mapping[str, str],
     marks: Mapping[str, list[Mark]],
     surges: list[Surge],
+    plateaus: list[Plateau],
     asides: list[Aside],
 ) -> Iterator[str]:
-    again = {row["event"]: row for row in event_rows_now(site, plan, sheet_id, marks, surges, asides)}
+    again = {row["event"]: row for row in event_rows_now(site, plan, sheet_id, marks, surges, plateaus, asides)}
     kept = {name: row_of(event) for name, event in index.events(ledger).items()}
     for name in sorted(again.keys() | kept.keys()):
         if name not in kept or name not in again or _text(kept[name]) != _text(again[name]):

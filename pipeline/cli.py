@@ -155,6 +155,18 @@ def events(
 
 @tautlog.command()
 @SITE
+@click.option("--place", help="Only the winch of this place.")
+@AS_KNOWN
+@AS_JSON
+def brakes(site: Path, place: str | None, as_known_us: int | None, as_json: bool) -> None:
+    """What ordinary calls show of each winch's brake: let go early or late, held above its setting, not exercised."""
+    from pipeline.ledger.brakes import brakes_json
+
+    _answer(site, lambda ledger: brakes_json(ledger, place=place), as_json, "brakes", as_known_us)
+
+
+@tautlog.command()
+@SITE
 @click.argument("line")
 @click.option("--history", is_flag=True, help="All entries ever made, reversals and reasons included.")
 @AS_KNOWN

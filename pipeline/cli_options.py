@@ -79,6 +79,7 @@ EVENT_KINDS = (
     "slack",
     "sustained-load",
     "pretension-loss",
+    "brake-held",
     "surge",
 )
 """The kinds of events, as `pipeline.night.kinds` has them, and those of several lines.
@@ -136,8 +137,12 @@ def print_answer(answer: dict[str, Any], as_json: bool, what: str) -> None:
 
         click.echo(compare_text(answer))
     else:
-        from pipeline import render, render_events, render_explain
+        from pipeline import render, render_brakes, render_events, render_explain
 
-        apart = {"explain": render_explain.explain_text, "events": render_events.events_text}
+        apart = {
+            "explain": render_explain.explain_text,
+            "events": render_events.events_text,
+            "brakes": render_brakes.brakes_text,
+        }
         tell = apart.get(what) or getattr(render, f"{what}_text")
         click.echo(render.as_known_text(answer) + tell(answer))

@@ -124,7 +124,8 @@ def run_night(
                 causes=ingested.causes,
                 reprocess=reprocess,
             )
-            events = event_rows(site, plan, made, ledger, berth.surges(), asides_of(berth.days.values()))
+            asides = asides_of(berth.days.values())
+            events = event_rows(site, plan, made, ledger, berth.surges(), berth.plateaus(), asides)
             facts |= {"entries": len(reckoned.entries), "events": len(events)}
         with watch.stage("publish") as facts:
             night = _conclude(

@@ -59,6 +59,11 @@ def cautions(kinds: set[str]) -> list[str]:
     if inspect:
         words = [_NOT_ALL.get(kind, kind) for kind in sorted(inspect)]
         found.append(f"After {_listed(words)} the line is inspected before it is used again.")
+    if "brake-held" in kinds:
+        found.append(
+            "A brake that holds above its setting leaves the line to part: it is checked and tested by the winch "
+            "maker's procedure. It is not tested by what it held."
+        )
     if "load-loss" in kinds:
         found.append(
             "A load that was lost at once may be a parted line: verify on deck, keep clear. The last load before it is "
@@ -96,14 +101,49 @@ def _peak_load(event: Row) -> str:
 
 
 def _brake_render(event: Row) -> str:
+    if event.get("basis") == "tension alone":
+        return _told_by_tension(event)
     bound = "at least " if event.get("peak_at_least") else ""
     text = (
         f"brake let go at {bound}{event['breakout_kn']:.0f} kN and paid out {event['payout_m']:.2f} m "
         f"at {event['render_kn']:.0f} kN"
     )
     if event["verdict"] is None:
+        return f"{text}{_at_drum(event)}; its setting is not registered"
+    return f"{text}{_at_drum(event)}; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
+
+
+def _told_by_tension(event: Row) -> str:
+    """A rendering without payout: how sure it is, in words too."""
+    sure = "high" if event["confidence"] >= 0.9 else "medium"
+    text = (
+        f"brake seems to have let out line above about {event['breakout_kn']:.0f} kN{_at_drum(event)}: crests cut, and "
+        f"{event['lost_kn']:.0f} kN lost to its neighbours; told from tension alone, confidence {sure} "
+        f"({event['confidence']:.2f}, on our simulator)"
+    )
+    if event["verdict"] is None:
         return text + "; its setting is not registered"
-    return text + f"; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
+    return f"{text}; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"
+
+
+def _brake_held(event: Row) -> str:
+    out = {
+        "measured": "let out no line",
+        "missing": "whether it let out line is not known: payout is missing",
+        "no channel": "whether it let out line is not known: payout is not recorded",
+    }[event["payout_told"]]
+    return (
+        f"brake held at {_peak(event)}{_at_drum(event)}, {event['held_pct_of_set']:.0f} % of the "
+        f"{event['brake_set_kn']:.0f} kN it was set to, and {out}: it ought to have let go"
+    )
+
+
+def _at_drum(event: Row) -> str:
+    """Which load it is, where it was not measured at the drum."""
+    if event.get("measured_at", "drum") == "drum":
+        return ""
+    drum_kn = event["drum_kn"]
+    return " (at the hook; the drum's is not reckoned)" if drum_kn is None else f" (hook; {drum_kn:.0f} kN at the drum)"
 
 
 def _slack(event: Row) -> str:
@@ -185,5 +225,6 @@ SENTENCES: dict[str, Callable[[Row], str]] = {
     "slack": _slack,
     "sustained-load": _sustained_load,
     "pretension-loss": _pretension_loss,
+    "brake-held": _brake_held,
     "surge": _surge,
 }

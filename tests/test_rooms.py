@@ -39,7 +39,7 @@ FLOORS = (
     ("pipeline.manifest",),
     ("pipeline.ledger", "pipeline.lastnight", "pipeline.remote"),
     ("pipeline.night",),
-    ("pipeline.nightly", "pipeline.render_events", "pipeline.render_service"),
+    ("pipeline.nightly", "pipeline.render_brakes", "pipeline.render_events", "pipeline.render_service"),
     ("pipeline.render_berth",),
     (
         "pipeline.audit",

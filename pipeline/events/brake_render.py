@@ -22,6 +22,9 @@ from schemas.registers import Winch
 KIND: Final = "brake-render"
 
 Verdict = Literal["early", "as set", "late"]
+EARLY_SHARE: Final = 0.9
+LATE_SHARE: Final = 1.1
+"""Of its setting: below the first a brake lets go early, above the second late. House rule, no source."""
 
 
 @dataclass(frozen=True)
@@ -85,9 +88,9 @@ def verdict(breakout_kn: float, brake_set_kn: float) -> Verdict:
     if not brake_set_kn > 0:
         raise ValueError(f"a brake setting of {brake_set_kn} kN is none")
     ratio = breakout_kn / brake_set_kn
-    if ratio < 0.9:
+    if ratio < EARLY_SHARE:
         return "early"
-    return "late" if ratio > 1.1 else "as set"
+    return "late" if ratio > LATE_SHARE else "as set"
 
 
 @dataclass(frozen=True)

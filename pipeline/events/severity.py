@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Final, Literal
 
+from pipeline.events.brake_render import LATE_SHARE
 from pipeline.events.calls import ALL_FAST, Phase
 from pipeline.events.loss_class import INSTRUMENT, LET_GO, Class
 from schemas.registers import Policy
@@ -27,6 +28,14 @@ def of_brake_render(phase: Phase, verdict: str | None, payout_m: float, policy: 
     if phase != ALL_FAST:
         return "note"
     return "alarm" if verdict == "late" or payout_m >= policy.alarm_payout_m else "warning"
+
+
+def of_brake_held(share: float, *, measured: bool) -> Severity:
+    """`share`: the load held over the setting. Above that at which a brake renders late it is an alarm, a warning where
+    payout does not tell whether it held (`measured`)."""
+    if share <= LATE_SHARE:
+        return "note"
+    return "alarm" if measured else "warning"
 
 
 def of_slack(lasted_us: int, policy: Policy) -> Severity:

@@ -80,8 +80,8 @@ class LineFacts:
     `basis`, `strength_basis`: what life used and strength left are called. `limits`: as `service.service_of` gives
     them. `weakest`: None where strength left is not reckoned. `retirement`: the retirement line [kN], and of what;
     `tests`: break tests of its pieces. `peak`: the worst since the last inspection. `renders`: rendered brakes whose
-    setting was not made anew since. `findings`: those open on its channels; `clipped`: events whose peak is `at least`;
-    both since the channel's last calibration.
+    setting was not made anew since; `held`: loads above its setting at which one held, likewise. `findings`: those open
+    on its channels; `clipped`: events whose peak is `at least`; both since the channel's last calibration.
     """
 
     events: Sequence[Event]
@@ -99,6 +99,7 @@ class LineFacts:
     tests: Sequence[StrengthTest] = ()
     peak: Peak | None = None
     renders: Sequence[Event] = ()
+    held: Sequence[Event] = ()
     findings: Sequence[Finding] = ()
     clipped: Sequence[Event] = ()
 
@@ -225,6 +226,18 @@ def _brake_off(facts: LineFacts) -> str | None:
     return (
         f"{_times(off)}last at {last.place}, {us_to_rfc3339(last.from_us)}: let go at "
         f"{last.payload['breakout_kn']:.0f} kN, set to {last.payload['brake_set_kn']:.0f} kN, {last.payload['verdict']}"
+        f"{', told from tension alone' if last.payload.get('basis') == 'tension alone' else ''}"
+    )
+
+
+def _brake_held(facts: LineFacts) -> str | None:
+    if not facts.held:
+        return None
+    worst = max(facts.held, key=lambda event: (event.payload["held_pct_of_set"], -event.from_us))
+    which = "" if worst.payload["measured_at"] == "drum" else " at the hook"
+    return (
+        f"at {worst.place} it held {worst.peak_kn:.0f} kN{which} at {us_to_rfc3339(worst.peak_us)}, "
+        f"{worst.payload['held_pct_of_set']:.0f} % of the {worst.payload['brake_set_kn']:.0f} kN it was set to"
     )
 
 
@@ -319,6 +332,7 @@ RULES: tuple[Rule, ...] = (
     Rule("retire", "retire", _over_limit),
     Rule("inspect-before-reuse", "inspect before reuse", _event_since_inspection),
     Rule("inspect-before-reuse", "inspect before reuse", _peak_near_strength),
+    Rule("check-brake", "check brake", _brake_held),
     Rule("check-brake", "check brake", _brake_off),
     Rule("check-brake", "check brake", _brake_setting_unknown),
     Rule("crop", "crop", _contact_worn, reuses=True),

@@ -81,7 +81,8 @@ def facts_of(site: Site, account: Account, evidence: Evidence, limits: Sequence[
         retirement=retirement_line(site, line),
         tests=[row for row in site.strength_tests if row.line == line and row.at_us <= evidence.known_us],
         peak=None if left is None else _peak(own, account, evidence, left, last_looked_us(services)),
-        renders=[event for event in events if _unanswered_render(site, line, event, evidence.known_us)],
+        renders=[event for event in events if _unanswered("brake-render", site, line, event, evidence.known_us)],
+        held=[event for event in events if _unanswered("brake-held", site, line, event, evidence.known_us)],
         findings=[found for found in evidence.findings if _of_its_sensors(site, own, found, evidence)],
         clipped=[
             event
@@ -123,9 +124,9 @@ def _peak(
     return max(found, key=lambda peak: (peak.share, -peak.at_us), default=None)
 
 
-def _unanswered_render(site: Site, line: str, event: Event, known_us: int) -> bool:
-    """A brake that rendered under this main line, and was not set anew since (a setting counts from its `set_on`)."""
-    if event.kind != "brake-render" or event.line != line:
+def _unanswered(kind: str, site: Site, line: str, event: Event, known_us: int) -> bool:
+    """An event of a brake under this main line, which was not set anew since (a setting counts from its `set_on`)."""
+    if event.kind != kind or event.line != line:
         return False
     settings = [row.set_on_us for row in site.winches if row.place == event.place and row.set_on_us is not None]
     return not any(event.to_us < set_us <= known_us for set_us in settings)

@@ -15,12 +15,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events import surge, take_up
+from pipeline.events import plateau, surge, take_up
 from pipeline.events.balance import Traced, borne_on
 from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
 from pipeline.night import clock_day
 from pipeline.night.clock_day import ClockPlan
+from pipeline.night.plan import PlaceDay
 from pipeline.sheets.trace import BIN_US, BINS_OF_DAY, DAN_PER_KN, Trace
+from pipeline.store.days import ReadParts, read_readings
 from pipeline.store.depot import Depot
 from pipeline.store.samples import Part
 from pipeline.store.sheets import read_traces
@@ -49,13 +51,17 @@ class Moored:
 @dataclass(frozen=True)
 class LineOfDay:
     """One rigging of a main line near a day. `sheets`: keys of its sheets, by day; `base_kn`: what limits are of;
-    `to_us`: its end, None while it is rigged."""
+    `to_us`: its end, None while it is rigged.
+
+    `winch_untold`: it is measured at a winch whose payout is not recorded.
+    """
 
     line: str
     channel: str
     role: str
     base_kn: float
     moored: Moored
+    winch_untold: bool
     sheets: tuple[tuple[date, str], ...]
     to_us: int | None = None
 
@@ -70,24 +76,25 @@ class Lost:
 
 @dataclass(frozen=True)
 class BerthPlan:
-    """One berth day to be, and the digest of all that decides it. `parts`: the day's samples, by place."""
+    """One berth day to be, and the digest of all that decides it."""
 
     day: date
     lines: tuple[LineOfDay, ...]
     rules: Rules
     clocks: ClockPlan
-    parts: Mapping[str, tuple[Part, ...]]
+    render_min_pct: float
     inputs: str
 
 
 @dataclass(frozen=True)
 class BerthJob:
-    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key; `lost`: what
-    sheets of their own days, by key, marked as losses of load."""
+    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key; `parts`: the
+    samples of each place and day; `lost`: what the sheets with these keys marked as losses of load."""
 
     store: Depot
     plans: tuple[BerthPlan, ...]
     places: Mapping[str, tuple[str, str]]
+    parts: Mapping[PlaceDay, tuple[Part, ...]]
     lost: Mapping[str, tuple[Lost, ...]] = field(default_factory=dict)
 
 
@@ -112,18 +119,25 @@ class _Recorded:
 
 def make_berth_days(job: BerthJob) -> list[BerthMade]:
     """Marks and balance of each day, from the stored traces of its sheets; a trace is read once for all of them."""
-    made, traces = [], dict[str, Trace]()
+    made, traces, read = [], dict[str, Trace](), partial(read_readings, job.store)
     for plan in job.plans:
         keys = {key for line in plan.lines for _, key in line.sheets}
         traces = {key: trace for key, trace in traces.items() if key in keys}
         for key in sorted(keys - traces.keys()):
             path, sheet = job.places[key]
             traces[key] = read_traces(job.store, path, [sheet])[sheet]
-        made.append(_berth_day(plan, traces, job))
+        made.append(berth_day_of(plan, traces, job.parts, job.lost, read))
     return made
 
 
-def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace], job: BerthJob) -> BerthMade:
+def berth_day_of(
+    plan: BerthPlan,
+    traces: Mapping[str, Trace],
+    parts: Mapping[PlaceDay, Sequence[Part]],
+    lost: Mapping[str, tuple[Lost, ...]],
+    read: ReadParts,
+) -> BerthMade:
+    """Marks and balance of one day. `traces`, `lost`: by the keys of its sheets; `read` gives readings of `parts`."""
     start = day_start_us(plan.day) // BIN_US
     day = range(start, start + BINS_OF_DAY)
     near = range(day.start - EDGE_BINS, day.stop + EDGE_BINS)
@@ -131,17 +145,19 @@ def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace], job: BerthJob) -> B
     by_call: dict[Moored, list[_Recorded]] = {}
     for one in recorded:
         by_call.setdefault(one.line.moored, []).append(one)
-    found, borne, asides, clocks = [], [], [], []
+    found, cut, asides, borne, clocks = [], [], [], [], []
     for moored, lines in sorted(by_call.items(), key=lambda item: (item[0].ship, item[0].call_us)):
         found += _surges(moored, lines, plan.rules, day, near)
-        asides += _asides(lines, plan.day, job.lost)
+        cut += _plateaus(moored, lines, plan.render_min_pct, day, near)
+        asides += _asides(lines, plan.day, lost)
         traced = [Traced(one.line.line, one.line.role, one.bins, one.mean_dan) for one in lines]
         bore = borne_on(moored.ship, moored.call_us, traced, fast=moored.fast, day=day)
         borne += [] if bore is None else [bore]
-        clocks += _clocks(plan, job.store, moored, lines, day)
+        clocks += _clocks(plan, parts, read, moored, lines, day)
     return BerthMade(
         {
             surge.KIND: [one.to_payload() for one in found],
+            plateau.MARK: [one.to_payload() for one in cut],
             take_up.KIND: [one.to_payload() for one in asides],
             clock_day.KIND: clocks,
         },
@@ -150,14 +166,20 @@ def _berth_day(plan: BerthPlan, traces: Mapping[str, Trace], job: BerthJob) -> B
 
 
 def _clocks(
-    plan: BerthPlan, store: Depot, moored: Moored, lines: Sequence[_Recorded], day: range
+    plan: BerthPlan,
+    parts: Mapping[PlaceDay, Sequence[Part]],
+    read: ReadParts,
+    moored: Moored,
+    lines: Sequence[_Recorded],
+    day: range,
 ) -> list[dict[str, Any]]:
     """Offsets between the loggers of one call's lines on the day."""
     traces: dict[str, Trace] = {}
     for one in lines:
         traces.setdefault(one.line.channel, Trace(one.bins, one.mean_dan, one.low_kn, one.high_kn))
     fast = range(max(day.start, moored.fast.start), min(day.stop, moored.fast.stop))
-    pairs = clock_day.clock_marks(plan.clocks, traces, fast, partial(clock_day.read_stored, store, plan.parts))
+    own = {place: found for (place, on), found in parts.items() if on == plan.day}
+    pairs = clock_day.clock_marks(plan.clocks, traces, fast, partial(clock_day.read_stored, read, own))
     return [{"ship": moored.ship, "call_us": moored.call_us, "pairs": pairs}] if pairs else []
 
 
@@ -177,7 +199,28 @@ def _surges(moored: Moored, lines: Sequence[_Recorded], rules: Rules, day: range
     return surges(moored.ship, series, rules, start_bin=near.start, first=first, last=last)
 
 
-def _asides(lines: Sequence[_Recorded], of: date, lost: Mapping[str, tuple[Lost, ...]]) -> list[take_up.Aside]:
+def _plateaus(
+    moored: Moored, lines: Sequence[_Recorded], min_pct: float, day: range, near: range
+) -> list[plateau.Plateau]:
+    if not any(one.line.winch_untold for one in lines):
+        return []
+    series = [
+        plateau.Series(
+            one.line.line,
+            one.line.channel,
+            one.line.base_kn,
+            one.line.winch_untold,
+            _spread_out(one.bins, one.mean_dan / float(DAN_PER_KN), near, moored.fast),
+            _spread_out(one.bins, one.low_kn, near, moored.fast),
+            _spread_out(one.bins, one.high_kn, near, moored.fast),
+        )
+        for one in lines
+    ]
+    first, last = day.start - near.start, day.stop - near.start
+    return plateau.plateaus(series, min_pct=min_pct, start_bin=near.start, first=first, last=last)
+
+
+def _asides(lines: Sequence[_Recorded], on: date, lost: Mapping[str, tuple[Lost, ...]]) -> list[take_up.Aside]:
     """What the other lines of a call did about each loss of load of the day."""
     traced = [
         take_up.OtherLine(
@@ -192,11 +235,11 @@ def _asides(lines: Sequence[_Recorded], of: date, lost: Mapping[str, tuple[Lost,
         for one in lines
     ]
     return [
-        take_up.aside(own, found.unloaded_us, found.mean_kn, traced)
+        take_up.aside(own, one_lost.unloaded_us, one_lost.mean_kn, traced)
         for own, one in zip(traced, lines, strict=True)
         for day, key in one.line.sheets
-        if day == of
-        for found in lost.get(key, ())
+        if day == on
+        for one_lost in lost.get(key, ())
     ]
 
 

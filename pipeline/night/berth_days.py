@@ -12,6 +12,8 @@ from datetime import date
 from typing import Any
 
 from pipeline.events.calls import calls, fast_of
+from pipeline.events.plateau import MARK as PLATEAU
+from pipeline.events.plateau import Plateau
 from pipeline.events.surge import KIND as SURGE
 from pipeline.events.surge import Rules, Surge
 from pipeline.events.take_up import KIND as LOAD_LOSS
@@ -24,11 +26,13 @@ from pipeline.night.berth_day import BerthJob, BerthMade, BerthPlan, LineOfDay, 
 from pipeline.night.berth_day import make_berth_days as make_days
 from pipeline.night.clock_day import ClockPlan, loggers_of
 from pipeline.night.marks import LOSS
+from pipeline.night.measured import has_payout, is_winch
 from pipeline.night.place_days import MadeDays
-from pipeline.night.plan import Plan, digest, limit_base_kn
+from pipeline.night.plan import PlaceDay, Plan, digest, limit_base_kn
 from pipeline.site import Site
+from pipeline.store.samples import Part
 from pipeline.workers import Workers
-from schemas.registers import Rigging
+from schemas.registers import Policy, Rigging
 
 BERTH_METHOD = 2
 """Raised when the same traces would give another berth day: all are then made anew."""
@@ -47,6 +51,15 @@ class BerthDays:
     def surges(self) -> list[Surge]:
         """Partial surges of all days."""
         return surges_of(self.days.values())
+
+    def plateaus(self) -> list[Plateau]:
+        """Stretches of cut crests of all days."""
+        return plateaus_of(self.days.values())
+
+
+def plateaus_of(days: Iterable[BerthDay]) -> list[Plateau]:
+    """Stretches of cut crests of some berth days."""
+    return [Plateau.from_payload(payload) for day in days for payload in day.marks.get(PLATEAU, ())]
 
 
 def asides_of(days: Iterable[BerthDay]) -> list[Aside]:
@@ -88,10 +101,10 @@ def make_berth_days(
         for day, wanted in planned.items()
         if again or day not in there or there[day].inputs_digest != wanted.inputs
     ]
-    jobs = [_job(site, stale[i : i + DAYS_OF_JOB], places, lost) for i in range(0, len(stale), DAYS_OF_JOB)]
+    jobs = [_job(site, plan, stale[i : i + DAYS_OF_JOB], places, lost) for i in range(0, len(stale), DAYS_OF_JOB)]
     out = BerthDays(days={day: kept for day, kept in there.items() if day in planned})
-    for job, results in zip(jobs, workers.all(make_days, jobs), strict=True):
-        for found in map(_made, job.plans, results):
+    for job, result in zip(jobs, workers.all(make_days, jobs), strict=True):
+        for found in map(berth_day, job.plans, result):
             if out.days.get(found.day) != found:
                 out.rows.append(_row(found, "set"))
             out.days[found.day] = found
@@ -104,24 +117,30 @@ def berth_days_again(
 ) -> dict[date, BerthDay]:
     """Every planned berth day made anew from the stored traces, in this process. `lost`: by sheet."""
     planned = list(plan_berth_days(site, plan).values())
-    return {day.day: day for day in map(_made, planned, make_days(_job(site, planned, places, lost)))}
+    return {day.day: day for day in map(berth_day, planned, make_days(_job(site, plan, planned, places, lost)))}
 
 
 def _job(
-    site: Site, plans: Sequence[BerthPlan], places: Mapping[str, SheetPlace], lost: Mapping[str, tuple[Lost, ...]]
+    site: Site,
+    plan: Plan,
+    wanted: Sequence[BerthPlan],
+    places: Mapping[str, SheetPlace],
+    lost: Mapping[str, tuple[Lost, ...]],
 ) -> BerthJob:
-    """`lost`: losses of load by sheet; only those of the days themselves go with it."""
-    keys = {key for plan in plans for line in plan.lines for _, key in line.sheets}
-    own = {key for plan in plans for line in plan.lines for day, key in line.sheets if day == plan.day}
-    return BerthJob(
-        site.store,
-        tuple(plans),
-        {key: (places[key].path, places[key].sheet) for key in sorted(keys)},
-        {key: lost[places[key].sheet] for key in sorted(own) if places[key].sheet in lost},
-    )
+    """The job of some planned days. `lost`: losses of load by sheet."""
+    keys = sorted({key for one in wanted for line in one.lines for _, key in line.sheets})
+    paths = {key: (places[key].path, places[key].sheet) for key in keys}
+    own = {key: lost[places[key].sheet] for key in keys if places[key].sheet in lost}
+    return BerthJob(site.store, tuple(wanted), paths, parts_of(plan, wanted), own)
 
 
-def _made(plan: BerthPlan, made: BerthMade) -> BerthDay:
+def parts_of(plan: Plan, wanted: Sequence[BerthPlan]) -> dict[PlaceDay, tuple[Part, ...]]:
+    """The samples of some berth days, by place and day."""
+    near = {(place, one.day) for one in wanted for _, _, place in one.clocks.loggers}
+    return {key: plan.days[key].parts for key in sorted(near) if key in plan.days}
+
+
+def berth_day(plan: BerthPlan, made: BerthMade) -> BerthDay:
     """A day that was made, as the ledger will have it."""
     return BerthDay(plan.day, plan.inputs, made.marks, made.balance)
 
@@ -148,9 +167,8 @@ def plan_berth_days(site: Site, plan: Plan) -> dict[date, BerthPlan]:
             tuple((channel, loggers[channel], site.channels[channel].place) for channel in own),
             site.policy.clock_most_s,
         )
-        places = sorted({place for _, _, place in clocks.loggers if (place, day) in plan.days})
-        parts = {place: plan.days[place, day].parts for place in places}
-        planned[day] = BerthPlan(day, tuple(lines), rules, clocks, parts, _inputs(day, lines, rules, clocks))
+        inputs = _inputs(day, lines, rules, clocks, site.policy)
+        planned[day] = BerthPlan(day, tuple(lines), rules, clocks, site.policy.render_min_pct, inputs)
     return planned
 
 
@@ -162,19 +180,23 @@ def _beside(day: date) -> list[date]:
 
 def _line_of_day(site: Site, rigging: Rigging, moored: Moored, near: tuple[tuple[date, str], ...]) -> LineOfDay:
     base_kn = limit_base_kn(site, rigging.line)
-    return LineOfDay(rigging.line, rigging.channel, rigging.role or NO_ROLE, base_kn, moored, near, rigging.to_us)
+    told = site.channels[rigging.channel]
+    untold = is_winch(site, told.place) and not has_payout(site, told.place)
+    role = rigging.role or NO_ROLE
+    return LineOfDay(rigging.line, rigging.channel, role, base_kn, moored, untold, near, rigging.to_us)
 
 
-def _inputs(day: date, lines: list[LineOfDay], rules: Rules, clocks: ClockPlan) -> str:
+def _inputs(day: date, lines: list[LineOfDay], rules: Rules, clocks: ClockPlan, policy: Policy) -> str:
     return digest(
         [
             BERTH_METHOD,
             day.isoformat(),
             asdict(rules),
             asdict(clocks),
+            policy.render_min_pct,
             [
                 [
-                    *(one.line, one.channel, one.role, one.base_kn, asdict(one.moored), one.to_us),
+                    *(one.line, one.channel, one.role, one.base_kn, one.winch_untold, asdict(one.moored), one.to_us),
                     [[found.isoformat(), key] for found, key in one.sheets],
                 ]
                 for one in lines

@@ -19,8 +19,7 @@ from pipeline.night.finding import GAUGES, Finding
 from pipeline.quality.clocks import Offset, Series, Wrong, apart, offsets
 from pipeline.sheets.trace import BIN_US, Trace
 from pipeline.site import Site
-from pipeline.store.days import read_readings
-from pipeline.store.depot import Depot
+from pipeline.store.days import ReadParts
 from pipeline.store.samples import Part
 from schemas.times import us_to_rfc3339
 
@@ -94,11 +93,10 @@ def _motion(trace: Trace, window: range) -> float:
 
 
 def read_stored(
-    store: Depot, parts: Mapping[str, Sequence[Part]], channel: str, place: str, window: range
+    read: ReadParts, parts: Mapping[str, Sequence[Part]], channel: str, place: str, window: range
 ) -> list[Series]:
     """As `Read`, from the day's parts by place."""
-    readings = read_readings(
-        store,
+    readings = read(
         [part for part in parts.get(place, ()) if channel in part.channels],
         from_us=window.start * BIN_US,
         to_us=window.stop * BIN_US,

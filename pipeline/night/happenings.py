@@ -9,12 +9,14 @@ from typing import Any
 
 from pipeline.events.calls import ALL_FAST, Call, Fast, calls, fast_of
 from pipeline.events.ids import event_id
+from pipeline.events.plateau import Plateau
 from pipeline.events.surge import Surge
 from pipeline.events.take_up import Aside
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.rows import Event, Mark
 from pipeline.manifest import canonical_json
+from pipeline.night.braking import OF_BRAKES
 from pipeline.night.kinds import KINDS, Asides, Happening, Kind, Rigged, Rope, Top, rigged_at
 from pipeline.night.marks import MARK_KINDS
 from pipeline.night.place_days import MadeDays
@@ -32,14 +34,16 @@ def event_rows(
     made: MadeDays,
     ledger: Ledger,
     surges: Sequence[Surge] = (),
+    plateaus: Sequence[Plateau] = (),
     asides: Sequence[Aside] = (),
 ) -> list[dict[str, Any]]:
     """Rows that add the events that are new or changed, and supersede those that are no longer so.
 
-    `surges`, `asides`: marks of all berth days that stand after this run.
+    `surges`, `plateaus`, `asides`: marks of all berth days that stand after this run.
     """
     sheet_of = {key: place.sheet for key, place in made.places.items()}
-    found = {row["event"]: row for row in event_rows_now(site, plan, sheet_of, _marks(ledger, made), surges, asides)}
+    now = event_rows_now(site, plan, sheet_of, _marks(ledger, made), surges, plateaus, asides)
+    found = {row["event"]: row for row in now}
     live = index.events(ledger)
     rows = [
         {**row, "op": "add", "reason": "" if name not in live else "changed by late or corrected samples or registers"}
@@ -60,18 +64,21 @@ def event_rows_now(
     sheet_of: Mapping[str, str],
     marks: Mapping[str, Sequence[Mark]],
     surges: Sequence[Surge] = (),
+    plateaus: Sequence[Plateau] = (),
     asides: Sequence[Aside] = (),
 ) -> list[dict[str, Any]]:
     """All events of a site as they should be. `sheet_of`: the sheet of each planned key; `marks`: by sheet;
-    `surges`, `asides`: those of berth days.
+    `surges`, `plateaus`, `asides`: those of berth days.
     """
     told = {(one.channel, one.line, one.unloaded_us): one for one in asides}
-    mains = _rigged_mains(site, plan, sheet_of, marks)
-    single = [row for line, riggings in mains.items() for row in events_of(site, line, riggings, told)]
+    mains = rigged_mains(site, plan, sheet_of, marks)
+    single = [row for line, riggings in mains.items() for row in events_of(site, line, riggings, told, plateaus)]
     return single + surge_rows(site, surges)
 
 
-def events_of(site: Site, line: str, riggings: Sequence[Rigged], asides: Asides) -> list[dict[str, Any]]:
+def events_of(
+    site: Site, line: str, riggings: Sequence[Rigged], asides: Asides, plateaus: Sequence[Plateau] = ()
+) -> list[dict[str, Any]]:
     """Rows of the events table for one main line; a tail shares its main line's events."""
     by_channel: dict[str, list[Rigged]] = {}
     for rigged in riggings:
@@ -79,8 +86,9 @@ def events_of(site: Site, line: str, riggings: Sequence[Rigged], asides: Asides)
     return [
         _row(line, channel, kind, event, site, found)
         for channel, found in sorted(by_channel.items())
-        for kind in KINDS
-        for event in kind.found(Rope(site, line, channel, found, asides))
+        for cut in [[one for one in plateaus if (one.line, one.channel) == (line, channel)]]
+        for kind in (*KINDS, *OF_BRAKES)
+        for event in kind.found(Rope(site, line, channel, found, cut, asides))
         if kind.always or event.phase == ALL_FAST
     ]
 
@@ -96,7 +104,7 @@ def _marks(ledger: Ledger, made: MadeDays) -> dict[str, list[Mark]]:
     return marks
 
 
-def _rigged_mains(
+def rigged_mains(
     site: Site, plan: Plan, sheet_of: Mapping[str, str], marks: Mapping[str, Sequence[Mark]]
 ) -> dict[str, list[Rigged]]:
     """Every main line's riggings, each with the marks of all its sheets and when all lines of its call were fast."""

@@ -20,11 +20,13 @@ from pipeline.events import (
 from pipeline.events.brake_render import Rules, SlipRun
 from pipeline.events.calls import Fast, Phase
 from pipeline.events.loss_class import Facts, fell_slack, judge, word_on
+from pipeline.events.plateau import Plateau
 from pipeline.events.severity import Severity
 from pipeline.events.take_up import Aside
 from pipeline.events.tension import Peak
 from pipeline.ledger.rows import Mark
 from pipeline.night.lost import told_of
+from pipeline.night.measured import figures_of, gauge_of
 from pipeline.night.plan import limit_base_kn
 from pipeline.sheets.sheet import Excursion
 from pipeline.site import Site
@@ -89,13 +91,14 @@ class Rigged:
 
 @dataclass(frozen=True)
 class Rope:
-    """One main line on one channel: all its riggings there, in order of time; and what other lines did about its
-    losses of load."""
+    """One main line on one channel: all its riggings there, in order of time; its stretches of cut crests; and what
+    other lines did about its losses of load."""
 
     site: Site
     line: str
     channel: str
     riggings: Sequence[Rigged]
+    plateaus: Sequence[Plateau] = ()
     asides: Asides = field(default_factory=dict)
 
     @property
@@ -166,6 +169,7 @@ def _brake_renders(rope: Rope) -> Iterator[Happening]:
         verdict = None if against is None else against.verdict
         phase = rope.phase(event.from_us, event.to_us)
         figures: dict[str, Any] = {
+            "basis": "payout",
             "breakout_kn": event.breakout.kn,
             "breakout_at": us_to_rfc3339(event.breakout.at_us),
             "breakout_at_least": event.breakout.at_least,
@@ -177,6 +181,7 @@ def _brake_renders(rope: Rope) -> Iterator[Happening]:
             "breakout_first_layer_kn": None if against is None else against.breakout_first_layer_kn,
             "layer": None if against is None else against.layer,
             "verdict": verdict,
+            **figures_of(gauge_of(rope.site, rope.line, rope.channel, event.breakout.at_us), event.breakout.kn),
         }
         band = severity.of_brake_render(phase, verdict, event.payout_m, policy)
         yield Happening(event.from_us, event.to_us, event.peak, phase, band, figures)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.events.tension import Tension
 from pipeline.night.plan import DayPlan, SheetPlan
 from pipeline.quality import Flagged, Series, check_bit, flag_place, usable
-from pipeline.store.days import Readings, read_readings
+from pipeline.store.days import Readings, ReadParts, read_readings
 from pipeline.store.depot import Depot
 from pipeline.store.edges import EDGE_US
 from schemas.registers import Calibration, Channel, Policy
@@ -56,10 +57,10 @@ class SliceSamples:
     after_us: int | None
 
 
-def look(job: DayJob) -> Looked:
-    """Read a place's day and what lies near it, and flag it."""
+def look(job: DayJob, read: ReadParts | None = None) -> Looked:
+    """Read a place's day and what lies near it, and flag it. `read`: as for `place_day.reckon_day`."""
     start_us = day_start_us(job.plan.day)
-    near = _readings_near(job)
+    near = _readings_near(job, partial(read_readings, job.store) if read is None else read)
     near_flags = flag_place(
         {name: Series(r.at_us, r.value) for name, r in near.items()},
         {c.channel: c for c in job.channels},
@@ -132,17 +133,17 @@ def _of_day(flagged: Flagged, near: Readings, start_us: int) -> Flagged:
     return Flagged(flagged.flags[begin:end], flagged.checks[begin:end])
 
 
-def _readings_near(job: DayJob) -> dict[str, Readings]:
+def _readings_near(job: DayJob, read: ReadParts) -> dict[str, Readings]:
     """Live readings of the day, and of its neighbours as far as flags and detectors look."""
     start_us = day_start_us(job.plan.day)
     end_us = start_us + DAY_US
-    own = read_readings(job.store, job.plan.parts)
-    before = read_readings(job.store, job.plan.before, from_us=start_us - EDGE_US)
-    after = read_readings(job.store, job.plan.after, to_us=end_us + EDGE_US)
+    own = read(job.plan.parts)
+    before = dict(read(job.plan.before, from_us=start_us - EDGE_US))
+    after = read(job.plan.after, to_us=end_us + EDGE_US)
     states = [c.channel for c in job.channels if c.quantity in TELL_STATES]
     if any(_begins_unknown(before.get(name), before) for name in states):
         # A state holds until the next one is told, however long ago that was on the day before.
-        earlier = read_readings(job.store, job.plan.before, to_us=start_us - EDGE_US)
+        earlier = read(job.plan.before, to_us=start_us - EDGE_US)
         for name in (name for name in states if name in earlier):
             before[name] = _joined([_last_state(earlier[name]), *([before[name]] if name in before else [])])
     names = own.keys() | before.keys() | after.keys()

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.events import bins, load_loss, slack, snap_load, tending
+from pipeline.events import bins, brake_held, load_loss, slack, snap_load, tending
 from pipeline.events.brake_render import Readings as BrakeReadings
 from pipeline.events.brake_render import Rules, slips
 from pipeline.events.tension import SlackLevel, Tension
@@ -22,7 +22,7 @@ from pipeline.store.days import NO_READINGS, Readings
 from pipeline.store.edges import EDGE_US
 
 LOSS = "loss"
-MARK_KINDS = ("excursion", "slip", "slack", "loaded", "snap", "bins", LOSS, "tending")
+MARK_KINDS = ("excursion", "slip", "slack", "loaded", "snap", "bins", LOSS, "tending", "held")
 """Every kind of mark. `loaded`, `bins` and `tending` are at most one a sheet."""
 Found = tuple[str, dict[str, Any]]
 
@@ -133,6 +133,25 @@ def _of_winch(near: Near, winch: BrakeReadings | None, limit_kn: float) -> Itera
     )
     if stretches:
         yield "tending", {"stretches": [one.to_payload() for one in stretches]}
+    if near.wanted.settings:
+        yield from (("held", run.to_payload()) for run in _above_setting(near))
+
+
+def _above_setting(near: Near) -> list[brake_held.Above]:
+    """Loads of the slice above the setting of its place's brake."""
+    tension, payout = near.tension, near.beside.get("payout", NO_READINGS)
+    own = slice(tension.begin, tension.end)
+    from_us = max(near.wanted.rigged_from_us, tension.from_us - EDGE_US)
+    payout = payout.between(from_us, tension.to_us)
+    recorded = brake_held.Recorded(
+        tension.at_us[own],
+        tension.kn[own],
+        tension.usable[own],
+        tension.clipped[own],
+        payout.at_us,
+        payout.value,
+    )
+    return brake_held.above_setting(recorded, near.wanted.settings, max_gap_s=near.job.policy.max_gap_s)
 
 
 def _winch(near: Near) -> BrakeReadings | None:

@@ -18,7 +18,7 @@ from pipeline.night.look import DayJob, Looked, look, slice_samples
 from pipeline.night.marks import Near, marks_of, travelled
 from pipeline.quality import check_bit, check_names, flag_runs
 from pipeline.sheets.sheet import Sheet, make_sheet
-from pipeline.store.days import files_that_differ
+from pipeline.store.days import ReadParts, files_that_differ
 from pipeline.store.files import place_day, unique_name
 from pipeline.store.sheets import write_flags, write_sheets
 
@@ -73,9 +73,12 @@ def make_day(job: DayJob) -> DayMade:
     )
 
 
-def reckon_day(job: DayJob) -> Reckoned:
-    """Flags, sheets and marks of a place's day from its stored samples. Reads only."""
-    looked = look(job)
+def reckon_day(job: DayJob, read: ReadParts | None = None) -> Reckoned:
+    """Flags, sheets and marks of a place's day from its stored samples. Reads only.
+
+    `read`: gives the readings of parts; None: from the job's store.
+    """
+    looked = look(job, read)
     sheets: dict[str, Sheet] = {}
     marks: list[dict[str, Any]] = []
     for name, wanted in job.sheets:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import takewhile
 
+from pipeline.events.brake_held import Setting
 from pipeline.manifest import canonical_json
 from pipeline.quality.zeros import merged
 from pipeline.sheets.sheet import Slice
@@ -33,7 +34,8 @@ class SheetPlan:
     `rigged_from_us`, `rigged_to_us`: when the rigging itself began, and ends, on whatever day. `calibrations`: those
     that hold in the slice, and an edge before and after. `limit_kn`: what the limits of events are percent of; None
     where no main line is rigged. `render_base_kn`: that of rendering; None where the place has no payout channel too.
-    `pretension_kn`: the one planned for the rigging, if any.
+    `pretension_kn`: the one planned for the rigging, if any. `settings`: of the place's brake, those in force in the
+    slice, each from when on; none where winches.csv has none.
     """
 
     key: str
@@ -44,6 +46,7 @@ class SheetPlan:
     limit_kn: float | None
     render_base_kn: float | None
     pretension_kn: float | None
+    settings: tuple[Setting, ...]
     inputs: Mapping[str, str]
 
 
@@ -205,9 +208,21 @@ class _Planner:
             "calibration": digest([[c.from_us, c.zero_kn, c.gain, c.uncertainty_pct] for c in calibrations]),
             "policy": digest([_policy_of_sheets(site), piece.level_kn, mbl, render_base_kn, self._limits]),
         }
+        settings = () if main is None else _settings_in_force(site, channel.place, piece.from_us, piece.to_us)
+        if settings:
+            inputs["brake"] = digest(settings)
         key = digest([METHOD, channel.model_dump(mode="json"), str(day), inputs])
         return SheetPlan(
-            key, piece, rigging.from_us, rigging.to_us, calibrations, mbl, render_base_kn, pretension_kn, inputs
+            key=key,
+            slice=piece,
+            rigged_from_us=rigging.from_us,
+            rigged_to_us=rigging.to_us,
+            calibrations=calibrations,
+            limit_kn=mbl,
+            render_base_kn=render_base_kn,
+            pretension_kn=pretension_kn,
+            settings=settings,
+            inputs=inputs,
         )
 
     def day(self, place: str, day: date, sheets: tuple[SheetPlan, ...]) -> DayPlan:
@@ -365,6 +380,17 @@ def _alike(rigging: Rigging) -> tuple[str, int, int | None, float]:
 def _mains_by_slice(site: Site) -> dict[tuple[str, int, int | None, float], Rigging]:
     """The main line's rigging, by what its tail's rigging would have in common with it."""
     return {_alike(r): r for r in site.riggings if site.lines[r.line].part == "main"}
+
+
+def _settings_in_force(site: Site, place: str, from_us: int, to_us: int) -> tuple[Setting, ...]:
+    """From when on, and what, a brake was set to in [from_us, to_us): the setting before it, and those made inside."""
+    made = {row.set_on_us for row in site.winches if row.place == place and row.set_on_us is not None}
+    found = []
+    for at_us in [from_us, *sorted(us for us in made if from_us < us < to_us)]:
+        row = site.brake_setting(place, at_us)
+        if row is not None:
+            found.append((at_us, row.brake_set_kn))
+    return tuple(found)
 
 
 def _in_force(calibrations: Sequence[Calibration], from_us: int, to_us: int) -> tuple[Calibration, ...]:

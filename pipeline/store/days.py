@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import pyarrow as pa
@@ -34,6 +35,14 @@ class Readings:
         """The readings of [from_us, to_us)."""
         begin, end = np.searchsorted(self.at_us, [from_us, to_us])
         return Readings(self.at_us[begin:end], self.value[begin:end])
+
+
+class ReadParts(Protocol):
+    """Live readings of every channel in some parts, as `read_readings` of a store gives them."""
+
+    def __call__(
+        self, parts: Sequence[Part], *, from_us: int | None = None, to_us: int | None = None
+    ) -> Mapping[str, Readings]: ...
 
 
 NO_READINGS = Readings(np.empty(0, np.int64), np.empty(0, np.float64))

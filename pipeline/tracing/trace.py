@@ -123,7 +123,7 @@ class _Walker:
         at = {"first": event.from_us, "peak": event.peak_us, "last": event.to_us}
         if event.kind in OF_WHOLE_BINS:
             at = {"peak": event.peak_us}  # their ends are those of ten minutes, and no samples
-        elif event.kind == surge.KIND:
+        elif "peak_within_s" in event.payload:
             at = {"peak": self._in_bin(event)}  # its ends are those of bins
         return {
             "ref": event.event,
@@ -143,7 +143,7 @@ class _Walker:
         }
 
     def _in_bin(self, event: Event) -> int:
-        """The sample of a surge's peak: the first in its bin that gives the line that tension; else the bin's begin."""
+        """The sample of a peak told by bins: the first of its bin that gives the line that tension, else its begin."""
         place, end_us = self._site.channels[event.channel].place, event.peak_us + surge.BIN_US
         parts = self._live.of(place, day_of(event.peak_us))
         readings = read_readings(self._site.store, parts, from_us=event.peak_us, to_us=end_us).get(event.channel)

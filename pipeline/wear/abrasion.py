@@ -159,6 +159,18 @@ def capstan(friction: float, wrap_deg: float) -> float:
     return ratio
 
 
+def capstan_over(geometry: Geometry, abrasion: Abrasion | None) -> float | None:
+    """E of a rigging's chock with a rope's friction, 1 over a turning roller; None where friction or wrap is not given.
+
+    It needs neither the inboard length nor the state of the surface, which wear does.
+    """
+    if geometry.surface is not None and _turns(geometry.surface.strip().lower()):
+        return 1.0
+    if abrasion is None or geometry.wrap_deg is None:
+        return None
+    return capstan(abrasion.friction, geometry.wrap_deg)
+
+
 def slip_of(low_kn: float, high_kn: float, contact: Contact) -> Slip:
     """Slip and work of one swing of the outboard tension, `low_kn` not above `high_kn`; inside the band none."""
     low, high = max(low_kn, 0.0), max(high_kn, 0.0)

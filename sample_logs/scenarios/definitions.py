@@ -23,7 +23,8 @@ Runs = list[tuple[int, int]]
 class Series:
     """One line's share of its place's true load, by step. rigged: [first, last) by what the register ought to say;
     gone: the step from which the line is no more; phase: [first, last) in which all lines are fast; bin_us: the stamp
-    of each step by its own logger's clock; seen: what was not in a gap."""
+    of each step by its own logger's clock; seen: what was not in a gap; slack_kn: below it the
+    line is slack; zero_kn: by how much its zero is wrong at most."""
 
     kn: Floats
     mbl_kn: float
@@ -34,6 +35,8 @@ class Series:
     stamp_us: NDArray[np.int64]
     seen: Bools
     planned_kn: float
+    slack_kn: float
+    zero_kn: float
 
     def level(self, name: str) -> float:
         """A threshold of the table, in kN."""
@@ -136,7 +139,7 @@ def _phase(series: Series, first: int, last: int) -> str:
 
 def slacks(series: Series) -> list[Found]:
     """Runs below the slack level, joined under 10 s, loaded before and after, touching the all-fast phase."""
-    level_kn, live = series.level("slack_pct"), _live(series)
+    level_kn, live = series.slack_kn, _live(series)
     loaded = np.flatnonzero(live & (series.kn >= level_kn))
     found: list[Found] = []
     if len(loaded) == 0:
@@ -154,7 +157,7 @@ def slacks(series: Series) -> list[Found]:
 
 def snap_loads(series: Series) -> list[Found]:
     """From the last near-slack step s before the first step p past the level, at most 2 s apart and fast enough."""
-    near_kn, past_kn = series.level("snap_near_slack_pct"), series.level("snap_rise_pct")
+    near_kn, past_kn = POLICY["snap_near_slack"] * series.slack_kn, series.level("snap_rise_pct")
     rate_kn_s, live, kn = series.level("snap_rate_pct_per_s"), _live(series), series.kn
     near = np.flatnonzero(live & (kn < near_kn))
     past = live & (kn > past_kn)
@@ -245,7 +248,7 @@ def sustained_loads(series: Series) -> list[Found]:
 def pretension_losses(series: Series) -> list[Found]:
     """Two or more successive bins whose mean is below half of the planned pretension."""
     limit_kn = POLICY["pretension_share"] * series.planned_kn
-    near_kn = 0.02 * limit_kn + series.tol_kn / 3.0
+    near_kn = 0.02 * limit_kn + series.tol_kn / 3.0 + series.zero_kn
     means = [(number, float(seen_kn.mean())) for number, seen_kn in _bins(series)]
     plain, wide, strict = (
         [number for number, mean in means if mean < limit_kn + off_kn] for off_kn in (0.0, near_kn, -near_kn)

@@ -12,9 +12,10 @@ POLICY: Final[dict[str, float]] = {
     "max_gap_s": 10.0,
     "peak_load_pct": 50.0,
     "cluster_gap_s": 60.0,  # excursions closer than this are one event: peak-load, brake-held
-    "slack_pct": 1.0,
+    "slack_pct": 1.0,  # or, if that is more, twice the uncertainty of the zero
+    "gauge_uncertainty_pct": 1.0,  # of its capacity, as the calibration register says
     "slack_join_s": 10.0,
-    "snap_near_slack_pct": 2.0,  # twice the slack level
+    "snap_near_slack": 2.0,  # times the slack level
     "snap_within_s": 2.0,
     "snap_rise_pct": 15.0,
     "snap_rate_pct_per_s": 10.0,

@@ -8,6 +8,7 @@ from typing import Final
 from sample_logs.scenarios.berth import Berth, BerthLine
 from sample_logs.scenarios.faults import Faults
 from sample_logs.scenarios.plan import Plan
+from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.truth import register_steps
 
 Rows = list[dict[str, str]]
@@ -48,10 +49,10 @@ def all_registers(berth: Berth, plan: Plan, faults: Faults, rate_hz: float) -> d
 def _channels(berth: Berth, faults: Faults, rate_hz: float) -> Rows:
     rows: Rows = []
 
-    def add(channel: str, quantity: str, kind: str, rate: float, capacity: str, place: str) -> None:
+    def add(channel: str, quantity: str, kind: str, rate: float, capacity: str, place: str, logger: str) -> None:
         rows.append(
             {"channel": channel, "quantity": quantity, "kind": kind, "rate_hz": f"{rate:g}", "capacity": capacity,
-             "place": place}
+             "place": place, "logger": logger}
         )  # fmt: skip
 
     for place in berth.places:
@@ -59,11 +60,11 @@ def _channels(berth: Berth, faults: Faults, rate_hz: float) -> Rows:
         clipped = faults.of(line.channel, "clipping")
         capacity_kn = clipped[0].size if clipped else line.capacity_kn
         kind = "load-pin" if line.device == "hook" else "winch-brake"
-        add(line.channel, "tension", kind, rate_hz, f"{capacity_kn:g}", place)
+        add(line.channel, "tension", kind, rate_hz, f"{capacity_kn:g}", place, line.logger)
         for name in line.tells:
-            add(f"{place}-{name}", name, kind, min(rate_hz, 2.0), "90" if name == "payout" else "", place)
-    add("AIR-temperature", "temperature", "other", 1 / 60, "", "AIR")
-    add("AIR-wind", "wind", "other", 1 / 60, "", "AIR")
+            add(f"{place}-{name}", name, kind, min(rate_hz, 2.0), "90" if name == "payout" else "", place, line.logger)
+    add("AIR-temperature", "temperature", "other", 1 / 60, "", "AIR", "air")
+    add("AIR-wind", "wind", "other", 1 / 60, "", "AIR", "air")
     return rows
 
 
@@ -76,7 +77,8 @@ def _calibrations(berth: Berth, plan: Plan, faults: Faults) -> Rows:
         rows.append(
             {
                 "channel": line.channel, "from": f"{_day(plan.start_us, due - 365)}T00:00:00Z",
-                "zero_kn": f"{line.zero_kn:g}", "gain": f"{line.gain:g}", "uncertainty_pct": "1",
+                "zero_kn": f"{line.zero_kn:g}", "gain": f"{line.gain:g}",
+                "uncertainty_pct": f"{POLICY['gauge_uncertainty_pct']:g}",
                 "due": _day(plan.start_us, due), "certificate": "invented for the tests",
             }
         )  # fmt: skip

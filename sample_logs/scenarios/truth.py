@@ -47,7 +47,11 @@ def series_of(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int
     mbl_kn = berth.ship_design_mbl_kn
     # Four standard deviations of noise and half a step; and the zero's error, where it has one.
     tol_kn = 4.0 * NOISE_KN[line.device] + 0.5 * STEP_KN[line.device]
-    tol_kn += sum(abs(fault.size) for fault in faults.of(line.channel, "zero-drift", "zero-step"))
+    zero_kn = sum(abs(fault.size) for fault in faults.of(line.channel, "zero-drift", "zero-step"))
+    tol_kn += zero_kn
+    clipped = faults.of(line.channel, "clipping")
+    capacity_kn = clipped[0].size if clipped else line.capacity_kn
+    uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * capacity_kn * line.share
     seen = np.ones(plan.steps, dtype=np.bool_)
     for gap in faults.of(line.channel, "gap"):
         seen[gap.first : gap.last] = False
@@ -61,6 +65,8 @@ def series_of(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int
         stamp_us=clock_of(plan, faults, line.logger).stamp(np.arange(plan.steps, dtype=np.int64)),
         seen=seen,
         planned_kn=line.pretension_kn if line.planned else POLICY["pretension_pct"] / 100.0 * mbl_kn,
+        slack_kn=max(POLICY["slack_pct"] / 100.0 * mbl_kn, 2.0 * uncertain_kn),
+        zero_kn=zero_kn * line.share,
     )
 
 
@@ -80,14 +86,21 @@ def _of_line(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int,
     line = berth.lines[row]
     clock = clock_of(plan, faults, line.logger)
 
+    # While its brake is open a winch's gauge bears nothing of the load, and its readings do not count.
+    idle = record.powered[row] if "brake" in line.tells else np.zeros(plan.steps, dtype=np.bool_)
+
     def told(kind: str, found: list[Found]) -> list[Truth]:
-        return [
-            Truth(
-                kind, line.line, line.channel, int(clock.at(f.first)), int(clock.at(f.last)),
-                float(series.kn[f.top]), clock.at(f.top), f.detail, not f.sure,
-            )
-            for f in found
-        ]  # fmt: skip
+        out = []
+        for f in found:
+            unseen = bool(idle[max(f.first - 12 * S, 0) : f.last + 12 * S].any())
+            detail = {**f.detail, "masked": "open brake"} if unseen else f.detail
+            out.append(
+                Truth(
+                    kind, line.line, line.channel, int(clock.at(f.first)), int(clock.at(f.last)),
+                    float(series.kn[f.top]), clock.at(f.top), detail, unseen or not f.sure,
+                )
+            )  # fmt: skip
+        return out
 
     out: list[Truth] = []
     for kind, definition in DEFINED:

@@ -129,6 +129,17 @@ def test_cycles_of_a_span_are_those_that_close_in_it(site: Path) -> None:
     assert tautlog("cycles", site, "L1", "--from", "2026-03-03", "--json").json["cycles"] == []
 
 
+def test_brakes_of_a_berth_without_winches_are_none_and_no_place_is_one(site: Path) -> None:
+    answer = tautlog("brakes", site, "--json").json
+    assert answer["brakes"] == []
+    assert "never replaces" not in answer["caution"]
+    assert "nothing here replaces a test" in answer["caution"]
+    assert "No winches" in tautlog("brakes", site).out
+    refused = tautlog("brakes", site, "--place", "H1")
+    assert refused.code == 65
+    assert "no winch is at 'H1'" in refused.err
+
+
 def test_events_can_be_asked_for_by_line_kind_and_time(site: Path) -> None:
     def found(*words: str) -> int:
         return len(tautlog("events", site, *words, "--json").json["events"])

@@ -201,6 +201,23 @@ def test_a_brake_that_rendered_off_its_setting_is_to_be_checked(verdict: str | N
     assert words is None or words in advice[0].because
 
 
+def test_a_render_told_from_tension_alone_is_said_to_be_so() -> None:
+    given = event(5, "brake-render", verdict="early", breakout_kn=546.0, brake_set_kn=780.0, basis="tension alone")
+    [advice] = advise(facts(renders=[given]))
+    assert "early, told from tension alone" in advice.because
+
+
+def test_a_brake_that_held_above_its_setting_is_to_be_checked_by_the_worst_of_them() -> None:
+    little, much = (
+        event(at_us, "brake-held", held_pct_of_set=pct, brake_set_kn=600.0, measured_at=where)
+        for at_us, pct, where in ((5, 103.0, "drum"), (9, 116.7, "hook"))
+    )
+    [advice] = advise(facts(held=[little, much]))
+    assert advice.rule == "check-brake"
+    assert "held 700 kN at the hook" in advice.because
+    assert "117 % of the 600 kN it was set to" in advice.because
+
+
 def test_findings_and_clipped_peaks_ask_to_check_the_sensor() -> None:
     found = Finding(1, "F", "flat-line", "H1", "warning", "on a day it stood still", {}, "day:H1:2026-03-02")
     [advice] = advise(facts(findings=[found]))

@@ -101,6 +101,14 @@ def test_a_brake_set_anew_after_it_rendered_is_not_asked_for_again(site: Path, s
     assert "inspect-before-reuse" in found
 
 
+@pytest.mark.parametrize(("set_on", "asks"), [("2026-03-01", True), ("2026-03-03", False)])
+def test_a_brake_set_anew_after_it_held_is_not_asked_for_again(site: Path, set_on: str, asks: bool) -> None:
+    payload = '{"held_pct_of_set":115.0,"brake_set_kn":780.0,"measured_at":"drum"}'
+    event = makers.event("e1", "L1", kind="brake-held", payload=payload)
+    found = rules(site, {"winches.csv": WINCHES + f"hook-1,780,{set_on},1,right,704,44\n".encode()}, events=[event])
+    assert ("check-brake" in found) is asks
+
+
 def test_a_tail_shares_the_event_of_its_main_line_but_not_its_brake(site: Path) -> None:
     payload = '{"verdict":null,"tails":[{"line":"L3","peak_pct":70.0,"peak_pct_of":"break force"}]}'
     event = makers.event("e1", "L1", kind="brake-render", payload=payload)

@@ -74,7 +74,7 @@ def test_a_later_night_settles_the_piece_that_lies_wholly_inside_the_repeated_ho
     assert changed == ["pins_north_20261025_0105.csv"]
 
 
-@pytest.mark.parametrize("kind", ["peak-load", "brake-render"])
+@pytest.mark.parametrize("kind", ["peak-load", "brake-render", "brake-held"])
 def test_the_program_finds_each_true_event_and_no_other(site: str, kind: str) -> None:
     told = [row for row in _truth("events.csv") if row["kind"] == kind]
     found = [row for row in _answer("events", site)["events"] if row["kind"] == kind]

@@ -79,6 +79,7 @@ def test_a_days_worker_gives_each_slice_the_samples_and_the_next_reading_that_th
                 rigged_to_us=rigging.to_us,
                 limit_kn=None,
                 pretension_kn=None,
+                settings=(),
                 inputs={},
             )
             of_day = [s for s in record.samples if day_of(s.at_us) == piece.day]

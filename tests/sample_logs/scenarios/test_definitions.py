@@ -31,6 +31,8 @@ def _series(kn: NDArray[np.float64], *, gone: int | None = None) -> Series:
         stamp_us=np.arange(steps, dtype=np.int64) * 100_000,
         seen=np.ones(steps, dtype=np.bool_),
         planned_kn=100.0,
+        slack_kn=10.0,
+        zero_kn=0.0,
     )
 
 

@@ -1,0 +1,173 @@
+"""What all events of a day cost beside reading its samples: many lines on one 10 Hz log, CPU seconds, alternately.
+
+Timed as reading: the day's own sample files of every place, as `look` reads them (columns decoded, readings live).
+Timed as events: the slice's tension with its edges (`Near.of`), its marks (`marks_of`), the trace that berth days rest
+on, the berth day with reading the stored traces, and all events made of the marks. Not timed: flags and sheets, which
+are made without events too; the place's findings; what is written. One process, so that CPU seconds are the work's own.
+
+The lines are hooks with roles, all fast, on calm texture, so that most slices are gone through for their bins alone.
+`rough` has the same day with the swing of every third line so much enlarged that it goes slack in waves.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ops.bench_site import FIRST_DAY, Line, bench_site, channel_names, run_night
+from pipeline.ledger import index
+from pipeline.ledger.database import open_ledger
+from pipeline.ledger.rows import Mark
+from pipeline.manifest import canonical_json
+from pipeline.night.account import SheetPlace
+from pipeline.night.berth_days import asides_of, berth_days_again, lost_of, plateaus_of, surges_of
+from pipeline.night.happenings import event_rows_now, row_of
+from pipeline.night.intake import LiveParts
+from pipeline.night.look import DayJob, Looked, SliceSamples, look, slice_samples
+from pipeline.night.marks import Near, marks_of, travelled
+from pipeline.night.plan import Plan, SheetPlan, make_plan
+from pipeline.sheets.sheet import Sheet, make_sheet
+from pipeline.sheets.trace import make_trace
+from pipeline.site import Site, open_site
+from pipeline.store.days import Readings, read_readings
+from pipeline.store.samples import Part, store_part
+from sample_logs.wide import make_wide_log
+from schemas.times import day_start_us
+
+WANTED = 0.5
+ROLES = ("head", "breast", "spring", "spring", "breast", "stern")
+ROUGH = 4.0
+"""By how much the swing of a line is enlarged."""
+
+
+def events_against_reading(work: Path, channels: int, hours: float, repeats: int) -> list[Line]:
+    """The rows of the benchmark's table: events over reading, and the same in a rough sea, for orientation."""
+    root, names = work / "events-site", channel_names(channels)
+    log = work / f"hooks_{FIRST_DAY}.csv"
+    start = datetime(FIRST_DAY.year, FIRST_DAY.month, FIRST_DAY.day, tzinfo=UTC)
+    make_wide_log(log, channels=names, rate_hz=10, start=start, hours=hours, seed=3)
+    _with_roles(bench_site(root, [log], names))
+    log.unlink()
+    run_night(root)
+    day = _Day(root)
+    day.measure(1, rough=False)  # loads compiled code
+    reading, calm = day.measure(repeats, rough=False)
+    day.prove()
+    _, rough = day.measure(repeats, rough=True)
+    ratio = calm / reading
+    worst = rough / reading
+    return [
+        (
+            f"all events of a day of {channels} channels at 10 Hz / reading its store files",
+            f"{ratio:.2f}",
+            f"at most {WANTED}",
+            ratio <= WANTED,
+        ),
+        (
+            "  CPU seconds, for orientation",
+            f"{calm:.2f} / {reading:.2f}",
+            "",
+            True,
+        ),
+        ("  the same with every third line slack in waves", f"{worst:.2f}", "", True),
+    ]
+
+
+def _with_roles(root: Path) -> None:
+    lines = (root / "rigging.csv").read_text().splitlines()
+    rows = [f"{line},{ROLES[i % len(ROLES)]}" for i, line in enumerate(lines[1:])]
+    (root / "rigging.csv").write_text("\n".join([lines[0] + ",role", *rows]) + "\n")
+
+
+class _Day:
+    """The stored day: its plan, and where its sheets lie."""
+
+    def __init__(self, root: Path) -> None:
+        self._root = root
+        self._site: Site = open_site(root)
+        with open_ledger(root) as ledger:
+            parts = LiveParts(store_part(part) for part in index.parts(ledger))
+            self._places = {str(ref.inputs["key"]): SheetPlace(ref.sheet, ref.path) for ref in index.sheets(ledger)}
+        self._plan: Plan = make_plan(self._site, parts.days(), None, known_us=time.time_ns() // 1000)
+        self._found: list[dict[str, Any]] = []
+
+    def prove(self) -> None:
+        """That what was timed made the very events of the night."""
+        with open_ledger(self._root) as ledger:
+            stored = sorted(canonical_json(row_of(event)) for event in index.events(ledger).values())
+        if stored != sorted(canonical_json(row) for row in self._found):
+            raise SystemExit("the events that are timed are not those of the night")
+
+    def measure(self, repeats: int, *, rough: bool) -> tuple[float, float]:
+        """Medians of CPU seconds: reading the day's sample files, and all that events need besides.
+
+        Place by place, so that samples of one alone are in memory: flagged once, then read and marked alternately.
+        """
+        reading, events = np.zeros(repeats), np.zeros(repeats)
+        marks: dict[str, list[Mark]] = {}
+        for number, day in enumerate(self._plan.days.values()):
+            channels = tuple(channel for channel in self._site.channels.values() if channel.place == day.place)
+            sheets = tuple((self._places[sheet.key].sheet, sheet) for sheet in day.sheets)
+            job = DayJob(self._site.store, "", day, channels, self._site.policy, sheets)
+            looked = look(job, self._rough if rough and number % 3 == 0 else None)
+            made = {name: _sheet(wanted, job, looked) for name, wanted in sheets}
+            for again in range(repeats):
+                began = time.process_time()
+                read_readings(self._site.store, day.parts)
+                reading[again] += time.process_time() - began
+                for name, wanted in sheets:
+                    samples, sheet = made[name]
+                    began = time.process_time()
+                    make_trace(samples.at_us, samples.kn, samples.usable, day_start_us(day.day))
+                    found = marks_of(Near.of(wanted, job, looked, samples), sheet, samples)
+                    events[again] += time.process_time() - began
+                    piece = wanted.slice
+                    where = piece.channel, day.place, day.day, piece.from_us, piece.to_us
+                    marks[name] = [Mark(name, *where, kind, payload) for kind, payload in found]
+        for again in range(repeats):
+            began = time.process_time()
+            self._found = self._events(marks)
+            events[again] += time.process_time() - began
+        return float(np.median(reading)), float(np.median(events))
+
+    def _events(self, marks: Mapping[str, Sequence[Mark]]) -> list[dict[str, Any]]:
+        """The berth day, from stored traces, and all events."""
+        lost = lost_of(mark for found in marks.values() for mark in found)
+        berth = berth_days_again(self._site, self._plan, self._places, lost).values()
+        sheet_of = {key: place.sheet for key, place in self._places.items()}
+        told = surges_of(berth), plateaus_of(berth), asides_of(berth)
+        return event_rows_now(self._site, self._plan, sheet_of, marks, *told)
+
+    def _rough(
+        self, parts: Sequence[Part], *, from_us: int | None = None, to_us: int | None = None
+    ) -> dict[str, Readings]:
+        """The stored readings, their swing about their mean enlarged, down to nothing at the least."""
+        read = read_readings(self._site.store, parts, from_us=from_us, to_us=to_us)
+        return {name: Readings(one.at_us, _enlarged(one.value)) for name, one in read.items()}
+
+
+def _sheet(wanted: SheetPlan, job: DayJob, looked: Looked) -> tuple[SliceSamples, Sheet]:
+    samples = slice_samples(wanted, looked, job.plan.later)
+    sheet = make_sheet(
+        wanted.slice,
+        samples.at_us,
+        samples.kn,
+        samples.usable,
+        samples.clipped,
+        after_us=samples.after_us,
+        max_gap_us=round(job.policy.max_gap_s * 1e6),
+        travelled=travelled(Near.of(wanted, job, looked, samples)),
+    )
+    return samples, sheet
+
+
+def _enlarged(value: np.ndarray) -> np.ndarray:
+    if value.size == 0:
+        return value
+    mean = float(np.nanmean(value))
+    return np.maximum(mean + ROUGH * (value - mean), 0.0)

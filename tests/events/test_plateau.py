@@ -1,0 +1,154 @@
+"""Rendering from tension alone: what shows in bins of a line and its neighbours, wherever the record is cut."""
+
+import itertools
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+
+from pipeline.events.plateau import EDGE_BINS, LEAST_CONFIDENCE, Plateau, Series, Signs, plateaus, stretches
+from pipeline.events.plateau_kernel import least_squares
+
+Values = NDArray[np.float64]
+BASE_KN, BINS, GIVES_KN = 1000.0, 240, 260.0
+
+
+def gusts(rng: np.random.Generator, bins: int, loaded: tuple[int, int]) -> Values:
+    """What a ship does to her lines: a slow swing of a minute, and a squall over some bins [kN]."""
+    at = np.arange(bins)
+    squall = np.where((at >= loaded[0]) & (at < loaded[1]), 1.0, 0.0)
+    squall = np.convolve(squall, np.ones(6) / 6, mode="same")
+    return np.asarray(90 + 130 * squall + (15 + 30 * squall) * np.sin(at / 1.1 + rng.uniform(0, 6)))
+
+
+def berth(seed: int, *, renders: bool, bins: int = BINS, asked: tuple[str, ...] = ("L1",)) -> list[Series]:
+    """Four lines that share one motion by their own stiffness; L1's brake lets out line above 260 kN, or does not."""
+    rng = np.random.default_rng(seed)
+    motion = gusts(rng, bins, (90, 150))
+    lines = []
+    for number, (stiff, own_kn) in enumerate(((1.0, 0.0), (0.8, 12.0), (0.7, -8.0), (0.55, 20.0))):
+        mean = stiff * motion + own_kn + rng.normal(0, 1.0, bins)
+        swing = (12 + 0.1 * mean) * rng.uniform(0.9, 1.1, bins)
+        if number == 0 and renders:
+            lost = 0.0
+            for i in range(bins):
+                mean[i] -= lost
+                crest = mean[i] + swing[i]
+                over = max(crest - GIVES_KN, 0.0)
+                lost += 0.12 * over
+                swing[i] -= 0.75 * over
+        name = f"L{number + 1}"
+        lines.append(Series(name, f"W{number + 1}", BASE_KN, name in asked, mean, mean - swing, mean + swing))
+    return lines
+
+
+def found(lines: list[Series], *, least: float = LEAST_CONFIDENCE) -> list[Plateau]:
+    return plateaus(lines, min_pct=15.0, start_bin=0, first=0, last=lines[0].mean_kn.size, least_confidence=least)
+
+
+def test_a_line_whose_crests_are_cut_while_its_neighbours_grow_is_told_with_where_it_let_go() -> None:
+    told = [found(berth(seed, renders=True)) for seed in range(10)]
+    assert [len(one) for one in told] == [1] * 10
+    for (one,) in told:
+        assert one.line == "L1"
+        assert one.confidence >= LEAST_CONFIDENCE
+        assert 0.85 * GIVES_KN < one.level_kn < 1.15 * GIVES_KN
+        assert one.lost_kn > 20.0
+        assert 80 <= one.from_us // 10_000_000 < one.to_us // 10_000_000 <= 160
+
+
+def test_a_line_that_bears_its_part_to_the_end_is_not_told() -> None:
+    assert [found(berth(seed, renders=False)) for seed in range(20)] == [[]] * 20
+
+
+def test_only_lines_that_are_asked_about_are_told() -> None:
+    assert found(berth(0, renders=True, asked=())) == []
+    assert found(berth(0, renders=True, asked=("L2", "L3", "L4"))) == []
+
+
+def test_alone_or_with_one_neighbour_nothing_is_told() -> None:
+    lines = berth(0, renders=True)
+    assert found(lines[:1]) == found(lines[:2]) == []
+    on_one_hook = [lines[0], replace(lines[1], channel="W1"), lines[2]]
+    assert found(on_one_hook) == []
+
+
+def test_a_low_load_is_none_to_render_at() -> None:
+    lines = [replace(one, base_kn=2 * BASE_KN) for one in berth(0, renders=True)]
+    assert plateaus(lines, min_pct=15.0, start_bin=0, first=0, last=BINS) == []
+
+
+def test_bins_without_a_reading_are_passed_over() -> None:
+    lines = berth(0, renders=True)
+    holes = lines[0].mean_kn.copy()
+    holes[[20, 100, 101]] = math.nan
+    broken = [replace(lines[0], mean_kn=holes, low_kn=np.where(np.isnan(holes), math.nan, lines[0].low_kn)), *lines[1:]]
+    assert len(found(broken)) == 1
+    nothing = np.full(BINS, math.nan)
+    assert found([replace(one, mean_kn=nothing, low_kn=nothing, high_kn=nothing) for one in lines]) == []
+
+
+def test_stretches_survive_json() -> None:
+    (one,) = found(berth(3, renders=True))
+    assert Plateau.from_payload(json.loads(json.dumps(one.to_payload()))) == one
+
+
+def test_confidence_grows_with_the_loss_and_falls_with_scatter_and_with_crests_above_their_neighbours() -> None:
+    signs = Signs(times=5.0, left=0.01, scatter=0.04, crests=0.0)
+    assert 0.0 < signs.confidence < 1.0
+    assert replace(signs, times=10.0).confidence > signs.confidence
+    assert replace(signs, scatter=0.06).confidence < signs.confidence
+    assert replace(signs, crests=0.2).confidence < signs.confidence
+    assert Signs(1e300, 1.0, 0.0, -1e9).confidence == 1.0
+    assert Signs(0.0, 0.0, 1.0, 1e9).confidence == 0.0
+
+
+def test_a_stretch_of_over_an_hour_is_none() -> None:
+    line = berth(0, renders=False, bins=800)[0]
+    high = np.full(800, 100.0)
+    for length, count in ((361, 1), (362, 0)):
+        loaded = high.copy()
+        loaded[100 : 100 + length] = 300.0
+        kept = stretches(replace(line, high_kn=loaded), min_pct=15.0, first=0, last=800)
+        assert kept == [(100, 99 + length)][:count]
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), borders=st.lists(st.integers(0, 2400), max_size=4))
+def test_stretches_are_the_same_wherever_the_record_is_cut(seed: int, borders: list[int]) -> None:
+    rng = np.random.default_rng(seed)
+    bins = 2400
+    renders = berth(seed, renders=True, bins=bins)
+    more = np.where(np.arange(bins) % 700 < 60, rng.uniform(60, 170), 0.0)
+    lines = [replace(s, mean_kn=s.mean_kn + more, low_kn=s.low_kn + more, high_kn=s.high_kn + more) for s in renders]
+    whole = plateaus(lines, min_pct=15.0, start_bin=0, first=0, last=bins, least_confidence=0.0)
+    edges = [0, *sorted(borders), bins]
+    parts: list[Plateau] = []
+    for first, last in itertools.pairwise(edges):
+        low, high = max(first - EDGE_BINS, 0), min(last + EDGE_BINS, bins)
+        near = [
+            replace(s, mean_kn=s.mean_kn[low:high], low_kn=s.low_kn[low:high], high_kn=s.high_kn[low:high])
+            for s in lines
+        ]
+        parts += plateaus(near, min_pct=15.0, start_bin=low, first=first - low, last=last - low, least_confidence=0.0)
+    assert sorted(parts, key=lambda one: one.from_us) == whole
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), used=st.integers(1, 6), count=st.integers(8, 60))
+def test_weights_are_those_of_an_independent_solver(seed: int, used: int, count: int) -> None:
+    # Outside truth: Lawson and Hanson's active set, as SciPy has it; the free constant by taking means away.
+    rng = np.random.default_rng(seed)
+    columns = rng.normal(size=(used + 1, count))
+    y = rng.normal(size=count)
+    weights, rest = least_squares(columns, y, used)
+    centred = columns[:used] - columns[:used].mean(axis=1, keepdims=True)
+    expected, norm = nnls(centred.T, y - y.mean())
+    assert weights == pytest.approx(expected, abs=1e-4)
+    assert rest == pytest.approx(norm**2, rel=1e-6, abs=1e-9)

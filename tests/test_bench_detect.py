@@ -1,0 +1,180 @@
+"""Detection measured on scenarios: by the night's own functions, by rules that cannot flatter; in full by
+`make bench-detect`."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+import ops.bench_detect as bench
+from ops.detect_match import Tally, tallies
+from ops.detect_night import Night, night_of
+from ops.detect_table import misses, quiet, table
+from pipeline.cli import tautlog
+from pipeline.ledger import index
+from pipeline.ledger.database import open_ledger
+from pipeline.manifest import canonical_json
+from pipeline.night.happenings import row_of
+from sample_logs.scenarios import Scenario, Truth, make, write_site
+from schemas.times import DAY_US, us_to_rfc3339
+
+S = 1_000_000
+HAPPENINGS, INSTRUMENTS = 4, 11
+"""Seeds of the family tune whose calls have a UTC midnight in them: one of many happenings, one of many faults."""
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    return make(HAPPENINGS, family="tune", rate_hz=1.0)
+
+
+@pytest.fixture(scope="module")
+def night(scenario: Scenario) -> Night:
+    return night_of(scenario)
+
+
+@pytest.mark.parametrize("seed", [HAPPENINGS, INSTRUMENTS])
+def test_a_whole_night_over_the_logs_tells_the_same_events_and_findings_digit_for_digit(
+    seed: int, tmp_path: Path
+) -> None:
+    scenario = make(seed, family="tune", rate_hz=1.0)
+    night = night_of(scenario)
+    root = tmp_path / "site"
+    write_site(scenario, root)
+    result = CliRunner().invoke(tautlog, ["nightly", str(root), "--json"], catch_exceptions=False)
+    assert result.exit_code in (0, 1), result.output
+    with open_ledger(root) as ledger:
+        stored = {name: canonical_json(row_of(event)) for name, event in index.events(ledger).items()}
+        told = {(f.kind, f.subject, f.text, canonical_json(dict(f.evidence))) for f in index.findings(ledger).values()}
+    assert stored == {row["event"]: canonical_json(row) for row in night.events}
+    assert len({row["kind"] for row in night.events}) >= 4
+    assert len({row["from_us"] // DAY_US for row in night.events}) == 2
+    mine = {(f.kind, f.subject, f.text, canonical_json(dict(f.evidence))) for f in night.findings}
+    assert len(mine) > 0
+    # What accounts say of a rope's curve is no matter of detection, and not reckoned here.
+    assert {one for one in told if not one[0].endswith(("outside-curve", "outside-fit"))} == mine
+
+
+def _counted(scenario: Scenario, night: Night, truths: list[Truth], events: list[dict[str, Any]]) -> dict[str, Tally]:
+    none = replace(night, events=events, findings=[], tending=[], verdicts={})
+    return tallies(replace(scenario, truth=tuple(truths)), none)
+
+
+def _truth(scenario: Scenario, from_s: int, to_s: int, *, near: bool = False, **detail: object) -> Truth:
+    line = scenario.berth.lines[0]
+    at_us = scenario.phase_us[0]
+    return Truth("slack", line.line, line.channel, at_us + from_s * S, at_us + to_s * S, None, None, detail, near)
+
+
+def _event(scenario: Scenario, from_s: int, to_s: int, row: int = 0) -> dict[str, Any]:
+    at_us = scenario.phase_us[0] // 1000 * 1000
+    recorded = scenario.recorded[scenario.berth.lines[row].channel]
+    begin, end = recorded.at_us.searchsorted([at_us + from_s * S, at_us + to_s * S + 1])
+    line = scenario.berth.lines[row]
+    low = begin + int(((recorded.values[begin:end] - line.zero_kn) * line.gain).argmin())
+    kn = float((recorded.values[low] - line.zero_kn) * line.gain)
+    payload = {"lowest_kn": kn, "lowest_at": us_to_rfc3339(int(recorded.at_us[low]) // 1000 * 1000)}
+    return {"kind": "slack", "line": line.line, "from_us": at_us + from_s * S, "to_us": at_us + to_s * S,
+            "peak_kn": kn, "peak_us": int(recorded.at_us[low]), "payload": payload}  # fmt: skip
+
+
+def test_two_events_beside_one_truth_are_a_hit_and_a_false_alarm(scenario: Scenario, night: Night) -> None:
+    events = [_event(scenario, 100, 110), _event(scenario, 112, 120)]
+    (tally,) = _counted(scenario, night, [_truth(scenario, 100, 120)], events).values()
+    assert (tally.true, tally.hits, tally.false) == (1, 1, 1)
+
+
+def test_one_event_over_two_truths_is_a_hit_and_a_miss(scenario: Scenario, night: Night) -> None:
+    truths = [_truth(scenario, 100, 110), _truth(scenario, 125, 140)]
+    (tally,) = _counted(scenario, night, truths, [_event(scenario, 100, 140)]).values()
+    assert (tally.true, tally.hits, tally.false) == (2, 1, 0)
+
+
+def test_an_event_on_another_line_or_at_another_time_is_a_false_alarm_and_the_truth_a_miss(
+    scenario: Scenario, night: Night
+) -> None:
+    truths = [_truth(scenario, 100, 110)]
+    elsewhere = [_event(scenario, 100, 110, row=1), _event(scenario, 300, 310)]
+    (tally,) = _counted(scenario, night, truths, elsewhere).values()
+    assert (tally.true, tally.hits, tally.false) == (1, 0, 2)
+
+
+def test_a_truth_near_a_threshold_counts_neither_way(scenario: Scenario, night: Night) -> None:
+    near = [_truth(scenario, 100, 110, near=True)]
+    (found,) = _counted(scenario, night, near, [_event(scenario, 100, 110)]).values()
+    (not_found,) = _counted(scenario, night, near, []).values()
+    for tally in (found, not_found):
+        assert (tally.true, tally.hits, tally.false, tally.borderline) == (0, 0, 0, 1)
+
+
+def test_where_edges_are_not_sure_one_may_be_told_as_two_and_two_as_one(scenario: Scenario, night: Night) -> None:
+    one = [_truth(scenario, 100, 120, edges_sure=False)]
+    (split,) = _counted(scenario, night, one, [_event(scenario, 100, 108), _event(scenario, 112, 120)]).values()
+    assert (split.true, split.hits, split.false, split.left_out) == (1, 1, 0, 1)
+    two = [_truth(scenario, 100, 110, edges_sure=False), _truth(scenario, 125, 140, edges_sure=False)]
+    (whole,) = _counted(scenario, night, two, [_event(scenario, 100, 140)]).values()
+    assert (whole.true, whole.hits, whole.false, whole.left_out) == (1, 1, 0, 1)
+
+
+def test_an_onset_is_off_by_readings_beyond_what_noise_may_do(scenario: Scenario, night: Night) -> None:
+    event = [_event(scenario, 103, 120)]
+    (exact,) = _counted(scenario, night, [_truth(scenario, 103, 120)], event).values()
+    (late,) = _counted(scenario, night, [_truth(scenario, 100, 120)], event).values()
+    (noisy,) = _counted(scenario, night, [_truth(scenario, 100, 120, onset_tolerance_us=2 * S)], event).values()
+    assert exact.onset[0] < 0.01
+    assert late.onset[0] == pytest.approx(3.0, abs=0.01)
+    assert noisy.onset[0] == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_peak_that_is_not_the_least_reading_of_a_slack_line_is_not_exact(scenario: Scenario, night: Night) -> None:
+    truths, event = [_truth(scenario, 100, 120)], _event(scenario, 100, 120)
+    (exact,) = _counted(scenario, night, truths, [event]).values()
+    assert exact.inexact == 0
+    off = {**event, "payload": {**event["payload"], "lowest_kn": event["payload"]["lowest_kn"] + 0.001}}
+    (wrong,) = _counted(scenario, night, truths, [off]).values()
+    assert wrong.inexact == 1
+
+
+def test_a_table_says_what_was_missed_and_a_kind_that_reached_all_misses_nothing() -> None:
+    good = Tally(true=200, hits=197, false=3, onset=[0.2] * 197, peak=[0.1] * 197)
+    assert misses("slack", good, 10.0) == []
+    assert misses("slack", replace(good, hits=195), 10.0) == ["recall"]
+    assert misses("slack", replace(good, hits=195), 1.0) == []
+    assert misses("slack", replace(good, false=5), 2.0) == ["precision"]
+    assert misses("slack", replace(good, onset=[0.2] * 180 + [1.1] * 17), 2.0) == ["onset"]
+    assert misses("slack", replace(good, inexact=1), 2.0) == ["peak"]
+    assert misses("slack", replace(good, true=199), 2.0) == ["only 199 true"]
+    assert misses("gross-range", Tally(false=1), 2.0) == ["false alarms"]
+    text, missed = table({"slack": good, "snap-load": Tally(true=200)}, 10.0, 1, "tune")
+    assert text.startswith("on our simulator: 1 scenarios of family tune, 10 Hz")
+    assert missed == ["snap-load at 10 Hz: recall, precision"]
+    assert "MISSED recall, precision" in text.splitlines()[-1]
+
+
+def test_one_false_alarm_in_quiet_days_is_a_miss_and_is_named() -> None:
+    assert quiet({}, 3000.4, 273, 3000)[1] == []
+    assert quiet({}, 2999.0, 273, 3000)[1] != []
+    alarm = Tally(false=1, examples=[("false", "quiet", 7, "L03", 0)])
+    text, missed = quiet({"surge": alarm}, 3000.4, 273, 3000)
+    assert missed == ["quiet days: 1 false alarms"]
+    assert "surge: quiet 7 L03" in text
+
+
+def test_the_short_form_prints_every_table(capsys: pytest.CaptureFixture[str]) -> None:
+    bench.main(["--short"])
+    text = capsys.readouterr().out
+    assert "on our simulator: 1 scenarios of family report, 1 Hz" in text
+    assert "on our simulator: load-loss at 1 Hz, truth down, told across" in text
+    assert "quiet line-days (1 berth days, 10 Hz)" in text
+    assert "peak-load" in text
+
+
+def test_json_tells_the_same_counts_and_one_kind_alone_can_be_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    bench.main(["--short", "--quiet-days", "0", "--json", "--only", "slack"])
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["head"] == "on our simulator"
+    assert set(answer["1 Hz"]) == {"slack"}
+    assert answer["1 Hz"]["slack"]["hits"] <= answer["1 Hz"]["slack"]["true"]
