@@ -82,9 +82,8 @@ def test_without_payout_it_is_said_that_nothing_is_known_of_it() -> None:
     assert event.paid_out_m is None
     (event,) = events(recorded([(0, 510), (5, 510)], [(0, math.nan)]))
     assert event.paid_out_m is None
-    (event,) = events(
-        recorded([(0, 400), (20, 510), (21, 510)], [(0, 5.0)])
-    )  # a payout older than the longest gap tells nothing
+    # A payout older than the longest gap tells nothing.
+    (event,) = events(recorded([(0, 400), (20, 510), (21, 510)], [(0, 5.0)]))
     assert event.paid_out_m is None
 
 
