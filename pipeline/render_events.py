@@ -115,7 +115,7 @@ def _brake_render(event: Row) -> str:
 
 def _told_by_tension(event: Row) -> str:
     """A rendering without payout: how sure it is, in words too."""
-    sure = "high" if event["confidence"] >= 0.9 else "medium"
+    sure = "high" if event["confidence"] >= 0.8 else "medium"
     text = (
         f"brake seems to have let out line above about {event['breakout_kn']:.0f} kN{_at_drum(event)}: crests cut, and "
         f"{event['lost_kn']:.0f} kN lost to its neighbours; told from tension alone, confidence {sure} "

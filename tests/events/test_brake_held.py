@@ -56,13 +56,17 @@ def test_a_load_above_the_setting_with_no_line_paid_out_is_one_event_with_its_pe
 
 
 def test_a_load_of_exactly_the_setting_is_not_above_it() -> None:
-    assert events(recorded([(0, 500.0)])) == []
-    assert len(events(recorded([(0, math.nextafter(500.0, 501.0))]))) == 1
+    assert events(recorded([(0, 500.0), (1, 500.0)])) == []
+    assert len(events(recorded([(at, math.nextafter(500.0, 501.0)) for at in (0, 1)]))) == 1
+
+
+def test_a_single_reading_above_the_setting_is_no_load_held() -> None:
+    assert events(recorded([(0, 400), (1, 900), (2, 400), (3, 900), (4, 400)])) == []
 
 
 @pytest.mark.parametrize(("apart_s", "count"), [(59.999999, 1), (60.0, 2)])
 def test_loads_less_than_a_minute_apart_are_one_event(apart_s: float, count: int) -> None:
-    record = recorded([(0, 510), (1, 400), (apart_s - 1, 400), (apart_s, 520), (apart_s + 1, 400)])
+    record = recorded([(-1, 510), (0, 510), (1, 400), (apart_s - 1, 400), (apart_s, 520), (apart_s + 1, 520)])
     found = events(record)
     assert (len(found), sum(event.runs for event in found)) == (count, 2)
 
@@ -74,22 +78,23 @@ def test_a_brake_that_let_line_out_did_not_hold(paid_m: float, count: int) -> No
 
 
 def test_without_payout_it_is_said_that_nothing_is_known_of_it() -> None:
-    (event,) = events(recorded([(0, 510)]))
+    (event,) = events(recorded([(0, 510), (1, 510)]))
     assert event.paid_out_m is None
     (event,) = events(recorded([(0, 510), (5, 510)], [(0, math.nan)]))
     assert event.paid_out_m is None
-    (event,) = events(recorded([(0, 400), (20, 510)], [(0, 5.0)]))  # a payout older than the longest gap tells nothing
+    # A payout older than the longest gap tells nothing.
+    (event,) = events(recorded([(0, 400), (20, 510), (21, 510)], [(0, 5.0)]))
     assert event.paid_out_m is None
 
 
 def test_loads_while_the_winch_is_under_power_are_left_out_and_the_others_stay() -> None:
-    record = recorded([(0, 510), (1, 400), (30, 700), (31, 400), (50, 520), (51, 400)])
+    record = recorded([(0, 510), (1, 510), (2, 400), (29, 700), (30, 700), (31, 400), (50, 520), (51, 520)])
     (event,) = events(record, tended=[(29_000_000, 30_000_000)])
     assert (event.peak.kn, event.runs) == (520.0, 2)
 
 
 def test_what_a_rendering_touches_is_no_holding() -> None:
-    record = recorded([(10, 510), (11, 400), (40, 560), (41, 400)])
+    record = recorded([(10, 510), (11, 510), (12, 400), (39, 560), (40, 560), (41, 400)])
     assert events(record, rendered=[(40_000_000, 42_000_000)]) == []
     assert events(record, rendered=[(7_000_000, 8_000_000)]) == []
     assert len(events(record, rendered=[(7_000_000, 7_999_999)])) == 1
@@ -130,7 +135,7 @@ def by_definition(record: Recorded, tended: Sequence[Span], rendered: Sequence[S
         before = (at_us, kn)
     clusters: list[list[list[tuple[int, float]]]] = []
     for run in runs:
-        if any(first <= run[-1][0] and run[0][0] <= last for first, last in tended):
+        if len(run) == 1 or any(first <= run[-1][0] and run[0][0] <= last for first, last in tended):
             continue
         if clusters and run[0][0] - clusters[-1][-1][-1][0] < CLUSTER_S * 1e6:
             clusters[-1].append(run)

@@ -106,7 +106,7 @@ def test_a_brake_that_held_above_its_setting_is_an_event_a_verdict_and_advice(tm
 
 
 def test_up_to_a_tenth_above_its_setting_it_is_a_note(tmp_path: Path) -> None:
-    berth = night_of(tmp_path / "b", *rows(300, 440, 300))
+    berth = night_of(tmp_path / "b", *rows(300, 440, 440, 300))
     [event] = berth.events()
     assert event.payload["severity"] == "note"
 
@@ -132,14 +132,14 @@ def test_a_brake_that_let_line_out_did_not_hold_and_renders_late(tmp_path: Path)
 
 
 def test_while_the_winch_is_under_power_its_brake_holds_nothing(tmp_path: Path) -> None:
-    open_ = [f"2026-03-02T12:00:0{second}Z,{pull},5.00,0" for second, pull in ((0, 300), (1, 450), (2, 300))]
+    open_ = [f"2026-03-02T12:00:0{second}Z,{pull},5.00,0" for second, pull in ((0, 300), (1, 450), (2, 450), (3, 300))]
     berth = night_of(tmp_path / "b", *open_)
     assert berth.events() == []
     assert brakes(berth)["brakes"][0]["verdict"] == "not exercised"
 
 
 def test_without_a_payout_channel_it_says_that_it_may_have_let_out_line(tmp_path: Path) -> None:
-    berth = night_of(tmp_path / "b", *rows(300, 450, 300), channels=(GAUGE,))
+    berth = night_of(tmp_path / "b", *rows(300, 450, 441, 300), channels=(GAUGE,))
     [event] = berth.events()
     assert (event.payload["payout_m"], event.payload["payout_told"]) == (None, "no channel")
     assert event.payload["severity"] == "warning"
@@ -151,10 +151,10 @@ def test_a_load_at_the_hook_is_held_against_the_setting_as_the_drum_bore_it_wher
     tmp_path: Path,
 ) -> None:
     # e^(0.25 * pi/2) = 1.481 by hand: 500 kN at the hook are 337.6 kN at the drum, below 400; 700 are 472.7.
-    high = rows(300, 500, 300)
+    high = rows(300, 500, 500, 300)
     known = {"channels": (PIN,), "wrap_deg": "90", "spec": SPEC + ABRASION}
     assert night_of(tmp_path / "below", *high, **known).events() == []  # type: ignore[arg-type]
-    above = night_of(tmp_path / "above", *rows(300, 700, 300), **known)  # type: ignore[arg-type]
+    above = night_of(tmp_path / "above", *rows(300, 700, 700, 300), **known)  # type: ignore[arg-type]
     [event] = [one for one in above.events() if one.kind == "brake-held"]
     assert event.payload["drum_kn"] == pytest.approx(472.7, abs=0.05)
     [unknown] = night_of(tmp_path / "unknown", *high, channels=(PIN,)).events()
@@ -163,7 +163,7 @@ def test_a_load_at_the_hook_is_held_against_the_setting_as_the_drum_bore_it_wher
 
 
 def test_a_new_setting_makes_the_days_of_that_winch_again_and_no_posting(tmp_path: Path) -> None:
-    berth = night_of(tmp_path / "b", *rows(300, 450, 300))
+    berth = night_of(tmp_path / "b", *rows(300, 450, 441, 300))
     posted = berth.posted()
     berth.write("winches.csv", "place,brake_set_kn,set_on\nW1,500,2026-01-01\n")
     berth.night()
