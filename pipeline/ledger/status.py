@@ -93,10 +93,13 @@ def _coverage(account: Account) -> dict[str, Any]:
 
 
 def _last(events: Sequence[Event], line: str) -> dict[str, Any] | None:
-    """The latest event of a line; of a tail with its own percent."""
+    """The latest event of a line above a note, of a tail with its own percent; its latest note where it has no other.
+
+    A line in a swell has hundreds of notes, which would hide the overload before them.
+    """
     if not events:
         return None
-    event = max(events, key=lambda event: (event.from_us, event.event))
+    event = max(events, key=lambda event: (event.payload.get("severity") != "note", event.from_us, event.event))
     own = next((tail for tail in event.payload.get("tails", ()) if tail["line"] == line), None)
     return {
         "event": event.event,

@@ -98,6 +98,21 @@ def test_the_last_event_is_shown_and_an_overload_asks_for_inspection(site: Path)
     assert "inspect before reuse" not in found["L2"]["advice"]
 
 
+def test_notes_do_not_hide_the_last_event_above_a_note(site: Path) -> None:
+    slack = {"kind": "slack", "peak_kn": 9.0, "peak_pct": 0.7, "payload": '{"severity":"note"}'}
+    found = rows_of(
+        site,
+        **OBSERVED,
+        events=[
+            makers.event("e1", "L1"),
+            makers.event("e2", "L1", **slack, from_us=makers.NOON_US + 9),
+            makers.event("e3", "L2", **slack),
+        ],
+    )
+    assert found["L1"]["last_event"]["event"] == "e1"
+    assert found["L2"]["last_event"]["event"] == "e3"
+
+
 def test_events_are_filtered_by_line_kind_and_time(site: Path) -> None:
     makers.commit(
         site,
