@@ -1,6 +1,6 @@
 """What a place's day shows of its tension gauges themselves: zero checks, and when each bore a load.
 
-Facts, by channel and day; what they mean is told over all days (`night/instruments.py`).
+Facts, by channel and day; what they mean is told over all days (`night/gauges.py`, `night/rigged_as.py`).
 """
 
 from __future__ import annotations

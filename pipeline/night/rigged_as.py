@@ -1,0 +1,157 @@
+"""Findings about the rigging register: two channels exchanged, and times that loads contradict."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+from pipeline.events.calls import Call, calls
+from pipeline.ledger.rows import ChannelDay
+from pipeline.night.clock_day import loggers_of
+from pipeline.night.finding import GAUGES, Finding
+from pipeline.quality.loads import JOIN_US, Load, joined
+from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, contradictions, swaps
+from pipeline.quality.zeros import merged
+from pipeline.site import Site
+from schemas.registers import Rigging
+from schemas.times import us_to_rfc3339
+
+ChannelDays = Mapping[tuple[str, date], ChannelDay]
+
+
+def recorded_of(site: Site, days: ChannelDays) -> dict[str, Recorded]:
+    """Loads and stretches observed of each channel, over all days."""
+    loads: dict[str, list[Load]] = {}
+    seen: dict[str, list[tuple[int, int]]] = {}
+    for (channel, _), day in sorted(days.items()):
+        if channel in site.channels:
+            loads.setdefault(channel, []).extend(Load(**facts) for facts in day.facts["loads"])
+            seen.setdefault(channel, []).extend((first, last) for first, last in day.facts["seen"])
+    return {
+        channel: Recorded(tuple(joined(loads[channel])), tuple(merged(spans, gap_us=JOIN_US)))
+        for channel, spans in seen.items()
+    }
+
+
+def _ship_of(site: Site) -> dict[str, str]:
+    return {name: line.ship for name, line in site.lines.items()}
+
+
+def calls_of(site: Site) -> list[tuple[Call, list[Rigging]]]:
+    """Calls, each with the riggings of its main lines."""
+    ship_of = _ship_of(site)
+    mains = [row for row in site.riggings if site.lines[row.line].part == "main"]
+    return [
+        (
+            call,
+            [
+                row
+                for row in mains
+                if ship_of[row.line] == call.ship
+                and row.from_us >= call.from_us
+                and (call.to_us is None or row.from_us <= call.to_us)
+            ],
+        )
+        for call in calls(mains, ship_of)
+    ]
+
+
+def exchanged_channels(site: Site, recorded: Mapping[str, Recorded]) -> tuple[set[tuple[str, int]], list[Finding]]:
+    """Riggings, by channel and `from`, that are exchanged with another; and that as findings."""
+    clock_of = loggers_of(site)
+    names: set[tuple[str, int]] = set()
+    found = []
+    for call, rows in calls_of(site):
+        often = {row.channel: sum(1 for other in rows if other.channel == row.channel) for row in rows}
+        alone = [Rigged(r.line, r.channel, r.from_us, r.to_us) for r in rows if often[r.channel] == 1]
+        for swap in swaps(alone, recorded, clock_of):
+            first, second = sorted((swap.first, swap.second), key=lambda one: one.channel)
+            names |= {(first.channel, first.from_us), (second.channel, second.from_us)}
+            text = (
+                f"{first.line} and {second.line} seem exchanged in rigging.csv, in the call of {call.ship} from "
+                f"{us_to_rfc3339(call.from_us)}: {first.channel} bears load when {second.line} is registered as fast, "
+                f"and {second.channel} when {first.line} is. Loads come and go {swap.registered_s:.0f} s off the usual "
+                f"delay as registered, {swap.exchanged_s:.0f} s exchanged (medians). Each line is counted as registered"
+            )
+            evidence = {
+                "channels": [first.channel, second.channel],
+                "lines": [first.line, second.line],
+                "gain": swap.gain,
+                **{one.channel: _times_of(one, recorded[one.channel]) for one in (first, second)},
+            }
+            subject = f"{first.channel} and {second.channel}"
+            found.append(Finding("swapped", subject, "warning", text, scope=GAUGES, evidence=evidence))
+    return names, found
+
+
+def _times_of(row: Rigged, recorded: Recorded) -> dict[str, Any]:
+    near = [load for load in recorded.loads if row.to_us is None or load.from_us < row.to_us + 3_600_000_000]
+    near = [load for load in near if load.to_us > row.from_us - 3_600_000_000]
+    return {
+        "line": row.line,
+        "from": us_to_rfc3339(row.from_us),
+        "to": None if row.to_us is None else us_to_rfc3339(row.to_us),
+        "load_from": us_to_rfc3339(near[0].from_us) if near else None,
+        "load_to": us_to_rfc3339(near[-1].to_us) if near else None,
+    }
+
+
+def wrong_times(site: Site, recorded: Mapping[str, Recorded], exchanged: set[tuple[str, int]]) -> list[Finding]:
+    """Registered times that the loads contradict, but for those of exchanged channels."""
+    tolerance_us = round(site.policy.rigging_time_s * 1e6)
+    taken: dict[str, list[tuple[int, int]]] = {}
+    forever_us = 2**62
+    for row in site.riggings:
+        taken.setdefault(row.channel, []).append((row.from_us, forever_us if row.to_us is None else row.to_us))
+    spans = {channel: merged(some, gap_us=60_000_000) for channel, some in taken.items()}
+    found = []
+    for _, rows in calls_of(site):
+        for channel in dict.fromkeys(row.channel for row in rows if row.channel in recorded):
+            own = [row for row in rows if row.channel == channel]
+            if any((channel, row.from_us) in exchanged for row in own):
+                continue
+            begun_us = min(row.from_us for row in own)
+            at = next(n for n, span in enumerate(spans[channel]) if span[0] <= begun_us < span[1])
+            span = spans[channel][at]
+            others = [(row.from_us, row.to_us) for row in rows if row.channel != channel and row.to_us is not None]
+            for told in contradictions(
+                span,
+                recorded[channel],
+                free=(
+                    spans[channel][at - 1][1] if at > 0 else -forever_us,
+                    spans[channel][at + 1][0] if at + 1 < len(spans[channel]) else forever_us,
+                ),
+                others=others,
+                tolerance_us=tolerance_us,
+                open_end=span[1] == forever_us,
+            ):
+                found.append(_contradiction(channel, own, told))
+    return found
+
+
+WORDS = {
+    "load-before-from": "bears load since {shown}; rigging.csv has {lines} fast from {registered}: {min} min late",
+    "no-load-after-from": "bears load only from {shown}; rigging.csv has {lines} fast at {registered}: {min} min early",
+    "load-after-to": "bears load until {shown}; rigging.csv has {lines} let go at {registered}: {min} min early",
+    "no-load-before-to": "bears no load since {shown}; rigging.csv has {lines} fast to {registered}: {min} min late",
+}
+
+
+def _contradiction(channel: str, rows: Sequence[Rigging], told: Contradiction) -> Finding:
+    lines = " and ".join(dict.fromkeys(row.line for row in rows))
+    text = WORDS[told.what].format(
+        shown=us_to_rfc3339(told.shown_us),
+        lines=lines,
+        registered=us_to_rfc3339(told.registered_us),
+        min=f"{abs(told.error_s) / 60:.0f}",
+    )
+    evidence = {
+        "what": told.what,
+        "lines": [row.line for row in rows],
+        "registered_at": us_to_rfc3339(told.registered_us),
+        "shown_at": us_to_rfc3339(told.shown_us),
+        "error_s": told.error_s,
+    }
+    text += ", by its load. Wear is counted as registered"
+    return Finding("rigging-times", channel, "warning", text, scope=GAUGES, evidence=evidence)
