@@ -64,7 +64,7 @@ class Kept:
     def add(self, channel: str, place: str, recorded: Recorded) -> None:
         """Take a channel's record, cut at UTC midnights."""
         at_us = recorded.at_us // 1000 * 1000
-        value = np.round(recorded.values, DECIMALS)
+        value = np.round(recorded.values, DECIMALS) + 0.0  # a number as text has no zero below zero
         first, last = day_of(int(at_us[0])), day_of(int(at_us[-1]))
         for ordinal in range(first.toordinal(), last.toordinal() + 1):
             day = date.fromordinal(ordinal)

@@ -84,6 +84,8 @@ def travelled(near: Near) -> Travel:
 
 def _excursions(sheet: Sheet, samples: SliceSamples) -> list[dict[str, Any]]:
     """Excursions as marks, with whether they reach the first or last sample that counts: they may go on beyond."""
+    if not sheet.excursions:
+        return []
     counted_us = samples.at_us[samples.usable]
     return [
         {
