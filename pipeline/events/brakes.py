@@ -2,7 +2,8 @@
 
 Verdict, on the evidence since the setting in force was made, and of the last `EXERCISED_WITHIN_DAYS`:
 
-`holds above set`  it held more than 110 % of its setting; or more than its setting, and never let go
+`holds above set`  it held more than its setting, and never let go; or more than 110 % of both its setting and the
+                   highest load at which it let go: one that lets go late has held what lies below
 `renders late`     a break-out above 110 %
 `renders early`    a break-out below 90 %
 `as set`           every break-out from 90 to 110 %
@@ -184,7 +185,8 @@ def _verdict(setting: Winch | None, outs: Sequence[BreakOut], held: Sequence[Hel
         return None
     set_kn = setting.brake_set_kn
     most_kn = max((one.load.judged_kn for one in held), default=0.0)
-    if most_kn > LATE_SHARE * set_kn or (most_kn > set_kn and not outs):
+    let_go_kn = max((one.load.judged_kn for one in outs), default=0.0)
+    if most_kn > (LATE_SHARE * max(set_kn, let_go_kn) if outs else set_kn):
         return "holds above set"
     said = {against(one.load, set_kn).verdict for one in outs}
     if not said:

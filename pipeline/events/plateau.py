@@ -20,8 +20,9 @@ Reach, on our simulator (tune family: 48 calls, 117 winches without payout, 40 r
     recall             0.65   0.53   0.53   0.45   0.30
     precision          0.67   0.88   0.95   1.00   1.00
 
-None is told on 11 quiet days. So 0.98 of both is out of reach: where lines of a group render alike, or one slips little, bins of 10 s do not show it.
-Its beginning is that of a bin, and the first crest above the level that the fit found, not the first slip.
+None is told on 11 quiet days (33 winch-days). So 0.98 of both is out of reach: where lines of a group render alike, or
+one slips little, bins of 10 s do not show it. Its beginning is that of the first bin above the level that the fit
+found, not the first slip.
 
 Limits. Only a line that is measured at its winch, without payout; a line measured at a hook is never told about: what
 holds its other end is not known. A single slip, a short one, and one of a group of lines that all render alike, show

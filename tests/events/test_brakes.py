@@ -58,6 +58,11 @@ def test_a_load_held_beyond_the_late_limit_stands_above_every_break_out() -> Non
     assert (found.verdict, found.held and found.held.load.kn) == ("holds above set", 551.0)
 
 
+def test_a_brake_that_lets_go_late_has_held_what_lies_below() -> None:
+    assert brake(outs=[load(600.0)], held=[load(590.0), load(620.0)]).verdict == "renders late"
+    assert brake(outs=[load(600.0)], held=[load(661.0)]).verdict == "holds above set"
+
+
 def test_a_load_held_a_little_above_the_setting_counts_where_the_brake_never_let_go() -> None:
     assert brake(held=[load(510.0)]).verdict == "holds above set"
     assert brake(held=[load(510.0)], outs=[load(520.0)]).verdict == "as set"
