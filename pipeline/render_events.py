@@ -183,6 +183,9 @@ def _load_loss(event: Row) -> str:
     back = "and it has not come back" if event["back_at"] is None else f"and came back at {event['back_at']}"
     word = event["class"]
     why = "" if word == "undetermined" else f" ({'; '.join(event['evidence'][word]['for'])})"
+    if word == "instrument":
+        reading = f"its reading fell from {bound}{event['last_loaded_kn']:.0f} kN within {event['fall_s']:g} s, {back}"
+        return f"{reading}: {_LOST[word]}{why}{_worked(event)}"
     return (
         f"{whose} within {event['fall_s']:g} s, {back}; highest recorded just before {_peak(event)}, "
         f"{event['highest_recorded_is']}; {_LOST[word]}{why}{_worked(event)}"

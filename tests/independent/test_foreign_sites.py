@@ -32,6 +32,7 @@ MAKERS: dict[str, Callable[[int], Foreign]] = {
     "gallery": gallery,
 }
 PLAIN = {"ost-reede", "gallery"}  # kN as logged, whole shares, no calibration: all digits must be the same
+NOTHING_TOLD = {"ost-reede"}  # by the definitions as they stand its logs hold no such event
 LONG = os.environ.get("TAUTLOG_LONG") == "1"
 SEEDS = range(1, 9) if LONG else range(1, 2)
 CASES = [pytest.param(name, seed, id=f"{name}-{seed}") for name in MAKERS for seed in SEEDS]
@@ -160,7 +161,7 @@ def brake_renders_are_found_to_the_sample(whole: Whole, tmp_path: Path) -> None:
 
 
 def events_of_tension_alone_are_found_to_the_sample(whole: Whole, tmp_path: Path) -> None:
-    assert whole.reference.told
+    assert whole.reference.told or whole.foreign.name in NOTHING_TOLD
     compare.assert_told(whole.live, whole.reference)
 
 
