@@ -145,6 +145,8 @@ def swaps(riggings: Sequence[Rigged], recorded: Mapping[str, Recorded], clock_of
     it takes at least 2 off the cost, and some off that of each line and channel. A load that ends while the others stay
     fast says nothing of a `to`.
     """
+    if len(riggings) < 2:
+        return []
     ended = sorted(row.to_us for row in riggings if row.to_us is not None)
     let_go_us = ended[min(1, len(ended) - 1)] - LETTING_GO_US if len(ended) == len(riggings) else None
     spans = {row.channel: _span(row, recorded.get(row.channel), let_go_us) for row in riggings}
