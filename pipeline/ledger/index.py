@@ -59,11 +59,12 @@ def sheets(ledger: Ledger, keys: Collection[tuple[str, date]] | None = None) -> 
     return load(ledger, SheetRef, "live_sheets", order=order, among=(("channel", "day"), keys))
 
 
-def marks(ledger: Ledger, kind: str, *, channels: Collection[str] | None = None) -> list[Mark]:
-    """Excursions or slip runs of live sheets, by channel, day, from_us, then as the sheet gave them."""
+def marks(ledger: Ledger, *kinds: str, channels: Collection[str] | None = None) -> list[Mark]:
+    """Marks of some kinds of live sheets, by channel, day, from_us, then as the sheet gave them."""
     among = (("channel",), None if channels is None else [(channel,) for channel in channels])
     order = "channel, day, from_us, run, seq"
-    return load(ledger, Mark, "live_sheet_marks", order=order, where="kind = ?", given=[kind], among=among)
+    where = f"kind IN ({', '.join('?' * len(kinds))})"
+    return load(ledger, Mark, "live_sheet_marks", order=order, where=where, given=list(kinds), among=among)
 
 
 def states(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], State]:

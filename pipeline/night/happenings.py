@@ -96,9 +96,8 @@ def events_of(
 def _marks(ledger: Ledger, made: MadeDays) -> dict[str, list[Mark]]:
     """Marks of the sheets that stand after this run, by sheet: the ledger's, and those just made."""
     marks: dict[str, list[Mark]] = {}
-    for kind in MARK_KINDS:
-        for mark in index.marks(ledger, kind):
-            marks.setdefault(mark.sheet, []).append(mark)
+    for mark in index.marks(ledger, *MARK_KINDS):
+        marks.setdefault(mark.sheet, []).append(mark)
     for mark in made.new_marks():
         marks.setdefault(mark.sheet, []).append(mark)
     return marks
