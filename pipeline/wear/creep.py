@@ -216,7 +216,8 @@ def sustained_bins(
     _mark_swung(present, bins, low_classes, high_classes, CLASS_KN, limit_kn, swung)
     for end_us in bridged_end_us[bridged_high_kn - bridged_low_kn >= limit_kn].tolist():
         swung |= present == end_us // BIN_US
-    return present[~swung]
+    stood: Ints = present[~swung]
+    return stood
 
 
 @compiled

@@ -33,7 +33,7 @@ def _sum_mantissas(
         if not 0.0 <= lives[i] < most:
             return i
         # Scaling by a power of two is exact; rint rounds half to even. Adding 0.0 makes 0.0 of -0.0.
-        bits = np.float64(np.rint(lives[i] * scale) + 0.0).view(np.int64)
+        bits = int(np.float64(np.rint(lives[i] * scale) + 0.0).view(np.int64))
         # A double is its 52 stored bits, a leading one, and a power of two: 1075 stands for 2^0 of that whole number.
         exponent = (bits >> 52) - 1075
         mantissa = (bits & ((1 << 52) - 1)) | (1 << 52)
