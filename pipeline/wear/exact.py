@@ -23,20 +23,26 @@ _ONCE: Final = np.empty(0, np.int64)
 
 @compiled
 def _sum_mantissas(
-    lives: NDArray[np.float64], count: NDArray[np.int64], scale: float, most: float, sums: NDArray[np.int64]
+    lives: NDArray[np.float64],
+    count: NDArray[np.int64],
+    scale: float,
+    most: float,
+    units: NDArray[np.float64],
+    bits: NDArray[np.int64],
+    sums: NDArray[np.int64],
 ) -> int:
     """Add count * round(life * scale) to `sums` (2, exponents): high and low bits of mantissas, by exponent.
 
-    `count` (n,), or (0,) for one of each. Returns the first life that is not at least 0 and below `most`, or -1.
+    `count` (n,), or (0,) for one of each. `units`, `bits` (1,): two views of the same eight bytes, to write over. Returns the first life that is not at least 0 and below `most`, or -1.
     """
     for i in range(lives.size):
         if not 0.0 <= lives[i] < most:
             return i
         # Scaling by a power of two is exact; rint rounds half to even. Adding 0.0 makes 0.0 of -0.0.
-        bits = int(np.float64(np.rint(lives[i] * scale) + 0.0).view(np.int64))
+        units[0] = np.rint(lives[i] * scale) + 0.0
         # A double is its 52 stored bits, a leading one, and a power of two: 1075 stands for 2^0 of that whole number.
-        exponent = (bits >> 52) - 1075
-        mantissa = (bits & ((1 << 52) - 1)) | (1 << 52)
+        exponent = (bits[0] >> 52) - 1075
+        mantissa = (bits[0] & ((1 << 52) - 1)) | (1 << 52)
         if exponent < 0:
             # Whole, so that what is shifted out is zero; and all of it for zero itself.
             mantissa = mantissa >> -exponent if exponent > -53 else 0
@@ -62,7 +68,8 @@ def sum_units(lives: NDArray[np.float64], count: NDArray[np.int64] | None = None
     if lives.size == 0:
         return 0
     sums = np.zeros((2, _EXPONENTS), np.int64)
-    bad = _sum_mantissas(lives, _ONCE if count is None else count, 2.0**UNIT_EXPONENT, MOST_LIFE, sums)
+    counts, unit = _ONCE if count is None else count, np.empty(1)
+    bad = _sum_mantissas(lives, counts, 2.0**UNIT_EXPONENT, MOST_LIFE, unit, unit.view(np.int64), sums)
     if bad >= 0:
         raise Bug(f"a life that cannot be: {float(lives[bad])}", expected="a number of 0 or more, below 2^924")
     total = 0

@@ -35,6 +35,8 @@ Constants = tuple[float, float, float, float, float, float, float]
 may turn pow(10, x) into exp10(x), which rounds differently."""
 
 _SLOTS: Final = 1 << 12
+_SPREAD: Final = np.uint64(0x9E3779B97F4A7C15)
+_HIGH: Final = np.uint64(40)
 SERVED_R: Final = (0.0, 0.5)
 """Ranges that a curve serves unless its spec says otherwise: beyond, fitted curves are unconservative. Source of 0.5:
 API TR 2FC-2:2020, wire rope curves not to be used above 50 % of catalogue strength. For fibre ropes: common practice,
@@ -87,12 +89,6 @@ class Powers:
 
 
 @compiled
-def _slot(value: float, slots: int) -> int:
-    bits = np.float64(value).view(np.uint64)
-    return int(((bits * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(40)) & np.uint64(slots - 1))
-
-
-@compiled
 def _fill_lives(
     low_kn: Values,
     high_kn: Values,
@@ -100,14 +96,18 @@ def _fill_lives(
     strength_kn: float,
     constants: Constants,
     slots: Values,
+    value: Values,
+    bits: NDArray[np.uint64],
     lives: Values,
 ) -> tuple[int, int, float]:
     """`damage` of each cycle (n,), digit for digit, into `lives`; inf where it would raise. `slots`: `Powers.of`.
 
+    `value`, `bits` (1,): two views of the same eight bytes, to write over; a value's slot comes from its bits.
+
     Returns the first cycle that is none, that of the first count below 0 (-1: no such), and the sum of counts.
     """
     a, b, m, r2, m2, at_r2, ten = constants
-    cycles_at_one, whole = math.pow(ten, a), 0.0
+    cycles_at_one, whole, last = math.pow(ten, a), 0.0, np.uint64(slots.shape[1] - 1)
     for i in range(lives.size):
         if not (-np.inf < low_kn[i] <= high_kn[i] < np.inf):
             return i, -1, whole
@@ -120,11 +120,13 @@ def _fill_lives(
             continue
         if b != 0.0:
             mean = ((high_kn[i] + low_kn[i]) / 2) / strength_kn
-            slot = _slot(mean, slots.shape[1])
+            value[0] = mean
+            slot = ((bits[0] * _SPREAD) >> _HIGH) & last
             if slots[2, slot] != mean:
                 slots[2, slot], slots[3, slot] = mean, math.pow(ten, a - b * mean)
             cycles_at_one = slots[3, slot]
-        slot = _slot(ratio, slots.shape[1])
+        value[0] = ratio
+        slot = ((bits[0] * _SPREAD) >> _HIGH) & last
         if slots[0, slot] != ratio:
             slots[0, slot] = ratio
             slots[1, slot] = math.pow(ratio / r2, m2) * at_r2 if ratio < r2 else math.pow(ratio, m)
@@ -154,7 +156,10 @@ def life_units(
     strength_kn = _strength_kn(break_force_kn, curve)
     constants, lives = _constants(curve), np.empty(low_kn.size)
     slots = (Powers(_SLOTS) if powers is None else powers).of(constants)
-    none, negative, whole = _fill_lives(low_kn, high_kn, count, strength_kn, constants, slots, lives)
+    value = np.empty(1)
+    none, negative, whole = _fill_lives(
+        low_kn, high_kn, count, strength_kn, constants, slots, value, value.view(np.uint64), lives
+    )
     if none >= 0:
         raise _no_cycle()
     if negative >= 0 or not whole < _MOST_CYCLES:
