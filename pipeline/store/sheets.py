@@ -108,6 +108,7 @@ def write_sheets(store: Depot, name: str, sheets: Mapping[str, Sheet]) -> str:
             column_encoding=dict.fromkeys(integers, "DELTA_BINARY_PACKED"),
             write_statistics=False,
             store_schema=False,
+            data_page_version="2.0",
         ),
     )
 

@@ -33,7 +33,8 @@ def _sum_mantissas(
 ) -> int:
     """Add count * round(life * scale) to `sums` (2, exponents): high and low bits of mantissas, by exponent.
 
-    `count` (n,), or (0,) for one of each. `units`, `bits` (1,): two views of the same eight bytes, to write over. Returns the first life that is not at least 0 and below `most`, or -1.
+    `count` (n,), or (0,) for one of each. `units`, `bits` (1,): two views of the same eight bytes, to write over.
+    Returns the first life that is not at least 0 and below `most`, or -1.
     """
     for i in range(lives.size):
         if not 0.0 <= lives[i] < most:

@@ -73,7 +73,7 @@ class Powers:
     power asked of it, beside what it is of; with another curve all are forgotten.
     """
 
-    def __init__(self, slots: int = 1 << 14) -> None:
+    def __init__(self, slots: int = 1 << 15) -> None:
         self._of: Constants | None = None
         self._slots = np.zeros((4, slots))
 
