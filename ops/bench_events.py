@@ -28,16 +28,14 @@ from pipeline.night.account import SheetPlace
 from pipeline.night.berth_days import asides_of, berth_days_again, lost_of, plateaus_of, surges_of
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
-from pipeline.night.look import DayJob, Looked, SliceSamples, look, slice_samples
-from pipeline.night.marks import Near, marks_of, travelled
+from pipeline.night.look import DayJob, Looked, SliceNear, look, slice_near
+from pipeline.night.marks import Found, Near, marks_of, travelled
 from pipeline.night.plan import Plan, SheetPlan, make_plan
-from pipeline.sheets.sheet import Sheet, make_sheet
-from pipeline.sheets.trace import make_trace
+from pipeline.sheets.sheet import Sheet, excursions_of, make_sheet
 from pipeline.site import Site, open_site
 from pipeline.store.days import Readings, read_readings
 from pipeline.store.samples import Part, store_part
 from sample_logs.wide import make_wide_log
-from schemas.times import day_start_us
 
 WANTED = 0.5
 ROLES = ("head", "breast", "spring", "spring", "breast", "stern")
@@ -121,10 +119,8 @@ class _Day:
                 read_readings(self._site.store, day.parts)
                 reading[again] += time.process_time() - began
                 for name, wanted in sheets:
-                    samples, sheet = made[name]
                     began = time.process_time()
-                    make_trace(samples.at_us, samples.kn, samples.usable, day_start_us(day.day))
-                    found = marks_of(Near.of(wanted, job, looked, samples), sheet, samples)
+                    found = _found(wanted, job, looked, made[name])
                     events[again] += time.process_time() - began
                     piece = wanted.slice
                     where = piece.channel, day.place, day.day, piece.from_us, piece.to_us
@@ -151,19 +147,34 @@ class _Day:
         return {name: Readings(one.at_us, _enlarged(one.value)) for name, one in read.items()}
 
 
-def _sheet(wanted: SheetPlan, job: DayJob, looked: Looked) -> tuple[SliceSamples, Sheet]:
-    samples = slice_samples(wanted, looked, job.plan.later)
-    sheet = make_sheet(
+def _found(wanted: SheetPlan, job: DayJob, looked: Looked, sheet: Sheet) -> list[Found]:
+    """All that events take of a slice's samples."""
+    own = slice_near(wanted, looked, job.plan.later)
+    samples = own.samples
+    arrays = samples.at_us, samples.kn, samples.usable, samples.clipped
+    if excursions_of(wanted.slice, *arrays, _max_gap_us(job), own.trace) != sheet.excursions:
+        raise SystemExit("the excursions that are timed are not those of the sheet")
+    return marks_of(Near.of(wanted, job, looked, own.tension), sheet, samples)
+
+
+def _sheet(wanted: SheetPlan, job: DayJob, looked: Looked) -> Sheet:
+    own: SliceNear = slice_near(wanted, looked, job.plan.later)
+    samples = own.samples
+    return make_sheet(
         wanted.slice,
         samples.at_us,
         samples.kn,
         samples.usable,
         samples.clipped,
         after_us=samples.after_us,
-        max_gap_us=round(job.policy.max_gap_s * 1e6),
-        travelled=travelled(Near.of(wanted, job, looked, samples)),
+        max_gap_us=_max_gap_us(job),
+        travelled=travelled(Near.of(wanted, job, looked, own.tension)),
+        trace=own.trace,
     )
-    return samples, sheet
+
+
+def _max_gap_us(job: DayJob) -> int:
+    return round(job.policy.max_gap_s * 1e6)
 
 
 def _enlarged(value: np.ndarray) -> np.ndarray:

@@ -161,7 +161,8 @@ def bin_rows(
     at_us: Ints,
     kn: Floats,
     usable: Bools,
-    begin: int,
+    begins: Ints,
+    stops: Ints,
     end: int,
     after_us: int,
     from_us: int,
@@ -174,6 +175,7 @@ def bin_rows(
 ) -> tuple[Ints, Floats]:
     """Ten-minute bins wholly in [from_us, to_us), observed for `least_us` or more, that are loaded long or low.
 
+    Gone through are the spans [begins, stops) of indices, ascending, none of which cuts a bin; the slice ends at `end`.
     Time as in a sheet's time at level. Long: the share of the observed time above `sustained_kn` is `sustained_share`
     or more. Low: the mean over the observed time is below `low_kn`. Ints (b, 5): bin, observed and above [us], index
     of the largest sample, bits (1 long, 2 low); floats (b, 1): mean [kN].
@@ -181,37 +183,33 @@ def bin_rows(
     ints = np.empty((ROOM, 5), np.int64)
     means = np.empty((ROOM, 1), np.float64)
     used = 0
-    observed = above = 0
-    area = 0.0
-    top = NONE
-    number = at_us[begin] // BIN_US if begin < end else 0
-    stop_us = (number + 1) * BIN_US
-    for i in range(begin, end):
-        until = at_us[i + 1] if i + 1 < end else after_us
-        if usable[i]:
-            if top == NONE or kn[i] > kn[top]:
-                top = i
-            if until >= 0:
-                stood = min(until, at_us[i] + max_gap_us, stop_us, to_us) - at_us[i]
-                observed += stood
-                area += kn[i] * stood
-                if kn[i] > sustained_kn:
-                    above += stood
-        if i + 1 < end and at_us[i + 1] < stop_us:
-            continue
-        whole = stop_us - BIN_US >= from_us and stop_us <= to_us
-        if whole and observed > 0 and observed >= least_us:
-            bits = (1 if above >= sustained_share * observed else 0) + (2 if area / observed < low_kn else 0)
-            if bits > 0:
-                ints, means = more_ints(ints, used), more_floats(means, used)
-                ints[used, 0], ints[used, 1], ints[used, 2], ints[used, 3] = number, observed, above, top
-                ints[used, 4] = bits
-                means[used, 0] = area / observed
-                used += 1
-        observed = above = 0
-        area = 0.0
-        top = NONE
-        if i + 1 < end:
-            number = at_us[i + 1] // BIN_US
+    for span in range(begins.size):
+        i = begins[span]
+        while i < stops[span]:
+            number = at_us[i] // BIN_US
             stop_us = (number + 1) * BIN_US
+            observed = above = 0
+            area = 0.0
+            top = NONE
+            while i < stops[span] and at_us[i] < stop_us:
+                until = at_us[i + 1] if i + 1 < end else after_us
+                if usable[i]:
+                    if top == NONE or kn[i] > kn[top]:
+                        top = i
+                    if until >= 0:
+                        stood = min(until, at_us[i] + max_gap_us, stop_us, to_us) - at_us[i]
+                        observed += stood
+                        area += kn[i] * stood
+                        if kn[i] > sustained_kn:
+                            above += stood
+                i += 1
+            whole = stop_us - BIN_US >= from_us and stop_us <= to_us
+            if whole and observed > 0 and observed >= least_us:
+                bits = (1 if above >= sustained_share * observed else 0) + (2 if area / observed < low_kn else 0)
+                if bits > 0:
+                    ints, means = more_ints(ints, used), more_floats(means, used)
+                    ints[used, 0], ints[used, 1], ints[used, 2], ints[used, 3] = number, observed, above, top
+                    ints[used, 4] = bits
+                    means[used, 0] = area / observed
+                    used += 1
     return ints[:used].copy(), means[:used].copy()

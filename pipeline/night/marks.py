@@ -14,7 +14,7 @@ from pipeline.events import bins, brake_held, load_loss, slack, snap_load, tendi
 from pipeline.events.brake_render import Readings as BrakeReadings
 from pipeline.events.brake_render import Rules, slips
 from pipeline.events.tension import SlackLevel, Tension
-from pipeline.night.look import DayJob, Looked, SliceSamples, tension_of
+from pipeline.night.look import DayJob, Looked, SliceSamples
 from pipeline.night.plan import SheetPlan
 from pipeline.sheets.sheet import Sheet
 from pipeline.sheets.travel import NO_TRAVEL, Travel, travel
@@ -37,14 +37,14 @@ class Near:
     beside: Mapping[str, Readings]
 
     @classmethod
-    def of(cls, wanted: SheetPlan, job: DayJob, looked: Looked, samples: SliceSamples) -> "Near":
+    def of(cls, wanted: SheetPlan, job: DayJob, looked: Looked, tension: Tension) -> "Near":
         """Of several channels of a quantity the first by name. What was recorded before a line was rigged is not its
         own, save for a state, which holds until the next is told."""
         beside: dict[str, Readings] = {}
         for channel in sorted(job.channels, key=lambda one: one.channel):
             if channel.channel in looked.near:
                 beside.setdefault(channel.quantity, looked.near[channel.channel])
-        return cls(wanted, job, tension_of(wanted, looked, samples), beside)
+        return cls(wanted, job, tension, beside)
 
     def states(self) -> tuple[tending.States, tending.States]:
         """What brake and winch-mode tell of power; nothing where there is no such channel."""

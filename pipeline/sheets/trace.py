@@ -40,6 +40,16 @@ class Trace:
         """Mean line tension [kN], to 0.01 kN."""
         return self.mean_dan / float(DAN_PER_KN)
 
+    def spans_above(self, level_kn: float, at_us: Ints, day_us: int) -> tuple[Ints, Ints]:
+        """Of the samples that the trace was made from: indices at which runs of bins that reach above a level begin,
+        and stop. No excursion goes on beyond one: the usable samples of the bins on either side are not above."""
+        turns = np.flatnonzero(np.diff((self.high_kn > level_kn).astype(np.int8), prepend=0, append=0))
+        firsts, lasts = turns[::2], turns[1::2] - 1
+        return (
+            np.searchsorted(at_us, day_us + self.bins[firsts] * BIN_US),
+            np.searchsorted(at_us, day_us + (self.bins[lasts] + 1) * BIN_US),
+        )
+
 
 NO_TRACE: Final = Trace(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0), np.empty(0))
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from hypothesis import strategies as st
 
-from pipeline.events.tension import SlackLevel, Tension
+from pipeline.events.tension import Extremes, SlackLevel, Tension
 from schemas.registers import Policy
 from tests.independent.reference_store import Felt, Rigging, Samples
 from tests.independent.reference_tension import Rules
@@ -67,7 +67,10 @@ class Record:
         kn = np.array(self.kn, np.float64)[inside]
         usable = np.array(self.usable, np.bool_)[inside]
         clipped = np.zeros(kn.size, np.bool_)
-        return Tension(near_us, kn, usable, clipped, begin, end, from_us, to_us, later[0] if later else None)
+        own = slice(begin, end)
+        extremes = extremes_of(near_us[own].tolist(), kn[own].tolist(), usable[own].tolist())
+        after_us = later[0] if later else None
+        return Tension(near_us, kn, usable, clipped, begin, end, from_us, to_us, after_us, extremes)
 
     def whole(self) -> Tension:
         return self.part(-FAR_US, FAR_US, 0)
@@ -77,6 +80,19 @@ class Record:
         cuts = [-FAR_US, *sorted(set(borders_us)), FAR_US]
         for from_us, to_us in reversed(list(itertools.pairwise(cuts))):
             yield self.part(from_us, to_us, edge_us)
+
+
+def extremes_of(at_us: Sequence[int], kn: Sequence[float], usable: Sequence[bool], length_us: int = 10_000_000) -> Extremes:
+    """Lowest and highest usable reading in stretches of this length that hold any."""
+    held: dict[int, list[float]] = {}
+    for at, reading, counts in zip(at_us, kn, usable, strict=True):
+        if counts:
+            held.setdefault(at // length_us, []).append(reading)
+    return Extremes(
+        np.array([number * length_us for number in held], np.int64),
+        np.array([min(some) for some in held.values()], np.float64),
+        np.array([max(some) for some in held.values()], np.float64),
+    )
 
 
 @st.composite
