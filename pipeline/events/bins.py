@@ -99,12 +99,17 @@ def _may_be_long_or_low(tension: Tension, sustained_kn: float, low_kn: float) ->
     Of any other bin nothing stood above the one, and the mean is no less than its least sample, but for rounding.
     """
     extremes = tension.extremes
+
+    def reaches(low: Any, high: Any) -> Any:
+        off_kn = ROUNDING * np.maximum(np.abs(low), np.abs(high))
+        return (high > sustained_kn) | (low - off_kn <= low_kn)
+
+    stretches = extremes.from_us.size
+    if stretches == 0 or not reaches(extremes.low_kn.min(), extremes.high_kn.max()):
+        return np.zeros(stretches, np.bool_)
     starts = np.flatnonzero(np.diff(extremes.from_us // BIN_US, prepend=-1))
-    if starts.size == 0:
-        return np.empty(0, np.bool_)
     low, high = np.minimum.reduceat(extremes.low_kn, starts), np.maximum.reduceat(extremes.high_kn, starts)
-    off_kn = ROUNDING * np.maximum(np.abs(low), np.abs(high))
-    return np.repeat((high > sustained_kn) | (low - off_kn <= low_kn), np.diff(starts, append=extremes.from_us.size))
+    return np.repeat(reaches(low, high), np.diff(starts, append=stretches))
 
 
 def successive(bins: Sequence[Bin], *, at_least: int, counts: Callable[[Bin], bool]) -> list[list[Bin]]:

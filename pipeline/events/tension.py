@@ -61,6 +61,14 @@ class Tension:
         near = [self.extremes.low_kn, *(self.kn[edge][self.usable[edge]] for edge in edges)]
         return min((float(kn.min()) for kn in near if kn.size), default=float("inf"))
 
+    def usable_ends(self) -> tuple[int, int] | None:
+        """Indices of the first and the last usable sample of the slice; None without any."""
+        if self.extremes.from_us.size == 0:
+            return None
+        last_stretch = int(np.searchsorted(self.at_us, self.extremes.from_us[-1]))
+        first = self.begin + int(self.usable[self.begin : self.end].argmax())
+        return first, last_stretch + int(np.flatnonzero(self.usable[last_stretch : self.end])[-1])
+
     def spans(self, wanted: Bools) -> tuple[Ints, Ints]:
         """Of the stretches wanted (s,): indices at which each run of them begins in the arrays, and stops."""
         turns = np.flatnonzero(np.diff(wanted.astype(np.int8), prepend=0, append=0))

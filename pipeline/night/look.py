@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.events.tension import NO_EXTREMES, Extremes, Tension
 from pipeline.night.plan import DayPlan, SheetPlan
-from pipeline.quality import Flagged, Series, check_bit, flag_place, usable
+from pipeline.quality import Flagged, Series, flag_place, marked, usable
 from pipeline.sheets.trace import BIN_US, NO_TRACE, Trace, make_trace
 from pipeline.store.days import Readings, ReadParts, read_readings
 from pipeline.store.depot import Depot
@@ -103,7 +103,7 @@ def slice_samples(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> S
         at_us,
         line_tension_kn(at_us, readings.value[begin:end], wanted.calibrations, piece.share),
         usable(flags.flags[begin:end]),
-        (flags.checks[begin:end] & check_bit("clipped")) != 0,
+        marked(flags.checks[begin:end], "clipped"),
         _after_us(wanted, readings.at_us, int(end), later),
     )
 
@@ -132,7 +132,7 @@ def slice_near(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> Slic
     rigged, own = slice(first, stop), slice(begin - first, end - first)
     at_us = readings.at_us[rigged]
     kn = line_tension_kn(at_us, readings.value[rigged], wanted.calibrations, piece.share)
-    counts, clipped = usable(flags.flags[rigged]), (flags.checks[rigged] & check_bit("clipped")) != 0
+    counts, clipped = usable(flags.flags[rigged]), marked(flags.checks[rigged], "clipped")
     after_us = _after_us(wanted, readings.at_us, end, later)
     samples = SliceSamples(at_us[own], kn[own], counts[own], clipped[own], after_us)
     day_us = day_start_us(piece.day)

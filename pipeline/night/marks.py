@@ -130,11 +130,11 @@ def _of_winch(near: Near, winch: BrakeReadings | None, limit_kn: float) -> Itera
         rules = Rules.of(near.job.policy, near.wanted.render_base_kn)
         for run in slips(winch, rules, from_us=piece.from_us, to_us=piece.to_us):
             yield "slip", run.to_payload()
-    stretches = tending.stretches(
-        *near.states(), winch, Rules.of(near.job.policy, limit_kn), from_us=piece.from_us, to_us=piece.to_us
-    )
-    if stretches:
-        yield "tending", {"stretches": [one.to_payload() for one in stretches]}
+    if winch is not None or near.beside.keys() & {"brake", "winch-mode"}:
+        rules = Rules.of(near.job.policy, limit_kn)
+        stretches = tending.stretches(*near.states(), winch, rules, from_us=piece.from_us, to_us=piece.to_us)
+        if stretches:
+            yield "tending", {"stretches": [one.to_payload() for one in stretches]}
     if near.wanted.settings:
         yield from (("held", run.to_payload()) for run in _above_setting(near))
 

@@ -120,9 +120,10 @@ def runs_above(
 ) -> tuple[Ints, Ints, Floats, Ints, Bools]:
     """Maximal runs of usable samples strictly above a level: excursions.
 
-    Gone through are the spans [begins, stops) of indices, ascending; no run reaches over the edge of one. Ended by a usable sample not above, by a gap between usable samples over `max_gap_us`, or by the slice's
-    edge. Returns first_us, last_us, peak_kn, peak_us (the first of equal peaks) and whether the peak is only
-    a lower bound (`at_least`: a clipped sample stood in the run).
+    Gone through are the spans [begins, stops) of indices, ascending; no run reaches over the edge of one. A run is
+    ended by a usable sample not above, by a gap between usable samples over `max_gap_us`, or by the slice's edge.
+    Returns first_us, last_us, peak_kn, peak_us (the first of equal peaks) and whether the peak is only a lower bound
+    (`at_least`: a clipped sample stood in the run).
     """
     room = (stops - begins).sum()
     first = np.empty(room, np.int64)

@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.sheets.cycles import Floats, Ints
 from pipeline.sheets.kernel import Bools
-from pipeline.sheets.trace_kernel import gather
+from pipeline.sheets.trace_kernel import bins_begin, gather
 from schemas.times import DAY_US
 
 BIN_S: Final = 10
@@ -59,4 +59,6 @@ def make_trace(at_us: Ints, kn: Floats, usable: Bools, day_us: int) -> Trace:
 
     Where `usable` is False a sample is not looked at. Tensions are below 1e16 kN, which flags see to.
     """
-    return Trace(*gather(at_us, kn, usable, day_us, BIN_US, BINS_OF_DAY))
+    bins, begins = bins_begin(at_us, day_us, BIN_US, BINS_OF_DAY)
+    unusable = np.empty(0, np.int64) if usable.all() else np.flatnonzero(~usable)
+    return Trace(*gather(kn, usable, unusable, bins, begins))

@@ -1,6 +1,6 @@
 """Sheets and flag runs in Parquet: one file for a place, a day and a run of the program."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -106,22 +106,21 @@ def read_sheets(
     `excursions`: False for whoever prices alone, which they slow down; sheets have none then. `trace`: with it.
     """
     left_out = {*(() if excursions else ("excursions",)), *(() if trace else TRACE)}
-    rows = _rows(store, name, wanted, lambda column: column not in left_out)
+    rows = _rows(store, name, wanted, [column for column in SHEET_SCHEMA.names if column not in left_out])
     return {sheet_id: _sheet(row) for sheet_id, row in rows.items()}
 
 
 def read_traces(store: Depot, name: str, wanted: Sequence[str]) -> dict[str, Trace]:
     """Traces alone of sheets of one file, by id; empty for a sheet made before they were kept. StoreError as above."""
-    rows = _rows(store, name, wanted, lambda column: column == "sheet" or column in TRACE)
+    rows = _rows(store, name, wanted, ["sheet", *TRACE])
     return {sheet_id: _trace(row) for sheet_id, row in rows.items()}
 
 
-def _rows(store: Depot, name: str, wanted: Sequence[str], keep: Callable[[str], bool]) -> dict[str, pa.Table]:
-    """The rows of some sheets of a file, by id, with the columns to keep of those that it has."""
+def _rows(store: Depot, name: str, wanted: Sequence[str], columns: Sequence[str]) -> dict[str, pa.Table]:
+    """The rows of some sheets of a file, by id, with those of these columns that it has."""
     path = store.local(name)
     try:
-        file = pq.ParquetFile(path)
-        table = file.read(columns=[column for column in file.schema_arrow.names if keep(column)], use_threads=False)
+        table = pq.ParquetFile(path).read(columns=list(columns), use_threads=False)  # what is not there is left out
     except (OSError, pa.ArrowInvalid) as error:
         raise StoreError(
             f"cannot read sheets: {error}", file=path, next_step="run `tautlog nightly`, or `tautlog audit`"

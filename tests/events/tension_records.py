@@ -82,7 +82,9 @@ class Record:
             yield self.part(from_us, to_us, edge_us)
 
 
-def extremes_of(at_us: Sequence[int], kn: Sequence[float], usable: Sequence[bool], length_us: int = 10_000_000) -> Extremes:
+def extremes_of(
+    at_us: Sequence[int], kn: Sequence[float], usable: Sequence[bool], length_us: int = 10_000_000
+) -> Extremes:
     """Lowest and highest usable reading in stretches of this length that hold any."""
     held: dict[int, list[float]] = {}
     for at, reading, counts in zip(at_us, kn, usable, strict=True):
