@@ -72,6 +72,7 @@ def runs_of(
         tension.usable,
         level.from_us,
         level.kn,
+        *tension.spans(tension.extremes.low_kn < level.most_kn),
         tension.begin,
         tension.end,
         us(policy.max_gap_s),

@@ -16,15 +16,17 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 LONG_AGO_US: Final = -(2**62)
+TAIL: Final = 4096
+"""So many samples at the end of a slice are looked at first."""
 
 
 @dataclass(frozen=True)
 class Extremes:
-    """Lowest and highest usable tension of a slice by short stretches of time, so that detectors need not go through
-    those that cannot matter to them; arrays (s,).
+    """Between what the tension of a slice lies in short stretches of time, so that detectors need not go through those
+    that cannot matter to them; arrays (s,).
 
-    A stretch reaches from its `from_us` to the next one's, the last to the slice's end; together they hold every usable
-    sample of the slice, and each holds one. None reaches over a whole ten minutes of UTC.
+    A stretch reaches from its `from_us` to the next one's, the last to the slice's end, and holds a sample. Every usable
+    sample of the slice lies in one, within its bounds. None reaches over a whole ten minutes of UTC.
     """
 
     from_us: Ints
@@ -56,18 +58,18 @@ class Tension:
     extremes: Extremes
 
     def least_kn(self) -> float:
-        """The least usable tension from an edge before the slice on to one after it; inf without any."""
+        """No usable tension from an edge before the slice on to one after it is below this; inf without any."""
         edges = (slice(0, self.begin), slice(self.end, self.kn.size))
         near = [self.extremes.low_kn, *(self.kn[edge][self.usable[edge]] for edge in edges)]
         return min((float(kn.min()) for kn in near if kn.size), default=float("inf"))
 
     def usable_ends(self) -> tuple[int, int] | None:
         """Indices of the first and the last usable sample of the slice; None without any."""
-        if self.extremes.from_us.size == 0:
-            return None
-        last_stretch = int(np.searchsorted(self.at_us, self.extremes.from_us[-1]))
-        first = self.begin + int(self.usable[self.begin : self.end].argmax())
-        return first, last_stretch + int(np.flatnonzero(self.usable[last_stretch : self.end])[-1])
+        usable = self.usable[self.begin : self.end]
+        for tail in (usable[-TAIL:], usable):  # the whole of it is turned round only where its end is not usable
+            if tail.any():
+                return self.begin + int(usable.argmax()), self.end - 1 - int(tail[::-1].argmax())
+        return None
 
     def spans(self, wanted: Bools) -> tuple[Ints, Ints]:
         """Of the stretches wanted (s,): indices at which each run of them begins in the arrays, and stops."""

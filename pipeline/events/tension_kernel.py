@@ -41,12 +41,46 @@ def more_floats(rows: Floats, used: int) -> Floats:
 
 
 @compiled
+def loaded_ends(
+    at_us: Ints, kn: Floats, usable: Bools, level_from_us: Ints, level_kn: Floats, begin: int, end: int
+) -> Ints:
+    """Indices (2,) of the first and the last usable sample of [begin, end) not below the level; NONE without any."""
+    found = np.full(2, NONE, np.int64)
+    now = 0
+    for i in range(begin, end):
+        while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
+            now += 1
+        if usable[i] and not kn[i] < level_kn[now]:
+            found[0] = i
+            break
+    now = level_from_us.size - 1
+    for i in range(end - 1, begin - 1, -1):
+        while now > 0 and at_us[i] < level_from_us[now]:
+            now -= 1
+        if usable[i] and not kn[i] < level_kn[now]:
+            found[1] = i
+            break
+    return found
+
+
+@compiled
+def last_usable(usable: Bools, begin: int, end: int) -> int:
+    """The last usable sample of [begin, end); NONE without any."""
+    for i in range(end - 1, begin - 1, -1):
+        if usable[i]:
+            return i
+    return NONE
+
+
+@compiled
 def slack_groups(
     at_us: Ints,
     kn: Floats,
     usable: Bools,
     level_from_us: Ints,
     level_kn: Floats,
+    begins: Ints,
+    stops: Ints,
     begin: int,
     end: int,
     max_gap_us: int,
@@ -54,48 +88,48 @@ def slack_groups(
 ) -> tuple[Ints, Ints]:
     """Runs below the slack level among [begin, end), those less than `join_us` apart as one group.
 
-    Groups (g, 7): index of the first and last sample below, of the lowest and of the highest of them, number of runs,
-    1 where the first is the first usable sample, 1 where the last is the last usable one. Loaded (2,): index of the
-    first and last usable sample not below, NONE where there is none.
+    Gone through are the spans [begins, stops) of indices, ascending and apart: no usable sample of [begin, end) outside
+    them is below the level. Groups (g, 7): index of the first and last sample below, of the lowest and of the highest of
+    them, number of runs, 1 where the first is the first usable sample, 1 where the last is the last usable one. Loaded
+    (2,): index of the first and last usable sample not below, NONE where there is none.
     """
     groups = np.empty((ROOM, 7), np.int64)
-    loaded = np.full(2, NONE, np.int64)
     used = 0
     inside = False
-    before = last = NONE
+    last = NONE
     now = 0
-    for i in range(begin, end):
-        if not usable[i]:
-            continue
-        while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
-            now += 1
-        if not kn[i] < level_kn[now]:
-            inside = False
-            if loaded[0] == NONE:
-                loaded[0] = i
-            loaded[1] = i
-        else:
-            if not (inside and at_us[i] - at_us[before] <= max_gap_us):
-                if used > 0 and at_us[i] - at_us[last] < join_us:
-                    groups[used - 1, 4] += 1
-                else:
-                    groups = more_ints(groups, used)
-                    groups[used, :4] = i
-                    groups[used, 4] = 1
-                    groups[used, 5] = 1 if before == NONE else 0
-                    used += 1
-                inside = True
-            last = i
-            groups[used - 1, 1] = i
-            if kn[i] < kn[groups[used - 1, 2]]:
-                groups[used - 1, 2] = i
-            if kn[i] > kn[groups[used - 1, 3]]:
-                groups[used - 1, 3] = i
-        before = i
+    for span in range(begins.size):
+        inside = False
+        before = last_usable(usable, begin, begins[span])
+        for i in range(begins[span], stops[span]):
+            if not usable[i]:
+                continue
+            while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
+                now += 1
+            if not kn[i] < level_kn[now]:
+                inside = False
+            else:
+                if not (inside and at_us[i] - at_us[before] <= max_gap_us):
+                    if used > 0 and at_us[i] - at_us[last] < join_us:
+                        groups[used - 1, 4] += 1
+                    else:
+                        groups = more_ints(groups, used)
+                        groups[used, :4] = i
+                        groups[used, 4] = 1
+                        groups[used, 5] = 1 if before == NONE else 0
+                        used += 1
+                    inside = True
+                last = i
+                groups[used - 1, 1] = i
+                if kn[i] < kn[groups[used - 1, 2]]:
+                    groups[used - 1, 2] = i
+                if kn[i] > kn[groups[used - 1, 3]]:
+                    groups[used - 1, 3] = i
+            before = i
     if used > 0:
         groups[:used, 6] = 0
-        groups[used - 1, 6] = 1 if inside else 0
-    return groups[:used].copy(), loaded
+        groups[used - 1, 6] = 1 if inside and last_usable(usable, stops[-1], end) == NONE else 0
+    return groups[:used].copy(), loaded_ends(at_us, kn, usable, level_from_us, level_kn, begin, end)
 
 
 @compiled
@@ -123,7 +157,16 @@ def snaps(
     used = 0
     slack = past = before = NONE
     now = 0
-    for i in range(lo, hi):
+    most_kn = 2.0 * level_kn.max()
+    i = lo - 1
+    while i + 1 < hi:
+        i += 1
+        if slack == NONE and past == NONE:
+            # Nothing begins but with a near-slack sample.
+            while i < hi and kn[i] >= most_kn:
+                i += 1
+            if i == hi:
+                break
         if not usable[i]:
             continue
         while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:

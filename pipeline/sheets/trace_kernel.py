@@ -63,9 +63,7 @@ def reach_of_four(kn: Floats, begins: Ints, done: int, sums: Floats, lows: Float
 
 
 @compiled
-def gather(
-    kn: Floats, usable: Bools, unusable: Ints, bins: Ints, begins: Ints
-) -> tuple[Ints, Ints, Floats, Floats]:
+def gather(kn: Floats, usable: Bools, unusable: Ints, bins: Ints, begins: Ints) -> tuple[Ints, Ints, Floats, Floats]:
     """Number in the day, mean [daN], lowest and highest [kN] of each bin with a usable sample, ascending.
 
     Samples (n,), of which bin `bins[b]` has those of [begins[b], begins[b + 1]); `unusable`: indices of those that are
