@@ -25,8 +25,8 @@ class Extremes:
     """Between what the tension of a slice lies in short stretches of time, so that detectors need not go through those
     that cannot matter to them; arrays (s,).
 
-    A stretch reaches from its `from_us` to the next one's, the last to the slice's end, and holds a sample. Every usable
-    sample of the slice lies in one, within its bounds. None reaches over a whole ten minutes of UTC.
+    A stretch reaches from its `from_us` to the next one's, the last to the slice's end, and holds a sample. Every
+    usable sample of the slice lies in one, within its bounds. None reaches over a whole ten minutes of UTC.
     """
 
     from_us: Ints

@@ -89,9 +89,9 @@ def slack_groups(
     """Runs below the slack level among [begin, end), those less than `join_us` apart as one group.
 
     Gone through are the spans [begins, stops) of indices, ascending and apart: no usable sample of [begin, end) outside
-    them is below the level. Groups (g, 7): index of the first and last sample below, of the lowest and of the highest of
-    them, number of runs, 1 where the first is the first usable sample, 1 where the last is the last usable one. Loaded
-    (2,): index of the first and last usable sample not below, NONE where there is none.
+    them is below the level. Groups (g, 7): index of the first and last sample below, of the lowest and of the highest
+    of them, number of runs, 1 where the first is the first usable sample, 1 where the last is the last usable one.
+    Loaded (2,): index of the first and last usable sample not below, NONE where there is none.
     """
     groups = np.empty((ROOM, 7), np.int64)
     used = 0
@@ -158,21 +158,17 @@ def snaps(
     slack = past = before = NONE
     now = 0
     most_kn = 2.0 * level_kn.max()
-    i = lo - 1
-    while i + 1 < hi:
-        i += 1
-        if slack == NONE and past == NONE:
-            # Nothing begins but with a near-slack sample.
-            while i < hi and kn[i] >= most_kn:
-                i += 1
-            if i == hi:
-                break
+    for i in range(lo, hi):
+        if slack == NONE and past == NONE and kn[i] >= most_kn:
+            continue  # nothing begins but with a near-slack sample
         if not usable[i]:
             continue
         while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
             now += 1
         if before != NONE and at_us[i] - at_us[before] > max_gap_us:
             slack = past = NONE
+        if slack != NONE and at_us[i] - at_us[slack] > within_us:
+            slack = NONE  # whatever comes now took too long
         before = i
         if kn[i] < 2.0 * level_kn[now]:
             slack, past = i, NONE
