@@ -108,26 +108,34 @@ class Workers:
 
     def all(self, task: Callable[[J], R], jobs: Sequence[J]) -> list[R]:
         """The result of every job, in order. StoreError when a worker dies with one twice; what a job raises."""
-        done: list[R] = []
-        for result in self.each(task, jobs):
+        return list(self.sure(self.each(task, jobs)))
+
+    @staticmethod
+    def sure(results: Iterator[R | Died]) -> Iterator[R]:
+        """Results of `each`, where a job that cannot be done is an end to it all: StoreError."""
+        for result in results:
             if isinstance(result, Died):
                 raise StoreError(
                     f"a worker process died with its job: {result.how}",
                     next_step="look for the kernel's out-of-memory killer in the system's log, then run again",
                 )
-            done.append(result)
-        return done
+            yield result
 
     def each(
         self, task: Callable[[J], R], jobs: Sequence[J], *, cpu_limit_s: Callable[[J], float] | None = None
     ) -> Iterator[R | Died]:
-        """The result of every job, in order, or `Died`. `cpu_limit_s`: CPU time that a job may take, where isolated."""
+        """The result of every job, in order, or `Died`; all are handed out at once, before the first result is asked.
+
+        `cpu_limit_s`: CPU time that a job may take, where isolated.
+        """
         limits = [None if cpu_limit_s is None or not self.isolated else cpu_limit_s(job) for job in jobs]
         calls = [
             partial(task, job) if limit is None else partial(_within, limit, task, job)
             for job, limit in zip(jobs, limits, strict=True)
         ]
-        futures = [self._submit(call) for call in calls]
+        return self._results(calls, [self._submit(call) for call in calls])
+
+    def _results(self, calls: Sequence[Callable[[], R]], futures: Sequence[Future[R]]) -> Iterator[R | Died]:
         for future, call in zip(futures, calls, strict=True):
             try:
                 yield future.result()

@@ -9,12 +9,13 @@ sheets themselves.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.compare.exact import RepriceJob, Rope, felt_days, reprice
+from pipeline.compare.exact import Repriced, RepriceJob, Rope, felt_days, reprice
 from pipeline.compare.history import History, Zone, histories
 from pipeline.compare.motion import motion_scale
 from pipeline.compare.price import price
@@ -63,10 +64,15 @@ def compare(
     chosen = list(dict.fromkeys(lines)) or sorted(
         {line for line, _ in felt if line in site.lines and site.lines[line].part == "main"}
     )
-    told = {line: _by_class(site, line, felt, specs) for line in chosen}
+    ropes = {line: _ropes(site, line, felt, specs) for line in chosen}
+    with ExitStack() as stack:
+        # Workers price the sheets while this process does the rest.
+        repriced = _from_sheets(ledger, site, felt, ropes, workers, stack) if exact else iter(())
+        told = {line: _by_class(site, line, felt, ropes[line]) for line in chosen}
+        own = accounts(ledger, site, chosen)
+        found = dict(repriced)
     if exact:
-        told = _from_sheets(ledger, site, felt, told, workers)
-    own = accounts(ledger, site, chosen)
+        told = {line: _with_exact(line, by_class, found) for line, by_class in told.items()}
     return {
         "site": site.info.id,
         "exact": exact,
@@ -102,32 +108,42 @@ def _riggings(site: Site, line: str, zone: str) -> list[Rigging]:
     return [row for row in site.riggings if (row.line, row.outboard_end) == (line, zone)]
 
 
-def _by_class(site: Site, line: str, felt: Mapping[Zone, History], specs: Sequence[Spec]) -> list[Told]:
+@dataclass(frozen=True)
+class _Candidate:
+    """A rope for a line, and its stiffness over that of the line's own, by zone; `why`: what is in the way."""
+
+    wear: Wear
+    scale: Mapping[str, float | None]
+    why: str | None
+
+
+def _ropes(site: Site, line: str, felt: Mapping[Zone, History], specs: Sequence[Spec]) -> list[_Candidate]:
     """The line's own rope, then the candidates."""
     own = site.spec_of(line)
-    zones = {zone: felt[line, zone] for zone in ZONES if (line, zone) in felt}
-    told = []
+    ropes = []
     for spec in (own, *(spec for spec in specs if spec != own)):
         wear = Wear(site.break_force_kn(line) if spec == own else spec.break_force_kn, spec, air_of(site))
-        scales = {zone: motion_scale(site, line, _riggings(site, line, zone), spec) for zone in zones}
+        scales = {
+            zone: motion_scale(site, line, _riggings(site, line, zone), spec) for zone in ZONES if (line, zone) in felt
+        }
         whys = [why for _, why in scales.values() if why is not None]
-        told.append(
-            Told(
-                spec,
-                wear,
-                {zone: scale for zone, (scale, _) in scales.items()},
-                whys[0] if whys else None,
-                {zone: price(history, wear, _riggings(site, line, zone)) for zone, history in zones.items()},
-                None
-                if whys
-                else {
-                    zone: price(history.moved(scale), wear, _riggings(site, line, zone))
-                    for zone, history in zones.items()
-                    if (scale := scales[zone][0]) is not None
-                },
-                {},
-            )
-        )
+        ropes.append(_Candidate(wear, {zone: scale for zone, (scale, _) in scales.items()}, whys[0] if whys else None))
+    return ropes
+
+
+def _by_class(site: Site, line: str, felt: Mapping[Zone, History], ropes: Sequence[_Candidate]) -> list[Told]:
+    """What each rope would have used, from what its line's zones felt by class."""
+    told = []
+    for rope in ropes:
+        moved = None
+        if rope.why is None:
+            moved = {
+                zone: price(felt[line, zone].moved(scale), rope.wear, _riggings(site, line, zone))
+                for zone, scale in rope.scale.items()
+                if scale is not None
+            }
+        load = {zone: price(felt[line, zone], rope.wear, _riggings(site, line, zone)) for zone in rope.scale}
+        told.append(Told(rope.wear.spec, rope.wear, rope.scale, rope.why, load, moved, {}))
     return told
 
 
@@ -135,26 +151,29 @@ def _from_sheets(
     ledger: Ledger,
     site: Site,
     felt: Mapping[Zone, History],
-    told: Mapping[str, list[Told]],
+    ropes: Mapping[str, Sequence[_Candidate]],
     workers: str | None,
-) -> dict[str, list[Told]]:
-    days = felt_days(ledger, site, told)
+    stack: ExitStack,
+) -> Iterator[tuple[Zone, list[Repriced]]]:
+    """Start pricing the sheets of every line; what comes of it by zone, one rope after another, as it is asked for."""
+    days = felt_days(ledger, site, ropes)
     keys = [key for key in sorted(days) if key in felt]
     jobs = [
         RepriceJob(
             site.store,
             days[line, zone],
-            [Rope(rope.wear, rope.scale[zone], felt[line, zone].mean_kn) for rope in told[line]],
+            [Rope(rope.wear, rope.scale[zone], felt[line, zone].mean_kn) for rope in ropes[line]],
         )
         for line, zone in keys
     ]
     # The workers' lock lies in a folder of their own: no night need wait for a comparison to end.
-    with tempfile.TemporaryDirectory() as scratch, choose(workers, Path(scratch)) as doing:
-        found = dict(zip(keys, doing.all(reprice, jobs), strict=True))
-    return {
-        line: [
-            replace(rope, exact={zone: found[line, zone][i] for zone in ZONES if (line, zone) in found})
-            for i, rope in enumerate(ropes)
-        ]
-        for line, ropes in told.items()
-    }
+    scratch = stack.enter_context(tempfile.TemporaryDirectory())
+    doing = stack.enter_context(choose(workers, Path(scratch)))
+    return zip(keys, doing.sure(doing.each(reprice, jobs)), strict=True)
+
+
+def _with_exact(line: str, told: Sequence[Told], found: Mapping[Zone, Sequence[Repriced]]) -> list[Told]:
+    return [
+        replace(rope, exact={zone: found[line, zone][i] for zone in ZONES if (line, zone) in found})
+        for i, rope in enumerate(told)
+    ]

@@ -25,11 +25,11 @@ from pipeline.night.plan import Geometry
 from pipeline.night.wearing import NOTHING_CARRIED, Carried, Wear, price_day
 from pipeline.sheets.cycles import Floats, Ints
 from pipeline.sheets.fold import EMPTY, State, fold
-from pipeline.sheets.sheet import Sheet
+from pipeline.sheets.sheet import Felt
 from pipeline.site import Site
 from pipeline.store.depot import Depot
-from pipeline.store.sheets import read_sheets
-from pipeline.wear.fatigue import UNIT_EXPONENT, life_units, pending_units, to_decimal
+from pipeline.store.sheets import read_felt
+from pipeline.wear.fatigue import UNIT_EXPONENT, Powers, life_units, pending_units, to_decimal
 from schemas.registers import Rigging
 from schemas.times import day_start_us
 
@@ -80,24 +80,15 @@ def reprice(job: RepriceJob) -> list[Repriced]:
     tallies = [_Tally(rope) for rope in job.ropes]
     state = EMPTY
     for day in job.days:
-        sheets = [read_sheets(job.store, path, [sheet], excursions=False)[sheet] for sheet, path in day.sheets]
+        sheets = [read_felt(job.store, path, [sheet])[sheet] for sheet, path in day.sheets]
         parts: list[Cycles] = []
         for sheet in sheets:
             folded = fold(state, sheet)
             state = folded.state
             parts += [(c.low_kn, c.high_kn, c.count) for c in (sheet, folded)]
-        closed = _together(parts)
         for tally in tallies:
-            tally.day(sheets, day, closed)
+            tally.day(sheets, day, parts)
     return [tally.lives(state) for tally in tallies]
-
-
-def _together(parts: Sequence[Cycles]) -> Cycles:
-    """All of them in one: each call of the price costs as much as a thousand cycles."""
-    if not parts:
-        return np.empty(0), np.empty(0), np.empty(0, np.int64)
-    low_kn, high_kn, count = (np.concatenate(arrays) for arrays in zip(*parts, strict=True))
-    return low_kn, high_kn, count
 
 
 class _Tally:
@@ -105,13 +96,14 @@ class _Tally:
 
     def __init__(self, rope: Rope) -> None:
         self._rope = rope
+        self._powers = Powers()
         self._carried: Carried = NOTHING_CARRIED
         self._fatigue: list[Decimal] = []
         self._motion: list[Decimal] = []
         self._creep: list[Decimal] = []
         self._abrasion: list[Decimal] = []
 
-    def day(self, sheets: Sequence[Sheet], felt: FeltDay, closed: Cycles) -> None:
+    def day(self, sheets: Sequence[Felt], felt: FeltDay, closed: Sequence[Cycles]) -> None:
         rope = self._rope
         priced = price_day(self._carried, sheets, felt.geometry, rope.wear, felt.air)
         self._carried = priced.carried
@@ -120,8 +112,9 @@ class _Tally:
                 lives.append(to_decimal(units))
         self._fatigue.append(self._closed(closed))
         if rope.scale is not None and rope.scale != 1.0:
-            low_kn, high_kn = (moved_kn(kn, rope.mean_kn, rope.scale) for kn in closed[:2])
-            self._motion.append(self._closed((low_kn, high_kn, closed[2])))
+            mean_kn, scale = rope.mean_kn, rope.scale
+            moved = [(moved_kn(low, mean_kn, scale), moved_kn(high, mean_kn, scale), n) for low, high, n in closed]
+            self._motion.append(self._closed(moved))
 
     def lives(self, state: State) -> Repriced:
         """All of it, with what is open after the last day."""
@@ -138,10 +131,15 @@ class _Tally:
         open_ = self._open(moved_kn(state.residue_kn, rope.mean_kn, rope.scale))
         return Repriced(load, shown(exact_sum([*self._motion, open_]), factor))
 
-    def _closed(self, closed: Cycles) -> Decimal:
-        wear, (low_kn, high_kn, count) = self._rope.wear, closed
-        curve, force = wear.spec.fatigue, wear.break_force_kn
-        return to_decimal(life_units(low_kn, high_kn, count, break_force_kn=force, curve=curve))
+    def _closed(self, closed: Sequence[Cycles]) -> Decimal:
+        wear = self._rope.wear
+        force, curve, powers = wear.break_force_kn, wear.spec.fatigue, self._powers
+        return to_decimal(
+            sum(
+                life_units(low_kn, high_kn, count, break_force_kn=force, curve=curve, powers=powers)
+                for low_kn, high_kn, count in closed
+            )
+        )
 
     def _open(self, residue_kn: Floats) -> Decimal:
         wear = self._rope.wear

@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.night.air import DayAir
 from pipeline.night.plan import Geometry, digest
 from pipeline.sheets.cycles import Floats, Ints
-from pipeline.sheets.sheet import Sheet
+from pipeline.sheets.sheet import Felt
 from pipeline.sheets.swings import NO_SWING, Bridged, OpenSwing, bridge
 from pipeline.wear.abrasion import NotReckoned, contact_of, swing_units, travel_units
 from pipeline.wear.cells import CLASS_KN, middles_kn
@@ -103,7 +103,7 @@ class DayWear:
 
 def wear_day(
     before: Carried,
-    sheets: Sequence[Sheet],
+    sheets: Sequence[Felt],
     geometry: Sequence[Geometry],
     closed: Sequence[tuple[Floats, Floats, Ints]],
     wear: Wear,
@@ -136,7 +136,7 @@ class PricedDay:
 
 
 def price_day(
-    before: Carried, sheets: Sequence[Sheet], geometry: Sequence[Geometry], wear: Wear, air: DayAir | None
+    before: Carried, sheets: Sequence[Felt], geometry: Sequence[Geometry], wear: Wear, air: DayAir | None
 ) -> PricedDay:
     """Heat, creep and abrasion of one day's sheets, in time order; arguments as of `wear_day`."""
     section, carried = wear.section, before
@@ -144,11 +144,11 @@ def price_day(
     for sheet, place in zip(sheets, geometry, strict=True):
         swings = bridge(carried.swing, sheet)
         heat, core_bins, core_c = carried.heat, np.empty(0, np.int64), np.empty(0, np.float64)
-        around = wear.air if air is None else air.between(sheet.slice.from_us, sheet.slice.to_us)
+        around = wear.air if air is None else air.between(sheet.from_us, sheet.to_us)
         if section is None and air is not None:
             core_bins, core_c = air.bins, air.temperature_c
         if section is not None:
-            span = (sheet.slice.from_us, sheet.slice.to_us)
+            span = (sheet.from_us, sheet.to_us)
             warmed = warm(carried.heat, *span, *range2_of(sheet, swings), section, around)
             heat, core_bins, core_c = warmed.after, warmed.bins, warmed.core_c
             tally.warmest(core_c)
@@ -171,7 +171,7 @@ class _Tally:
         if core_c.size:
             self._facts["core_c"] = max(float(core_c.max()), self._facts.get("core_c", float("-inf")))
 
-    def peak(self, sheet: Sheet) -> None:
+    def peak(self, sheet: Felt) -> None:
         """The day's highest tension: it is never inside a closed cycle only, so an open point has its value."""
         if sheet.residue_kn.size:
             at = int(sheet.residue_kn.argmax())
@@ -198,7 +198,7 @@ class _Tally:
         self._facts[name] = self._facts.get(name, 0) + int(count)
 
 
-def _creep(sheet: Sheet, swings: Bridged, core_bins: Ints, core_c: Floats, wear: Wear) -> Crept | None:
+def _creep(sheet: Felt, swings: Bridged, core_bins: Ints, core_c: Floats, wear: Wear) -> Crept | None:
     creep, rule = wear.spec.creep, adds(wear.spec.material, wear.spec.fatigue.includes)
     if creep is None or rule in ("load-time-only", "none"):
         return None
@@ -226,26 +226,26 @@ def _creep(sheet: Sheet, swings: Bridged, core_bins: Ints, core_c: Floats, wear:
     )
 
 
-def _abrasion(sheet: Sheet, swings: Bridged, place: Geometry, wear: Wear) -> int | str:
+def _abrasion(sheet: Felt, swings: Bridged, place: Geometry, wear: Wear) -> int | str:
     """Life in units, or in words why it is not reckoned."""
     contact = contact_of(place, wear.spec.abrasion, wear.break_force_kn)
     if isinstance(contact, NotReckoned):
         return contact.why
-    low_kn, high_kn = middles_kn(sheet.swing_cells[:, 1]), middles_kn(sheet.swing_cells[:, 2])
+    _, low_classes, high_classes, swung = sheet.swing_cells.T
     return (
-        swing_units(low_kn, high_kn, sheet.swing_cells[:, 3], contact)
+        swing_units(middles_kn(low_classes), middles_kn(high_classes), swung, contact)
         + swing_units(swings.low_kn, swings.high_kn, np.ones(swings.low_kn.size, np.int64), contact)
         + travel_units(middles_kn(sheet.travel_classes), sheet.travel_m, contact)
     )
 
 
-def range2_of(sheet: Sheet, swings: Bridged) -> tuple[Ints, Floats]:
+def range2_of(sheet: Felt, swings: Bridged) -> tuple[Ints, Floats]:
     """A sheet's swings as heat takes them: bins, and sums of range^2 [kN^2]. `swings`: finished by the join to it."""
     return range2_in_bins(
-        sheet.slice.from_us,
-        sheet.slice.to_us,
+        sheet.from_us,
+        sheet.to_us,
         sheet.swing_bins,
-        sheet.swing_sums,
+        sheet.swing_range2_kn2,
         bridged_low_kn=swings.low_kn,
         bridged_high_kn=swings.high_kn,
         bridged_end_us=swings.end_us,
@@ -277,7 +277,7 @@ def _classes(closed: Sequence[tuple[Floats, Floats, Ints]]) -> tuple[Ints, Ints,
     return used // wide + low.min(), used % wide + first, counts
 
 
-def _levels(sheets: Sequence[Sheet]) -> tuple[Ints, Ints]:
+def _levels(sheets: Sequence[Felt]) -> tuple[Ints, Ints]:
     """Time at level by 5 kN class, over all bins."""
     classes = np.concatenate([sheet.level_classes for sheet in sheets] or [np.empty(0, np.int64)])
     level_us = np.concatenate([sheet.level_us for sheet in sheets] or [np.empty(0, np.int64)])

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.sheets.cycles import Floats, Ints, feed, tally_sorted
-from pipeline.sheets.sheet import Sheet
+from pipeline.sheets.sheet import Felt
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Folded:
     count: Ints
 
 
-def fold(before: State, sheet: Sheet) -> Folded:
+def fold(before: State, sheet: Felt) -> Folded:
     """Join a sheet's residue to the state before it; every cycle that closes by it closes on the sheet's day."""
     residue_kn, residue_us, points_kn, _, _ = feed(
         before.residue_kn, before.residue_us, sheet.residue_kn, sheet.residue_us

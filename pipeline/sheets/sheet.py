@@ -2,6 +2,7 @@
 
 import datetime
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -47,6 +48,45 @@ class Excursion:
     at_least: bool
 
 
+class Felt(Protocol):
+    """What of a day sheet the fold and the price read; arrays as of `Sheet`."""
+
+    @property
+    def from_us(self) -> int: ...
+    @property
+    def to_us(self) -> int: ...
+    @property
+    def low_kn(self) -> Floats: ...
+    @property
+    def high_kn(self) -> Floats: ...
+    @property
+    def count(self) -> Ints: ...
+    @property
+    def residue_kn(self) -> Floats: ...
+    @property
+    def residue_us(self) -> Ints: ...
+    @property
+    def ends_kn(self) -> Floats: ...
+    @property
+    def ends_us(self) -> Ints: ...
+    @property
+    def swing_bins(self) -> Ints: ...
+    @property
+    def swing_range2_kn2(self) -> Floats: ...
+    @property
+    def swing_cells(self) -> Ints: ...
+    @property
+    def level_bins(self) -> Ints: ...
+    @property
+    def level_classes(self) -> Ints: ...
+    @property
+    def level_us(self) -> Ints: ...
+    @property
+    def travel_classes(self) -> Ints: ...
+    @property
+    def travel_m(self) -> Floats: ...
+
+
 @dataclass(frozen=True)
 class Sheet:
     """Arrays of one slice.
@@ -82,6 +122,21 @@ class Sheet:
     trace_mean_dan: Ints = field(default_factory=lambda: NO_TRACE.mean_dan)
     trace_low_kn: Floats = field(default_factory=lambda: NO_TRACE.low_kn)
     trace_high_kn: Floats = field(default_factory=lambda: NO_TRACE.high_kn)
+
+    @property
+    def from_us(self) -> int:
+        """Where the slice begins."""
+        return self.slice.from_us
+
+    @property
+    def to_us(self) -> int:
+        """Where the slice ends."""
+        return self.slice.to_us
+
+    @property
+    def swing_range2_kn2(self) -> Floats:
+        """Sums of range^2 [kN^2] of the swings of each of `swing_bins`."""
+        return self.swing_sums[:, 2]
 
     @property
     def observed_us(self) -> int:

@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from pipeline.sheets.cycles import Floats, Ints
-from pipeline.sheets.sheet import Sheet
+from pipeline.sheets.sheet import Felt
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Bridged:
     open: OpenSwing
 
 
-def bridge(before: OpenSwing, sheet: Sheet) -> Bridged:
+def bridge(before: OpenSwing, sheet: Felt) -> Bridged:
     """Join a sheet's first half-cycle to the one open before it."""
     ends = list(zip(sheet.ends_kn.tolist(), sheet.ends_us.tolist(), strict=True))
     turns = _turning_points(zip(before.kn, before.us, strict=True), ends[:2])

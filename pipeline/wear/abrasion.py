@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import Bug, RegisterError
 from pipeline.kernels import compiled
-from pipeline.wear.exact import UNIT_EXPONENT, sum_units
+from pipeline.wear.exact import MOST_LIFE, sum_units
 from pipeline.wear.lives import check_break_force
 from schemas.specs import Abrasion
 
@@ -192,28 +192,43 @@ def travel_work_kj(tension_kn: float, metres: float, contact: Contact) -> float:
 def _swing_lives(
     low_kn: Values,
     high_kn: Values,
+    count: Counts,
     band: float,
     held: float,
     gained: float,
     give_m_per_kn: float,
     allowable_kj: float,
     lives: Values,
-) -> None:
-    """`slip_of(...).work_kj / allowable_kj`, digit for digit, into `lives` (n,)."""
-    for i in range(low_kn.size):
+) -> tuple[int, int, float]:
+    """`slip_of(...).work_kj / allowable_kj`, digit for digit, into `lives` (n,).
+
+    Returns the first swing that is none, that of the first count below 0 (-1: no such), and the sum of counts.
+    """
+    whole = 0.0
+    for i in range(lives.size):
+        if not (-np.inf < low_kn[i] <= high_kn[i] < np.inf):
+            return i, -1, whole
+        if count[i] < 0:
+            return -1, i, whole
+        whole += count[i]
+        lives[i] = 0.0
         low, high = max(low_kn[i], 0.0), max(high_kn[i], 0.0)
         if high / band > low * band:
             slip_m = (high / band - low * band) * give_m_per_kn
             rising = held * ((low * band * band + high) / 2) * slip_m
             falling = gained * ((high / band / band + low) / 2) * slip_m
             lives[i] = (rising + falling) / 2 / allowable_kj
+    return -1, -1, whole
 
 
 @compiled
-def _travel_lives(tension_kn: Values, metres: Values, held: float, allowable_kj: float, lives: Values) -> None:
-    """`travel_work_kj(...) / allowable_kj`, digit for digit, into `lives` (n,)."""
-    for i in range(tension_kn.size):
+def _travel_lives(tension_kn: Values, metres: Values, held: float, allowable_kj: float, lives: Values) -> int:
+    """`travel_work_kj(...) / allowable_kj`, digit for digit, into `lives` (n,); the first item that is none, or -1."""
+    for i in range(lives.size):
+        if not (-np.inf < tension_kn[i] < np.inf and 0.0 <= metres[i] < np.inf):
+            return i
         lives[i] = held * max(tension_kn[i], 0.0) * metres[i] / allowable_kj
+    return -1
 
 
 def swing_units(low_kn: Values, high_kn: Values, count: Counts, contact: Contact) -> int:
@@ -225,16 +240,13 @@ def swing_units(low_kn: Values, high_kn: Values, count: Counts, contact: Contact
     """
     if not low_kn.size == high_kn.size == count.size:
         raise Bug(f"swings do not match: {low_kn.size} lows, {high_kn.size} highs, {count.size} counts")
-    if not (np.isfinite(low_kn).all() and np.isfinite(high_kn).all() and (low_kn <= high_kn).all()):
-        raise Bug("a swing's low must be a number not above its high", next_step="run `tautlog audit`")
-    if count.size and not (count.min() >= 0 and float(count.sum(dtype=np.float64)) < _MOST_SWINGS):
-        raise Bug("counts of swings must be 0 or more, and fewer than 2^35 in all")
-    if contact.rolls:
+    if count.size == 0:
         return 0
-    lives = np.zeros(low_kn.size)
-    _swing_lives(
+    lives = np.empty(low_kn.size)
+    none, negative, whole = _swing_lives(
         low_kn,
         high_kn,
+        count,
         contact.capstan,
         contact.held,
         contact.gained,
@@ -242,7 +254,11 @@ def swing_units(low_kn: Values, high_kn: Values, count: Counts, contact: Contact
         contact.allowable_work_kj,
         lives,
     )
-    return _sum(lives, count, contact)
+    if none >= 0:
+        raise Bug("a swing's low must be a number not above its high", next_step="run `tautlog audit`")
+    if negative >= 0 or not whole < _MOST_SWINGS:
+        raise Bug("counts of swings must be 0 or more, and fewer than 2^35 in all")
+    return 0 if contact.rolls else _sum(lives, count, contact)
 
 
 def travel_units(tension_kn: Values, metres: Values, contact: Contact) -> int:
@@ -253,19 +269,16 @@ def travel_units(tension_kn: Values, metres: Values, contact: Contact) -> int:
     """
     if tension_kn.size != metres.size:
         raise Bug(f"travel does not match: {tension_kn.size} tensions, {metres.size} lengths")
-    if not (np.isfinite(tension_kn).all() and np.isfinite(metres).all() and (metres >= 0).all()):
-        raise Bug("travel is metres of 0 or more at a tension that is a number", next_step="run `tautlog audit`")
-    if contact.rolls:
+    if metres.size == 0:
         return 0
-    lives = np.zeros(tension_kn.size)
-    _travel_lives(tension_kn, metres, contact.held, contact.allowable_work_kj, lives)
-    return _sum(lives, np.ones(lives.size, np.int64), contact)
+    lives = np.empty(tension_kn.size)
+    if _travel_lives(tension_kn, metres, contact.held, contact.allowable_work_kj, lives) >= 0:
+        raise Bug("travel is metres of 0 or more at a tension that is a number", next_step="run `tautlog audit`")
+    return 0 if contact.rolls else _sum(lives, None, contact)
 
 
-def _sum(lives: Values, count: Counts, contact: Contact) -> int:
-    with np.errstate(over="ignore"):
-        finite = np.isfinite(lives * 2.0**UNIT_EXPONENT).all()
-    if not finite:
+def _sum(lives: Values, count: Counts | None, contact: Contact) -> int:
+    if not lives.max() < MOST_LIFE:
         raise RegisterError(
             f"abrasion gives no finite life for a contact of {contact.says}",
             found=f"allowable work of {contact.allowable_work_kj} kJ, stretch of {contact.give_m_per_kn} m per kN",

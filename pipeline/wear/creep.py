@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from pipeline.errors import Bug, RegisterError
 from pipeline.kernels import compiled
 from pipeline.wear.cells import BIN_US, CLASS_KN, middles_kn
-from pipeline.wear.exact import UNIT_EXPONENT, sum_units
+from pipeline.wear.exact import MOST_LIFE, sum_units
 from pipeline.wear.lives import check_break_force
 from schemas.specs import Creep
 
@@ -37,7 +37,9 @@ _J_PER_KJ: Final = 1000.0
 _US_PER_S: Final = 1e6
 
 # Why an item counts or not, as the compiled loop says it.
-_COUNTED, _NOT_ABOVE_FLOOR, _LOAD, _COLD, _HOT, _NOT_WANTED = range(6)
+_REASONS: Final = 6
+_COUNTED, _NOT_ABOVE_FLOOR, _LOAD, _COLD, _HOT, _NOT_WANTED = range(_REASONS)
+_NO_BINS: Final = np.empty(0, np.int64)
 
 
 @dataclass(frozen=True)
@@ -73,11 +75,22 @@ def rupture_s(load_ratio: float, core_c: float, creep: Creep) -> float:
 
 
 @compiled
+def _row_of(bins: Ints, wanted: int) -> int:
+    """Where `wanted` stands in `bins`, which ascend; -1 where it does not."""
+    row = np.searchsorted(bins, wanted)
+    return int(row) if row < bins.size and bins[row] == wanted else -1
+
+
+@compiled
 def _lives(
+    level_bins: Ints,
     loads: Values,
-    cores_c: Values,
     level_us: Ints,
-    wanted: NDArray[np.bool_],
+    temperature_bins: Ints,
+    core_c: Values,
+    ambient_c: float,
+    counted: Ints,
+    all_count: bool,
     tau0_s: float,
     u0_kj_mol: float,
     gamma_kj_mol: float,
@@ -86,29 +99,38 @@ def _lives(
     fitted_c: tuple[float, float],
     gas_constant: float,
     lives: Values,
-    reasons: NDArray[np.int64],
+    told_us: NDArray[np.int64],
 ) -> int:
-    """Fill `lives` (n,), 0 where nothing counts, and `reasons` (n,). The first item without a figure, or -1."""
+    """Fill `lives` (n,), 0 where nothing counts, and add up `told_us` by reason. The first item without figure, or -1.
+
+    `counted`: ascending, the bins that count unless `all_count`.
+    """
+    wanted, at_c = all_count, ambient_c
     for i in range(loads.size):
         lives[i] = 0.0
-        if not wanted[i]:
-            reasons[i] = _NOT_WANTED
+        if i == 0 or level_bins[i] != level_bins[i - 1]:
+            wanted = all_count or _row_of(counted, level_bins[i]) >= 0
+            row = _row_of(temperature_bins, level_bins[i])
+            at_c = ambient_c if row < 0 else core_c[row]
+        reason = _COUNTED
+        if not wanted:
+            reason = _NOT_WANTED
         elif not loads[i] > floor:
-            reasons[i] = _NOT_ABOVE_FLOOR
+            reason = _NOT_ABOVE_FLOOR
         elif not fitted_load[0] <= loads[i] <= fitted_load[1]:
-            reasons[i] = _LOAD
-        elif cores_c[i] < fitted_c[0]:
-            reasons[i] = _COLD
-        elif cores_c[i] > fitted_c[1]:
-            reasons[i] = _HOT
+            reason = _LOAD
+        elif at_c < fitted_c[0]:
+            reason = _COLD
+        elif at_c > fitted_c[1]:
+            reason = _HOT
         else:
-            reasons[i] = _COUNTED
             time_s = tau0_s * math.exp(
-                (u0_kj_mol - gamma_kj_mol * loads[i]) * _J_PER_KJ / (gas_constant * (cores_c[i] + _ZERO_C_K))
+                (u0_kj_mol - gamma_kj_mol * loads[i]) * _J_PER_KJ / (gas_constant * (at_c + _ZERO_C_K))
             )
             if not 0 < time_s < np.inf:
                 return i
             lives[i] = (level_us[i] / _US_PER_S) / time_s
+        told_us[reason] += level_us[i]
     return -1
 
 
@@ -128,20 +150,23 @@ def creep_units(
 
     `level_bins`, `level_classes`, `level_us` (n,): a sheet's time at level. `temperature_bins`, strictly ascending, and
     `core_c` (b,) [degC]: the core by bin; bins that have no row are at `ambient_c`. `counted`: the bins that count, if
-    not all do (`sustained_bins`); time in others is not told at all. Equal, unit for unit, to the same sum in Python.
+    not all do (`sustained_bins`), ascending; time in others is not told at all. Equal, unit for unit, to the same sum
+    in Python.
     Raises RegisterError for a break force or constants that leave no finite figure, Bug for items that cannot be.
     """
     _check(level_bins, level_classes, level_us, temperature_bins, core_c, ambient_c)
     check_break_force(break_force_kn)
     loads = middles_kn(level_classes) / break_force_kn
-    cores_c = _cores(level_bins, temperature_bins, core_c, ambient_c)
-    wanted = np.ones(loads.size, np.bool_) if counted is None else np.isin(level_bins, counted)
-    lives, reasons = np.empty(loads.size), np.empty(loads.size, np.int64)
+    lives, told_us = np.empty(loads.size), np.zeros(_REASONS, np.int64)
     bad = _lives(
+        level_bins,
         loads,
-        cores_c,
         level_us,
-        wanted,
+        temperature_bins,
+        core_c,
+        ambient_c,
+        _NO_BINS if counted is None else counted,
+        counted is None,
         _tau0_s(creep),
         creep.u0_kj_mol,
         creep.gamma_kj_mol,
@@ -150,13 +175,15 @@ def creep_units(
         creep.fitted_c,
         GAS_CONSTANT_J_MOLK,
         lives,
-        reasons,
+        told_us,
     )
-    if bad < 0 and lives.size and not lives.max() < 2.0 ** (1024 - UNIT_EXPONENT):
+    if bad < 0 and lives.size and not lives.max() < MOST_LIFE:
         bad = int(lives.argmax())
     if bad >= 0:
-        raise _no_figure(float(loads[bad]), float(cores_c[bad]), creep)
-    told = [int(level_us[reasons == reason].sum()) for reason in (_COUNTED, _LOAD, _COLD, _HOT)]
+        row = int(np.searchsorted(temperature_bins, level_bins[bad]))
+        known = row < temperature_bins.size and temperature_bins[row] == level_bins[bad]
+        raise _no_figure(float(loads[bad]), float(core_c[row]) if known else ambient_c, creep)
+    told = [int(told_us[reason]) for reason in (_COUNTED, _LOAD, _COLD, _HOT)]
     return Crept(sum_units(lives), *told)
 
 
@@ -182,14 +209,34 @@ def sustained_bins(
     """
     check_break_force(break_force_kn)
     limit_kn = creep.sustained_range * break_force_kn
-    at_most_kn = (swing_cells[:, 2] - swing_cells[:, 1] + 1) * CLASS_KN
-    swung = np.concatenate(
-        (
-            swing_cells[at_most_kn > limit_kn, 0],
-            bridged_end_us[bridged_high_kn - bridged_low_kn >= limit_kn] // BIN_US,
-        )
-    )
-    return np.setdiff1d(level_bins, swung)
+    present = level_bins if (np.diff(level_bins) >= 0).all() else np.sort(level_bins)
+    present = present[np.concatenate((np.ones(min(present.size, 1), np.bool_), np.diff(present) > 0))]
+    swung = np.zeros(present.size, np.bool_)
+    bins, low_classes, high_classes, _ = swing_cells.T
+    _mark_swung(present, bins, low_classes, high_classes, CLASS_KN, limit_kn, swung)
+    for end_us in bridged_end_us[bridged_high_kn - bridged_low_kn >= limit_kn].tolist():
+        swung |= present == end_us // BIN_US
+    stood: Ints = present[~swung]
+    return stood
+
+
+@compiled
+def _mark_swung(
+    present: Ints,
+    bins: Ints,
+    low_classes: Ints,
+    high_classes: Ints,
+    class_kn: float,
+    limit_kn: float,
+    swung: NDArray[np.bool_],
+) -> None:
+    """Mark each of the bins `present` (n,), ascending, in which a cell's swings may have gone over the limit."""
+    row = -1
+    for i in range(bins.size):
+        if i == 0 or bins[i] != bins[i - 1]:
+            row = _row_of(present, bins[i])
+        if row >= 0 and (high_classes[i] - low_classes[i] + 1) * class_kn > limit_kn:
+            swung[row] = True
 
 
 def _tau0_s(creep: Creep) -> float:
@@ -197,14 +244,6 @@ def _tau0_s(creep: Creep) -> float:
         return math.pow(10.0, creep.log10_tau0_s)
     except OverflowError:
         return math.inf
-
-
-def _cores(level_bins: Ints, temperature_bins: Ints, core_c: Values, ambient_c: float) -> Values:
-    """The core's temperature of each item."""
-    if temperature_bins.size == 0:
-        return np.full(level_bins.size, ambient_c)
-    rows = np.minimum(np.searchsorted(temperature_bins, level_bins), temperature_bins.size - 1)
-    return np.where(temperature_bins[rows] == level_bins, core_c[rows], ambient_c)
 
 
 def _check(

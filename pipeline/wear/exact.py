@@ -18,24 +18,40 @@ _LOW_BITS: Final = 26
 _MOST_ITEMS: Final = 1 << 35
 MOST_LIFE: Final = 2.0 ** (1024 - UNIT_EXPONENT)
 """A life from which on its units are beyond all doubles."""
+_ONCE: Final = np.empty(0, np.int64)
 
 
 @compiled
-def _sum_mantissas(units: NDArray[np.int64], count: NDArray[np.int64], low_bits: int, sums: NDArray[np.int64]) -> None:
-    """Add count * unit to `sums` (2, exponents): high and low bits of mantissas, by exponent.
+def _sum_mantissas(
+    lives: NDArray[np.float64],
+    count: NDArray[np.int64],
+    scale: float,
+    most: float,
+    units: NDArray[np.float64],
+    bits: NDArray[np.int64],
+    sums: NDArray[np.int64],
+) -> int:
+    """Add count * round(life * scale) to `sums` (2, exponents): high and low bits of mantissas, by exponent.
 
-    `units` (n,): doubles by their bits, each a whole number of 0 or more.
+    `count` (n,), or (0,) for one of each. `units`, `bits` (1,): two views of the same eight bytes, to write over.
+    Returns the first life that is not at least 0 and below `most`, or -1.
     """
-    for i in range(units.size):
+    for i in range(lives.size):
+        if not 0.0 <= lives[i] < most:
+            return i
+        # Scaling by a power of two is exact; rint rounds half to even. Adding 0.0 makes 0.0 of -0.0.
+        units[0] = np.rint(lives[i] * scale) + 0.0
         # A double is its 52 stored bits, a leading one, and a power of two: 1075 stands for 2^0 of that whole number.
-        exponent = (units[i] >> 52) - 1075
-        mantissa = (units[i] & ((1 << 52) - 1)) | (1 << 52)
+        exponent = (bits[0] >> 52) - 1075
+        mantissa = (bits[0] & ((1 << 52) - 1)) | (1 << 52)
         if exponent < 0:
             # Whole, so that what is shifted out is zero; and all of it for zero itself.
             mantissa = mantissa >> -exponent if exponent > -53 else 0
             exponent = 0
-        sums[0, exponent] += (mantissa >> low_bits) * count[i]
-        sums[1, exponent] += (mantissa & ((1 << low_bits) - 1)) * count[i]
+        times = count[i] if count.size > 0 else 1
+        sums[0, exponent] += (mantissa >> _LOW_BITS) * times
+        sums[1, exponent] += (mantissa & ((1 << _LOW_BITS) - 1)) * times
+    return -1
 
 
 def sum_units(lives: NDArray[np.float64], count: NDArray[np.int64] | None = None) -> int:
@@ -48,14 +64,15 @@ def sum_units(lives: NDArray[np.float64], count: NDArray[np.int64] | None = None
     """
     if lives.size >= _MOST_ITEMS:
         raise Bug("fewer than 2^35 lives are summed at once")
-    bad = np.flatnonzero(~((lives >= 0) & (lives < MOST_LIFE)))
-    if bad.size:
-        raise Bug(f"a life that cannot be: {float(lives[bad[0]])}", expected="a number of 0 or more, below 2^924")
-    # Scaling by a power of two is exact; rint rounds half to even. Adding 0.0 makes 0.0 of -0.0.
-    units = np.rint(lives * 2.0**UNIT_EXPONENT) + 0.0
-    counts = np.ones(lives.size, np.int64) if count is None else count
+    if count is not None and count.size != lives.size:
+        raise Bug(f"{lives.size} lives have {count.size} counts")
+    if lives.size == 0:
+        return 0
     sums = np.zeros((2, _EXPONENTS), np.int64)
-    _sum_mantissas(units.view(np.int64), counts, _LOW_BITS, sums)
+    counts, unit = _ONCE if count is None else count, np.empty(1)
+    bad = _sum_mantissas(lives, counts, 2.0**UNIT_EXPONENT, MOST_LIFE, unit, unit.view(np.int64), sums)
+    if bad >= 0:
+        raise Bug(f"a life that cannot be: {float(lives[bad])}", expected="a number of 0 or more, below 2^924")
     total = 0
     for exponent in np.flatnonzero(sums[0] | sums[1]).tolist():
         total += ((int(sums[0, exponent]) << _LOW_BITS) + int(sums[1, exponent])) << exponent

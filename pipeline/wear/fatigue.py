@@ -35,6 +35,8 @@ Constants = tuple[float, float, float, float, float, float, float]
 may turn pow(10, x) into exp10(x), which rounds differently."""
 
 _SLOTS: Final = 1 << 12
+_SPREAD: Final = np.uint64(0x9E3779B97F4A7C15)
+_HIGH: Final = np.uint64(40)
 SERVED_R: Final = (0.0, 0.5)
 """Ranges that a curve serves unless its spec says otherwise: beyond, fitted curves are unconservative. Source of 0.5:
 API TR 2FC-2:2020, wire rope curves not to be used above 50 % of catalogue strength. For fibre ropes: common practice,
@@ -64,56 +66,108 @@ def damage(range_ratio: float, mean_ratio: float, curve: FatigueCurve) -> float:
     return used
 
 
+class Powers:
+    """What pow gave of the last values asked for, kept from call to call: a memory of one curve, and no other state.
+
+    A logger's resolution gives few distinct ranges and means, and pow is most of the work. Each slot keeps the last
+    power asked of it, beside what it is of; with another curve all are forgotten.
+    """
+
+    def __init__(self, slots: int = 1 << 15) -> None:
+        self._of: Constants | None = None
+        self._slots = np.zeros((4, slots))
+
+    def of(self, constants: Constants) -> Values:
+        """The slots (4, 2^k) for a curve's constants: ranges and their powers, means and cycles at a range of 1.
+
+        A range of 0 or a mean of NaN: nothing yet.
+        """
+        if self._of != constants:
+            self._of = constants
+            self._slots[0], self._slots[2] = 0.0, np.nan
+        return self._slots
+
+
 @compiled
 def _fill_lives(
-    range_ratio: Values,
-    range_bits: NDArray[np.uint64],
-    mean_ratio: Values,
+    low_kn: Values,
+    high_kn: Values,
+    count: Counts,
+    strength_kn: float,
     constants: Constants,
-    seen: Values,
-    powers: Values,
+    slots: Values,
+    value: Values,
+    bits: NDArray[np.uint64],
     lives: Values,
-) -> None:
-    """`damage` of each cycle (n,), digit for digit, into `lives`; inf where it would raise.
+) -> tuple[int, int, float]:
+    """`damage` of each cycle (n,), digit for digit, into `lives`; inf where it would raise. `slots`: `Powers.of`.
 
-    `range_bits`: the same doubles as `range_ratio`. A logger's resolution gives few distinct ranges, and pow is most
-    of the work, so that each slot of `powers` (2^k,) keeps the last power asked of it, and `seen` what it is of.
+    `value`, `bits` (1,): two views of the same eight bytes, to write over; a value's slot comes from its bits.
+
+    Returns the first cycle that is none, that of the first count below 0 (-1: no such), and the sum of counts.
     """
     a, b, m, r2, m2, at_r2, ten = constants
-    cycles_at_one = math.pow(ten, a)
-    for i in range(range_ratio.size):
-        ratio = range_ratio[i]
+    cycles_at_one, whole, last = math.pow(ten, a), 0.0, np.uint64(slots.shape[1] - 1)
+    for i in range(lives.size):
+        if not (-np.inf < low_kn[i] <= high_kn[i] < np.inf):
+            return i, -1, whole
+        if count[i] < 0:
+            return -1, i, whole
+        whole += count[i]
+        ratio = (high_kn[i] - low_kn[i]) / strength_kn
         if ratio <= 0:
             lives[i] = 0.0
             continue
         if b != 0.0:
-            cycles_at_one = math.pow(ten, a - b * mean_ratio[i])
-        slot = ((range_bits[i] * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(40)) & np.uint64(seen.size - 1)
-        if seen[slot] != ratio:
-            seen[slot] = ratio
-            powers[slot] = math.pow(ratio / r2, m2) * at_r2 if ratio < r2 else math.pow(ratio, m)
+            mean = ((high_kn[i] + low_kn[i]) / 2) / strength_kn
+            value[0] = mean
+            slot = ((bits[0] * _SPREAD) >> _HIGH) & last
+            if slots[2, slot] != mean:
+                slots[2, slot], slots[3, slot] = mean, math.pow(ten, a - b * mean)
+            cycles_at_one = slots[3, slot]
+        value[0] = ratio
+        slot = ((bits[0] * _SPREAD) >> _HIGH) & last
+        if slots[0, slot] != ratio:
+            slots[0, slot] = ratio
+            slots[1, slot] = math.pow(ratio / r2, m2) * at_r2 if ratio < r2 else math.pow(ratio, m)
         # Where Python's pow raises, this one says inf: no figure, rather than no damage.
-        lives[i] = powers[slot] / cycles_at_one if cycles_at_one < np.inf else np.inf
+        lives[i] = slots[1, slot] / cycles_at_one if cycles_at_one < np.inf else np.inf
+    return -1, -1, whole
 
 
-def life_units(low_kn: Values, high_kn: Values, count: Counts, *, break_force_kn: float, curve: FatigueCurve) -> int:
+def life_units(
+    low_kn: Values,
+    high_kn: Values,
+    count: Counts,
+    *,
+    break_force_kn: float,
+    curve: FatigueCurve,
+    powers: Powers | None = None,
+) -> int:
     """Life used by closed cycles, in whole units of 2^-100: the sum of count * round(damage * 2^100).
 
-    low_kn, high_kn (n,) [kN], low not above high; count (n,) int64; break_force_kn above zero.
+    low_kn, high_kn (n,) [kN], low not above high; count (n,) int64; break_force_kn above zero. `powers`: whoever asks
+    often of one curve gives the same one again; it changes no digit.
     Equal, unit for unit, to the same sum of `damage` in Python and unbounded integers.
     Raises RegisterError for a break force or curve that leaves no finite figure, Bug for cycles that cannot
     be.
     """
-    _check_cycles(low_kn, high_kn, count)
+    _check_sizes(low_kn, high_kn, count)
     strength_kn = _strength_kn(break_force_kn, curve)
-    range_ratio = (high_kn - low_kn) / strength_kn
-    mean_ratio = ((high_kn + low_kn) / 2) / strength_kn
-    lives = np.empty(range_ratio.size)
-    seen, powers = np.zeros(_SLOTS), np.empty(_SLOTS)
-    _fill_lives(range_ratio, range_ratio.view(np.uint64), mean_ratio, _constants(curve), seen, powers, lives)
-    bad = np.flatnonzero(~(lives < MOST_LIFE))
-    if bad.size:
-        raise _no_figure(float(range_ratio[bad[0]]), float(mean_ratio[bad[0]]), curve)
+    constants, lives = _constants(curve), np.empty(low_kn.size)
+    slots = (Powers(_SLOTS) if powers is None else powers).of(constants)
+    value = np.empty(1)
+    none, negative, whole = _fill_lives(
+        low_kn, high_kn, count, strength_kn, constants, slots, value, value.view(np.uint64), lives
+    )
+    if none >= 0:
+        raise _no_cycle()
+    if negative >= 0 or not whole < _MOST_CYCLES:
+        raise _no_count()
+    if lives.size and not lives.max() < MOST_LIFE:
+        bad = int(np.flatnonzero(~(lives < MOST_LIFE))[0])
+        low, high = float(low_kn[bad]), float(high_kn[bad])
+        raise _no_figure((high - low) / strength_kn, ((high + low) / 2) / strength_kn, curve)
     return sum_units(lives, count)
 
 
@@ -175,13 +229,25 @@ def cycles_outside(
 
 
 def _check_cycles(low_kn: Values, high_kn: Values, count: Counts) -> None:
+    _check_sizes(low_kn, high_kn, count)
+    if not (np.isfinite(low_kn).all() and np.isfinite(high_kn).all() and (low_kn <= high_kn).all()):
+        raise _no_cycle()
+    if count.size and not (count.min() >= 0 and float(count.sum(dtype=np.float64)) < _MOST_CYCLES):
+        raise _no_count()
+
+
+def _check_sizes(low_kn: Values, high_kn: Values, count: Counts) -> None:
     if not low_kn.size == high_kn.size == count.size:
         raise Bug(f"cycles do not match: {low_kn.size} lows, {high_kn.size} highs, {count.size} counts")
-    if not (np.isfinite(low_kn).all() and np.isfinite(high_kn).all() and (low_kn <= high_kn).all()):
-        raise Bug("a cycle's low must be a number not above its high", next_step="run `tautlog audit`")
+
+
+def _no_cycle() -> Bug:
+    return Bug("a cycle's low must be a number not above its high", next_step="run `tautlog audit`")
+
+
+def _no_count() -> Bug:
     # 2^35 cycles are a cycle every tenth of a second for a century; the integer sums rest on it.
-    if count.size and not (count.min() >= 0 and float(count.sum(dtype=np.float64)) < _MOST_CYCLES):
-        raise Bug("counts of cycles must be 0 or more, and fewer than 2^35 in all")
+    return Bug("counts of cycles must be 0 or more, and fewer than 2^35 in all")
 
 
 def _strength_kn(break_force_kn: float, curve: FatigueCurve) -> float:

@@ -109,7 +109,7 @@ def range2_in_bins(
     from_us: int,
     to_us: int,
     swing_bins: Ints,
-    swing_sums: Values,
+    swing_range2_kn2: Values,
     *,
     bridged_low_kn: Values,
     bridged_high_kn: Values,
@@ -117,7 +117,7 @@ def range2_in_bins(
 ) -> tuple[Ints, Values]:
     """A piece's swings and those that the join to the day before finished: (bins, sums of range^2 [kN^2]), ascending.
 
-    `swing_bins` (b,), `swing_sums` (b, 3) as a sheet keeps them; `bridged_*` (n,). What ended outside [from_us, to_us)
+    `swing_bins`, `swing_range2_kn2` (b,) as a sheet keeps them; `bridged_*` (n,). What ended outside [from_us, to_us)
     stands in the nearest bin of the piece: the join may finish a swing that ended on the day before, and a rigging
     lets go at `to_us` itself. A piece without length has no bins and keeps none.
     """
@@ -126,7 +126,7 @@ def range2_in_bins(
     first, last = from_us // BIN_US, (to_us - 1) // BIN_US
     range2 = np.zeros(last - first + 1)
     bins = np.concatenate((swing_bins, bridged_end_us // BIN_US))
-    sums = np.concatenate((swing_sums[:, 2], (bridged_high_kn - bridged_low_kn) ** 2))
+    sums = np.concatenate((swing_range2_kn2, (bridged_high_kn - bridged_low_kn) ** 2))
     np.add.at(range2, np.clip(bins, first, last) - first, sums)
     used = np.flatnonzero(range2)
     return used + first, range2[used]

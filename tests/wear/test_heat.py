@@ -283,12 +283,11 @@ def test_a_swing_leaves_half_of_what_a_cycle_does() -> None:
 
 
 def test_swings_of_a_join_stand_in_their_bins_or_the_nearest_of_the_piece() -> None:
-    sums = np.array([[3.0, 60.0, 1200.0], [1.0, 40.0, 1600.0]])
     bins, range2 = range2_in_bins(
         10 * BIN_US + 5,
         20 * BIN_US,
         np.array([12, 15]),
-        sums,
+        np.array([1200.0, 1600.0]),
         bridged_low_kn=np.array([0.0, 10.0, 0.0]),
         bridged_high_kn=np.array([30.0, 20.0, 50.0]),
         bridged_end_us=np.array([9 * BIN_US, 12 * BIN_US + 1, 20 * BIN_US]),
@@ -303,7 +302,7 @@ def test_a_piece_without_length_has_no_bins_and_passes_its_state_on() -> None:
         BIN_US,
         BIN_US,
         np.array([1]),
-        np.ones((1, 3)),
+        np.ones(1),
         bridged_low_kn=none,
         bridged_high_kn=none,
         bridged_end_us=np.empty(0, np.int64),
