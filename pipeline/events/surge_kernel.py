@@ -11,6 +11,8 @@ Words = NDArray[np.uint64]
 """A set of ranks, 64 a word, the least in the lowest bit of the first."""
 
 NONE = -1
+ABREAST = 512
+"""So many windows at a time stay in the nearest memory."""
 SIEVE = np.uint64(0x03F79D71B4CB0A89)
 """Any six successive bits of it are others: of its product with a power of two the uppermost six tell which power."""
 BIT_OF = np.argsort([((int(SIEVE) << bit) % 2**64) >> 58 for bit in range(64)])
@@ -119,11 +121,19 @@ def window_sums(values: Values, length: int, before: int) -> tuple[Values, Ints]
     for i in range(size):
         if not np.isnan(values[i]):
             padded[before + i], known[before + i] = values[i], 1
-    # Window after window is summed side by side. What is not known adds 0.0, which changes no sum that begins with it.
-    for step in range(length):
-        for k in range(windows):
-            sums[k] += padded[k + step]
-            counts[k] += known[k + step]
+    # Many windows are summed side by side. What is not known adds 0.0, which changes no sum that begins with it.
+    for first in range(0, windows, ABREAST):
+        width = min(ABREAST, windows - first)
+        abreast = sums[first : first + width]
+        for step in range(length):
+            shifted = padded[first + step : first + step + width]
+            for k in range(width):
+                abreast[k] += shifted[k]
+    count = known[: length - 1].sum()
+    for k in range(windows):
+        count += known[k + length - 1]
+        counts[k] = count
+        count -= known[k]
     return sums, counts
 
 
