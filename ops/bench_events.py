@@ -1,12 +1,23 @@
 """What all events of a day cost beside reading its samples: many lines on one 10 Hz log, CPU seconds, alternately.
 
 Timed as reading: the day's own sample files of every place, as `look` reads them (columns decoded, readings live).
-Timed as events: the slice's tension with its edges (`Near.of`), its marks (`marks_of`), the trace that berth days rest
-on, the berth day with reading the stored traces, and all events made of the marks. Not timed: flags and sheets, which
-are made without events too; the place's findings; what is written. One process, so that CPU seconds are the work's own.
+Timed as events, from flagged readings to rows of events, all that the night does for them of such a day:
 
-The lines are hooks with roles, all fast, on calm texture, so that most slices are gone through for their bins alone.
-`rough` has the same day with the swing of every third line so much enlarged that it goes slack in waves.
+- each slice's tension, from an edge before to an edge after it, which of its readings count, and its trace
+  (`slice_near`; sheets rest on the tension too, but all of it is counted here);
+- its excursions, which a sheet keeps for peak-load alone, and its marks;
+- the berth days of that day and of the one before, on which the lines were made fast, with reading the stored traces.
+  Balance and clock offsets come out of them besides, and are not taken off;
+- all events, made of the marks of all sheets and berth days.
+
+Not timed: flags, cycles, swings and levels, which are made without events too; findings of a place's gauges, which are
+no events; and what is written.
+
+The lines are hooks with roles, all fast, on calm texture, so that the most that is done of most slices is to gather
+their traces: whatever lowest and highest tension of ten seconds leave open is gone through sample by sample. `rough`
+has the same day with the swing of every third line so much enlarged that it goes slack in waves, some hundred times.
+Nothing is recorded on the days beside, so that no slice has an edge and one trace a line is read. Of the newest of many
+days the night reads three, for two berth days; see what that costs in `ops/README.md`.
 """
 
 from __future__ import annotations

@@ -98,8 +98,7 @@ def _excursions(sheet: Sheet, samples: SliceSamples) -> list[dict[str, Any]]:
 
 
 def _of_tension(near: Near, limit_kn: float) -> Iterator[Found]:
-    """Marks of the kinds that are known from tension alone. A slice that never comes near slack, as most, is only
-    looked at for its bins."""
+    """Marks of the kinds known from tension alone. Each looks only where the slice's extremes leave something open."""
     policy, tension, share = near.job.policy, near.tension, near.wanted.slice.share
     channel = next(c for c in near.job.channels if c.channel == near.wanted.slice.channel)
     level = SlackLevel.of(policy, limit_kn, near.wanted.calibrations, channel.capacity, share)
