@@ -1,12 +1,23 @@
 """What all events of a day cost beside reading its samples: many lines on one 10 Hz log, CPU seconds, alternately.
 
 Timed as reading: the day's own sample files of every place, as `look` reads them (columns decoded, readings live).
-Timed as events: the slice's tension with its edges (`Near.of`), its marks (`marks_of`), the trace that berth days rest
-on, the berth day with reading the stored traces, and all events made of the marks. Not timed: flags and sheets, which
-are made without events too; the place's findings; what is written. One process, so that CPU seconds are the work's own.
+Timed as events, from flagged readings to rows of events, all that the night does for them of such a day:
 
-The lines are hooks with roles, all fast, on calm texture, so that most slices are gone through for their bins alone.
-`rough` has the same day with the swing of every third line so much enlarged that it goes slack in waves.
+- each slice's tension, from an edge before to an edge after it, which of its readings count, and its trace
+  (`slice_near`; sheets rest on the tension too, but all of it is counted here);
+- its excursions, which a sheet keeps for peak-load alone, and its marks;
+- the berth days of that day and of the one before, on which the lines were made fast, with reading the stored traces.
+  Balance and clock offsets come out of them besides, and are not taken off;
+- all events, made of the marks of all sheets and berth days.
+
+Not timed: flags, cycles, swings and levels, which are made without events too; findings of a place's gauges, which are
+no events; and what is written.
+
+The lines are hooks with roles, all fast, on calm texture, so that the most that is done of most slices is to gather
+their traces: whatever lowest and highest tension of ten seconds leave open is gone through sample by sample. `rough`
+has the same day with the swing of every third line so much enlarged that it goes slack in waves, some hundred times.
+Nothing is recorded on the days beside, so that no slice has an edge and one trace a line is read. Of the newest of many
+days the night reads three, for two berth days; see what that costs in `ops/README.md`.
 """
 
 from __future__ import annotations
@@ -28,16 +39,14 @@ from pipeline.night.account import SheetPlace
 from pipeline.night.berth_days import asides_of, berth_days_again, lost_of, plateaus_of, surges_of
 from pipeline.night.happenings import event_rows_now, row_of
 from pipeline.night.intake import LiveParts
-from pipeline.night.look import DayJob, Looked, SliceSamples, look, slice_samples
-from pipeline.night.marks import Near, marks_of, travelled
+from pipeline.night.look import DayJob, Looked, SliceNear, look, slice_near
+from pipeline.night.marks import Found, Near, marks_of, travelled
 from pipeline.night.plan import Plan, SheetPlan, make_plan
-from pipeline.sheets.sheet import Sheet, make_sheet
-from pipeline.sheets.trace import make_trace
+from pipeline.sheets.sheet import Sheet, excursions_of, make_sheet
 from pipeline.site import Site, open_site
 from pipeline.store.days import Readings, read_readings
 from pipeline.store.samples import Part, store_part
 from sample_logs.wide import make_wide_log
-from schemas.times import day_start_us
 
 WANTED = 0.5
 ROLES = ("head", "breast", "spring", "spring", "breast", "stern")
@@ -121,10 +130,8 @@ class _Day:
                 read_readings(self._site.store, day.parts)
                 reading[again] += time.process_time() - began
                 for name, wanted in sheets:
-                    samples, sheet = made[name]
                     began = time.process_time()
-                    make_trace(samples.at_us, samples.kn, samples.usable, day_start_us(day.day))
-                    found = marks_of(Near.of(wanted, job, looked, samples), sheet, samples)
+                    found = _found(wanted, job, looked, made[name])
                     events[again] += time.process_time() - began
                     piece = wanted.slice
                     where = piece.channel, day.place, day.day, piece.from_us, piece.to_us
@@ -151,19 +158,34 @@ class _Day:
         return {name: Readings(one.at_us, _enlarged(one.value)) for name, one in read.items()}
 
 
-def _sheet(wanted: SheetPlan, job: DayJob, looked: Looked) -> tuple[SliceSamples, Sheet]:
-    samples = slice_samples(wanted, looked, job.plan.later)
-    sheet = make_sheet(
+def _found(wanted: SheetPlan, job: DayJob, looked: Looked, sheet: Sheet) -> list[Found]:
+    """All that events take of a slice's samples."""
+    own = slice_near(wanted, looked, job.plan.later)
+    samples = own.samples
+    arrays = samples.at_us, samples.kn, samples.usable, samples.clipped
+    if excursions_of(wanted.slice, *arrays, _max_gap_us(job), own.trace) != sheet.excursions:
+        raise SystemExit("the excursions that are timed are not those of the sheet")
+    return marks_of(Near.of(wanted, job, looked, own.tension), sheet, samples)
+
+
+def _sheet(wanted: SheetPlan, job: DayJob, looked: Looked) -> Sheet:
+    own: SliceNear = slice_near(wanted, looked, job.plan.later)
+    samples = own.samples
+    return make_sheet(
         wanted.slice,
         samples.at_us,
         samples.kn,
         samples.usable,
         samples.clipped,
         after_us=samples.after_us,
-        max_gap_us=round(job.policy.max_gap_s * 1e6),
-        travelled=travelled(Near.of(wanted, job, looked, samples)),
+        max_gap_us=_max_gap_us(job),
+        travelled=travelled(Near.of(wanted, job, looked, own.tension)),
+        trace=own.trace,
     )
-    return samples, sheet
+
+
+def _max_gap_us(job: DayJob) -> int:
+    return round(job.policy.max_gap_s * 1e6)
 
 
 def _enlarged(value: np.ndarray) -> np.ndarray:

@@ -9,11 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Final
 
-from pipeline.events.tension import Peak, Tension, us
+import numpy as np
+
+from pipeline.events.tension import Bools, Peak, Tension, us
 from pipeline.events.tension_kernel import BIN_US, NONE, bin_rows
 from schemas.registers import Policy
+
+ROUNDING: Final = 1e-6
+"""More than a bin's mean may be off by rounding, as a part of its largest tension: 6e8 samples by 2**-53 each."""
 
 
 @dataclass(frozen=True)
@@ -54,20 +59,25 @@ def planned_kn(policy: Policy, limit_kn: float, pretension_kn: float | None) -> 
 
 def bins_of(tension: Tension, policy: Policy, limit_kn: float, pretension_kn: float | None) -> list[Bin]:
     """The bins of a slice that are loaded long or low, in time order."""
+    sustained_kn, sustained_share = policy.sustained_pct / 100.0 * limit_kn, policy.sustained_time_pct / 100.0
+    low_kn = policy.pretension_loss_pct / 100.0 * planned_kn(policy, limit_kn, pretension_kn)
+    wanted = _may_be_long_or_low(tension, sustained_kn if sustained_share > 0.0 else -np.inf, low_kn)
+    if not wanted.any():
+        return []
     ints, means = bin_rows(
         tension.at_us,
         tension.kn,
         tension.usable,
-        tension.begin,
+        *tension.spans(wanted),
         tension.end,
         NONE if tension.after_us is None else tension.after_us,
         tension.from_us,
         tension.to_us,
         us(policy.max_gap_s),
         round(policy.bin_observed_pct / 100.0 * BIN_US),
-        policy.sustained_pct / 100.0 * limit_kn,
-        policy.sustained_time_pct / 100.0,
-        policy.pretension_loss_pct / 100.0 * planned_kn(policy, limit_kn, pretension_kn),
+        sustained_kn,
+        sustained_share,
+        low_kn,
     )
     return [
         Bin(
@@ -81,6 +91,25 @@ def bins_of(tension: Tension, policy: Policy, limit_kn: float, pretension_kn: fl
         )
         for (number, observed_us, above_us, top, bits), mean_kn in zip(ints.tolist(), means[:, 0].tolist(), strict=True)
     ]
+
+
+def _may_be_long_or_low(tension: Tension, sustained_kn: float, low_kn: float) -> Bools:
+    """The stretches of tension (s,) in bins that reach above the sustained level, or near the low one.
+
+    Of any other bin nothing stood above the one, and the mean is no less than its least sample, but for rounding.
+    """
+    extremes = tension.extremes
+
+    def reaches(low: Any, high: Any) -> Any:
+        off_kn = ROUNDING * np.maximum(np.abs(low), np.abs(high))
+        return (high > sustained_kn) | (low - off_kn <= low_kn)
+
+    stretches = extremes.from_us.size
+    if stretches == 0 or not reaches(extremes.low_kn.min(), extremes.high_kn.max()):
+        return np.zeros(stretches, np.bool_)
+    starts = np.flatnonzero(np.diff(extremes.from_us // BIN_US, prepend=-1))
+    low, high = np.minimum.reduceat(extremes.low_kn, starts), np.maximum.reduceat(extremes.high_kn, starts)
+    return np.repeat(reaches(low, high), np.diff(starts, append=stretches))
 
 
 def successive(bins: Sequence[Bin], *, at_least: int, counts: Callable[[Bin], bool]) -> list[list[Bin]]:

@@ -36,7 +36,7 @@ import numpy as np
 
 from pipeline.events.loss_kernel import NONE, PART, losses
 from pipeline.events.slack import Loaded
-from pipeline.events.tension import Floats, Ints, Peak, SlackLevel, Tension, us
+from pipeline.events.tension import Bools, Floats, Ints, Peak, SlackLevel, Tension, us
 from schemas.documents import EDGE_S
 from schemas.registers import Policy
 
@@ -97,14 +97,16 @@ def candidates(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: fl
     """The candidates of which the first unloaded sample lies in the slice. Whether one comes back is looked for as far
     as the readings reach."""
     at_us, kn, usable = tension.at_us, tension.kn, tension.usable
+    wanted = _may_hold_one(tension, level, share, us(policy.loss_fall_s))
+    if not wanted.any():
+        return []
     rows, figures = losses(
         at_us,
         kn,
         usable,
         level.from_us,
         level.kn,
-        tension.begin,
-        tension.end,
+        *tension.spans(wanted),
         share,
         policy.loss_from_pct / 100.0 * limit_kn,
         policy.loss_from_mean_pct / 100.0,
@@ -136,6 +138,24 @@ def candidates(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: fl
             rows.tolist(), figures.tolist(), strict=True
         )
     ]
+
+
+def _may_hold_one(tension: Tension, level: SlackLevel, share: float, fall_us: int) -> Bools:
+    """The stretches of tension (s,) in which a first unloaded sample may be: that come below the slack level, or by as
+    much as a line's share below the largest of the `fall_us` before, or of the sample before."""
+    low_kn, from_us = tension.extremes.low_kn, tension.extremes.from_us
+    wanted: Bools = low_kn < level.most_kn
+    if share < 1.0 and from_us.size:
+        since = np.minimum(
+            np.searchsorted(from_us, from_us - fall_us, side="right") - 1, np.arange(-1, from_us.size - 1)
+        )
+        reach = int((np.arange(from_us.size) - since).max())
+        most_kn = tension.extremes.high_kn.copy()
+        for back in range(1, reach + 1):
+            most_kn[back:] = np.maximum(most_kn[back:], tension.extremes.high_kn[:-back])
+        wanted |= low_kn < (1.0 - 0.75 * share) * most_kn
+        wanted[:reach] = True  # what lies before the slice is not among the stretches
+    return wanted
 
 
 def _peak(tension: Tension, index: int) -> Peak:

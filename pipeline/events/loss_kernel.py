@@ -131,8 +131,8 @@ def losses(
     usable: Bools,
     level_from_us: Ints,
     level_kn: Floats,
-    begin: int,
-    end: int,
+    begins: Ints,
+    stops: Ints,
     share: float,
     from_kn: float,
     from_mean: float,
@@ -143,7 +143,8 @@ def losses(
     before_us: int,
     back_us: int,
 ) -> tuple[Ints, Floats]:
-    """Sudden losses of load whose first unloaded sample is in [begin, end); the arrays reach an edge beyond both.
+    """Sudden losses of load whose first unloaded sample is in one of the spans [begins, stops) of indices, ascending;
+    the arrays reach an edge beyond them.
 
     Ints (c, 5): index of the last loaded sample, of the first unloaded, of the largest in `before_us` before it, or
     since the last loaded, of the first that is loaded again (of a PART within `back_us`; NONE), WHOLE or PART.
@@ -152,69 +153,74 @@ def losses(
     ints = np.empty((ROOM, 5), np.int64)
     floats = np.empty((ROOM, 2), np.float64)
     used = 0
-    before = begin - 1
-    while before >= 0 and not usable[before]:
-        before -= 1
     now = 0
-    # No tension of the last `fall_us` is above the larger of these: the largest since `since_us`, and before that.
-    lately = earlier = np.inf
-    since_us = at_us[begin] if begin < end else 0
-    for i in range(begin, end):
-        if not usable[i]:
-            continue
-        previous, before = before, i
-        if at_us[i] - since_us > fall_us:
-            earlier, lately, since_us = (lately if at_us[i] - since_us <= 2 * fall_us else -np.inf), -np.inf, at_us[i]
-        most = max(earlier, lately)
-        lately = max(lately, kn[i])
-        while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
-            now += 1
-        level = level_kn[now]
-        whole = kn[i] < level
-        if previous == NONE or not (kn[i] < kn[previous] if not whole else kn[previous] >= level):
-            continue
-        if not whole and (share >= 1.0 or kn[i] >= (1.0 - 0.75 * share) * max(most, kn[previous])):
-            continue
-        least = max(from_kn, 2.0 * level)
-        loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
-        if loaded == NONE:
-            continue
-        floor = level
-        if not whole:
-            # The largest since shortly before: the fall of one share from it must have come at once.
-            loaded = top_of(at_us, kn, usable, min(at_us[i] - fall_us, at_us[previous]), i)
-            floor = (1.0 - 0.75 * share) * kn[loaded]
-            if not (kn[i] < floor and kn[previous] >= floor) or at_us[i] - at_us[loaded] > max(fall_us, max_gap_us):
+    for span in range(begins.size):
+        before = begins[span] - 1
+        while before >= 0 and not usable[before]:
+            before -= 1
+        # No tension of the last `fall_us` is above the larger of these: the largest since `since_us`, and before that.
+        lately = earlier = np.inf
+        since_us = at_us[begins[span]]
+        for i in range(begins[span], stops[span]):
+            if not usable[i]:
                 continue
-        mean = mean_of(at_us, kn, usable, at_us[i] - mean_us, i)
-        least = from_mean * mean if from_mean * mean > least else least  # no mean, no more is asked for
-        stay = stay_us
-        if whole:
+            previous, before = before, i
+            if at_us[i] - since_us > fall_us:
+                earlier, lately, since_us = (
+                    (lately if at_us[i] - since_us <= 2 * fall_us else -np.inf),
+                    -np.inf,
+                    at_us[i],
+                )
+            most = max(earlier, lately)
+            lately = max(lately, kn[i])
+            while now + 1 < level_from_us.size and at_us[i] >= level_from_us[now + 1]:
+                now += 1
+            level = level_kn[now]
+            whole = kn[i] < level
+            if previous == NONE or not (kn[i] < kn[previous] if not whole else kn[previous] >= level):
+                continue
+            if not whole and (share >= 1.0 or kn[i] >= (1.0 - 0.75 * share) * max(most, kn[previous])):
+                continue
+            least = max(from_kn, 2.0 * level)
             loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
-        if goes_slack(at_us, kn, usable, at_us[i] - mean_us, i, level):
-            high = max(from_mean * kn[top_of(at_us, kn, usable, at_us[i] - mean_us, i)], least)
+            if loaded == NONE:
+                continue
+            floor = level
+            if not whole:
+                # The largest since shortly before: the fall of one share from it must have come at once.
+                loaded = top_of(at_us, kn, usable, min(at_us[i] - fall_us, at_us[previous]), i)
+                floor = (1.0 - 0.75 * share) * kn[loaded]
+                if not (kn[i] < floor and kn[previous] >= floor) or at_us[i] - at_us[loaded] > max(fall_us, max_gap_us):
+                    continue
+            mean = mean_of(at_us, kn, usable, at_us[i] - mean_us, i)
+            least = from_mean * mean if from_mean * mean > least else least  # no mean, no more is asked for
+            stay = stay_us
             if whole:
-                from_high = last_loaded(at_us, kn, usable, i, high, fall_us, max_gap_us)
-                if from_high != NONE:
-                    loaded = from_high
+                loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
+            if goes_slack(at_us, kn, usable, at_us[i] - mean_us, i, level):
+                high = max(from_mean * kn[top_of(at_us, kn, usable, at_us[i] - mean_us, i)], least)
+                if whole:
+                    from_high = last_loaded(at_us, kn, usable, i, high, fall_us, max_gap_us)
+                    if from_high != NONE:
+                        loaded = from_high
+                    else:
+                        stay = max(stay_us, mean_us)
                 else:
-                    stay = max(stay_us, mean_us)
-            else:
-                least = high
-        if loaded == NONE or kn[loaded] < least:
-            continue
-        back = comes_back(at_us, kn, usable, i, floor, at_us[-1] if whole else at_us[i] + back_us)
-        if whole and back != NONE and at_us[back] - at_us[i] <= stay:
-            continue
-        if not whole and not share_is_gone(at_us, kn, usable, i, share, mean_us, before_us, stay_us, max_gap_us):
-            continue
-        if used == ints.shape[0]:
-            longer, wider = np.empty((2 * used, 5), np.int64), np.empty((2 * used, 2), np.float64)
-            longer[:used], wider[:used] = ints, floats
-            ints, floats = longer, wider
-        ints[used, 0], ints[used, 1] = loaded, i
-        ints[used, 2] = top_of(at_us, kn, usable, min(at_us[i] - before_us, at_us[loaded]), i)
-        ints[used, 3], ints[used, 4] = back, (WHOLE if whole else PART)
-        floats[used, 0], floats[used, 1] = mean, floor
-        used += 1
+                    least = high
+            if loaded == NONE or kn[loaded] < least:
+                continue
+            back = comes_back(at_us, kn, usable, i, floor, at_us[-1] if whole else at_us[i] + back_us)
+            if whole and back != NONE and at_us[back] - at_us[i] <= stay:
+                continue
+            if not whole and not share_is_gone(at_us, kn, usable, i, share, mean_us, before_us, stay_us, max_gap_us):
+                continue
+            if used == ints.shape[0]:
+                longer, wider = np.empty((2 * used, 5), np.int64), np.empty((2 * used, 2), np.float64)
+                longer[:used], wider[:used] = ints, floats
+                ints, floats = longer, wider
+            ints[used, 0], ints[used, 1] = loaded, i
+            ints[used, 2] = top_of(at_us, kn, usable, min(at_us[i] - before_us, at_us[loaded]), i)
+            ints[used, 3], ints[used, 4] = back, (WHOLE if whole else PART)
+            floats[used, 0], floats[used, 1] = mean, floor
+            used += 1
     return ints[:used].copy(), floats[:used].copy()

@@ -64,17 +64,15 @@ def runs_of(
     `least_kn`: the least of its usable tension, so that one that is never slack need not be gone through.
     """
     if least_kn >= level.most_kn:
-        usable = tension.usable[tension.begin : tension.end]
-        if not usable.any():
-            return [], None
-        ends = (tension.begin + int(usable.argmax()), tension.end - 1 - int(usable[::-1].argmax()))
-        return [], Loaded(int(tension.at_us[ends[0]]), int(tension.at_us[ends[1]]))
+        usable = tension.usable_ends()
+        return [], None if usable is None else Loaded(*(int(tension.at_us[end]) for end in usable))
     groups, loaded = slack_groups(
         tension.at_us,
         tension.kn,
         tension.usable,
         level.from_us,
         level.kn,
+        *tension.spans(tension.extremes.low_kn < level.most_kn),
         tension.begin,
         tension.end,
         us(policy.max_gap_s),

@@ -16,6 +16,25 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 LONG_AGO_US: Final = -(2**62)
+TAIL: Final = 4096
+"""So many samples at the end of a slice are looked at first."""
+
+
+@dataclass(frozen=True)
+class Extremes:
+    """Between what the tension of a slice lies in short stretches of time, so that detectors need not go through those
+    that cannot matter to them; arrays (s,).
+
+    A stretch reaches from its `from_us` to the next one's, the last to the slice's end, and holds a sample. Every
+    usable sample of the slice lies in one, within its bounds. None reaches over a whole ten minutes of UTC.
+    """
+
+    from_us: Ints
+    low_kn: Floats
+    high_kn: Floats
+
+
+NO_EXTREMES: Final = Extremes(np.empty(0, np.int64), np.empty(0), np.empty(0))
 
 
 @dataclass(frozen=True)
@@ -24,7 +43,7 @@ class Tension:
 
     `at_us` strictly ascending, `kn` of the line; where `usable` is False (flag 4 or 9) it is not looked at. `clipped`:
     the gauge stood at its capacity. The slice [from_us, to_us) is `begin` to `end`; `after_us`: the channel's next
-    stored reading after the slice, None where there is none.
+    stored reading after the slice, None where there is none. `extremes`: of the slice.
     """
 
     at_us: Ints
@@ -36,11 +55,28 @@ class Tension:
     from_us: int
     to_us: int
     after_us: int | None
+    extremes: Extremes
 
     def least_kn(self) -> float:
-        """The least usable tension from an edge before the slice on to one after it; inf without any."""
-        kn = self.kn if self.usable.all() else self.kn[self.usable]
-        return float(kn.min()) if kn.size else float("inf")
+        """No usable tension from an edge before the slice on to one after it is below this; inf without any."""
+        edges = (slice(0, self.begin), slice(self.end, self.kn.size))
+        near = [self.extremes.low_kn, *(self.kn[edge][self.usable[edge]] for edge in edges)]
+        return min((float(kn.min()) for kn in near if kn.size), default=float("inf"))
+
+    def usable_ends(self) -> tuple[int, int] | None:
+        """Indices of the first and the last usable sample of the slice; None without any."""
+        usable = self.usable[self.begin : self.end]
+        for tail in (usable[-TAIL:], usable):  # the whole of it is turned round only where its end is not usable
+            if tail.any():
+                return self.begin + int(usable.argmax()), self.end - 1 - int(tail[::-1].argmax())
+        return None
+
+    def spans(self, wanted: Bools) -> tuple[Ints, Ints]:
+        """Of the stretches wanted (s,): indices at which each run of them begins in the arrays, and stops."""
+        turns = np.flatnonzero(np.diff(wanted.astype(np.int8), prepend=0, append=0))
+        borders_us = np.append(self.extremes.from_us, self.to_us)[turns]
+        found: Ints = np.clip(np.searchsorted(self.at_us, borders_us), self.begin, self.end)
+        return found[::2], found[1::2]
 
 
 @dataclass(frozen=True)

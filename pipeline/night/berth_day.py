@@ -21,7 +21,7 @@ from pipeline.events.surge import EDGE_BINS, Rules, Series, surges
 from pipeline.night import clock_day
 from pipeline.night.clock_day import ClockPlan
 from pipeline.night.plan import PlaceDay
-from pipeline.sheets.trace import BIN_US, BINS_OF_DAY, DAN_PER_KN, Trace
+from pipeline.sheets.trace import BIN_US, BINS_OF_DAY, DAN_PER_KN, NO_TRACE, Trace
 from pipeline.store.days import ReadParts, read_readings
 from pipeline.store.depot import Depot
 from pipeline.store.samples import Part
@@ -88,8 +88,9 @@ class BerthPlan:
 
 @dataclass(frozen=True)
 class BerthJob:
-    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key; `parts`: the
-    samples of each place and day; `lost`: what the sheets with these keys marked as losses of load."""
+    """All that a worker needs for some days, ascending. `places`: path and id of the sheet of each key that has a
+    trace; `parts`: the samples of each place and day; `lost`: what the sheets with these keys marked as losses of load.
+    """
 
     store: Depot
     plans: tuple[BerthPlan, ...]
@@ -124,8 +125,10 @@ def make_berth_days(job: BerthJob) -> list[BerthMade]:
         keys = {key for line in plan.lines for _, key in line.sheets}
         traces = {key: trace for key, trace in traces.items() if key in keys}
         for key in sorted(keys - traces.keys()):
-            path, sheet = job.places[key]
-            traces[key] = read_traces(job.store, path, [sheet])[sheet]
+            traces[key] = NO_TRACE
+            if key in job.places:
+                path, sheet = job.places[key]
+                traces[key] = read_traces(job.store, path, [sheet])[sheet]
         made.append(berth_day_of(plan, traces, job.parts, job.lost, read))
     return made
 

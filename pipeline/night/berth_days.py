@@ -128,10 +128,17 @@ def _job(
     lost: Mapping[str, tuple[Lost, ...]],
 ) -> BerthJob:
     """The job of some planned days. `lost`: losses of load by sheet."""
-    keys = sorted({key for one in wanted for line in one.lines for _, key in line.sheets})
+    used = {(line.channel, day, key) for one in wanted for line in one.lines for day, key in line.sheets}
+    keys = sorted({key for channel, day, key in used if _recorded(site, plan, channel, day)})
     paths = {key: (places[key].path, places[key].sheet) for key in keys}
     own = {key: lost[places[key].sheet] for key in keys if places[key].sheet in lost}
     return BerthJob(site.store, tuple(wanted), paths, parts_of(plan, wanted), own)
+
+
+def _recorded(site: Site, plan: Plan, channel: str, day: date) -> bool:
+    """Whether a channel has any reading on a day: else its sheets have no trace, and need not be opened for it."""
+    found = plan.days.get((site.channels[channel].place, day))
+    return found is not None and any(channel in part.channels for part in found.parts)
 
 
 def parts_of(plan: Plan, wanted: Sequence[BerthPlan]) -> dict[PlaceDay, tuple[Part, ...]]:

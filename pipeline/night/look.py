@@ -7,9 +7,10 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events.tension import Tension
+from pipeline.events.tension import NO_EXTREMES, Extremes, Tension
 from pipeline.night.plan import DayPlan, SheetPlan
-from pipeline.quality import Flagged, Series, check_bit, flag_place, usable
+from pipeline.quality import Flagged, Series, flag_place, marked, usable
+from pipeline.sheets.trace import BIN_US, NO_TRACE, Trace, make_trace
 from pipeline.store.days import Readings, ReadParts, read_readings
 from pipeline.store.depot import Depot
 from pipeline.store.edges import EDGE_US
@@ -57,6 +58,16 @@ class SliceSamples:
     after_us: int | None
 
 
+@dataclass(frozen=True)
+class SliceNear:
+    """The samples of a slice, their trace, and the tension of its rigging from an edge before to an edge after it, of
+    which the samples are a part."""
+
+    samples: SliceSamples
+    trace: Trace
+    tension: Tension
+
+
 def look(job: DayJob, read: ReadParts | None = None) -> Looked:
     """Read a place's day and what lies near it, and flag it. `read`: as for `place_day.reckon_day`."""
     start_us = day_start_us(job.plan.day)
@@ -87,44 +98,48 @@ def slice_samples(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> S
         return SliceSamples(np.empty(0, np.int64), np.empty(0), none, none, None)
     readings, flags = looked.day[piece.channel], looked.flags[piece.channel]
     begin, end = np.searchsorted(readings.at_us, [piece.from_us, piece.to_us])
-    if end < readings.at_us.size:
-        after_us: int | None = int(readings.at_us[end])
-    else:
-        after_us = day_start_us(piece.day) + DAY_US if piece.channel in later else None
     at_us = readings.at_us[begin:end]
     return SliceSamples(
         at_us,
         line_tension_kn(at_us, readings.value[begin:end], wanted.calibrations, piece.share),
         usable(flags.flags[begin:end]),
-        (flags.checks[begin:end] & check_bit("clipped")) != 0,
-        after_us,
+        marked(flags.checks[begin:end], "clipped"),
+        _after_us(wanted, readings.at_us, int(end), later),
     )
 
 
-def tension_of(wanted: SheetPlan, looked: Looked, samples: SliceSamples) -> Tension:
-    """The tension of one slice (`samples`), and of its rigging an edge before and after it, made in the same way."""
+def _after_us(wanted: SheetPlan, at_us: Ints, end: int, later: frozenset[str]) -> int | None:
+    """The channel's next stored reading after a slice, of those of its day, and maybe later ones, from `end` on."""
+    piece = wanted.slice
+    day_ends_us = day_start_us(piece.day) + DAY_US
+    if end < at_us.size and at_us[end] < day_ends_us:
+        return int(at_us[end])
+    return day_ends_us if piece.channel in later else None
+
+
+def slice_near(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> SliceNear:
+    """What `slice_samples` gives, their trace, and the tension of the rigging near the slice; made at one go."""
     piece = wanted.slice
     if piece.channel not in looked.near:
-        none = np.empty(0, np.bool_)
-        return Tension(np.empty(0, np.int64), np.empty(0), none, none, 0, 0, piece.from_us, piece.to_us, None)
+        samples, no = slice_samples(wanted, looked, later), np.empty(0, np.bool_)
+        empty = Tension(samples.at_us, samples.kn, no, no, 0, 0, piece.from_us, piece.to_us, None, NO_EXTREMES)
+        return SliceNear(samples, NO_TRACE, empty)
     readings, flags = looked.near[piece.channel], looked.near_flags[piece.channel]
     # What was recorded before a line was rigged, or after, is not its own; across a midnight it is.
     from_us = max(wanted.rigged_from_us, piece.from_us - EDGE_US)
     to_us = piece.to_us + EDGE_US if wanted.rigged_to_us is None else min(wanted.rigged_to_us, piece.to_us + EDGE_US)
     first, begin, end, stop = np.searchsorted(readings.at_us, [from_us, piece.from_us, piece.to_us, to_us]).tolist()
-    rigged = slice(first, stop)
+    rigged, own = slice(first, stop), slice(begin - first, end - first)
     at_us = readings.at_us[rigged]
-    return Tension(
-        at_us,
-        line_tension_kn(at_us, readings.value[rigged], wanted.calibrations, piece.share),
-        usable(flags.flags[rigged]),
-        (flags.checks[rigged] & check_bit("clipped")) != 0,
-        begin - first,
-        end - first,
-        piece.from_us,
-        piece.to_us,
-        samples.after_us,
-    )
+    kn = line_tension_kn(at_us, readings.value[rigged], wanted.calibrations, piece.share)
+    counts, clipped = usable(flags.flags[rigged]), marked(flags.checks[rigged], "clipped")
+    after_us = _after_us(wanted, readings.at_us, end, later)
+    samples = SliceSamples(at_us[own], kn[own], counts[own], clipped[own], after_us)
+    day_us = day_start_us(piece.day)
+    trace = make_trace(samples.at_us, samples.kn, samples.usable, day_us)
+    extremes = Extremes(day_us + trace.bins * BIN_US, trace.low_kn, trace.high_kn)
+    edges = (own.start, own.stop, piece.from_us, piece.to_us)
+    return SliceNear(samples, trace, Tension(at_us, kn, counts, clipped, *edges, after_us, extremes))
 
 
 def _of_day(flagged: Flagged, near: Readings, start_us: int) -> Flagged:

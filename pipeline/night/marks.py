@@ -14,7 +14,7 @@ from pipeline.events import bins, brake_held, load_loss, slack, snap_load, tendi
 from pipeline.events.brake_render import Readings as BrakeReadings
 from pipeline.events.brake_render import Rules, slips
 from pipeline.events.tension import SlackLevel, Tension
-from pipeline.night.look import DayJob, Looked, SliceSamples, tension_of
+from pipeline.night.look import DayJob, Looked, SliceSamples
 from pipeline.night.plan import SheetPlan
 from pipeline.sheets.sheet import Sheet
 from pipeline.sheets.travel import NO_TRAVEL, Travel, travel
@@ -37,14 +37,14 @@ class Near:
     beside: Mapping[str, Readings]
 
     @classmethod
-    def of(cls, wanted: SheetPlan, job: DayJob, looked: Looked, samples: SliceSamples) -> "Near":
+    def of(cls, wanted: SheetPlan, job: DayJob, looked: Looked, tension: Tension) -> "Near":
         """Of several channels of a quantity the first by name. What was recorded before a line was rigged is not its
         own, save for a state, which holds until the next is told."""
         beside: dict[str, Readings] = {}
         for channel in sorted(job.channels, key=lambda one: one.channel):
             if channel.channel in looked.near:
                 beside.setdefault(channel.quantity, looked.near[channel.channel])
-        return cls(wanted, job, tension_of(wanted, looked, samples), beside)
+        return cls(wanted, job, tension, beside)
 
     def states(self) -> tuple[tending.States, tending.States]:
         """What brake and winch-mode tell of power; nothing where there is no such channel."""
@@ -98,8 +98,7 @@ def _excursions(sheet: Sheet, samples: SliceSamples) -> list[dict[str, Any]]:
 
 
 def _of_tension(near: Near, limit_kn: float) -> Iterator[Found]:
-    """Marks of the kinds that are known from tension alone. A slice that never comes near slack, as most, is only
-    looked at for its bins."""
+    """Marks of the kinds known from tension alone. Each looks only where the slice's extremes leave something open."""
     policy, tension, share = near.job.policy, near.tension, near.wanted.slice.share
     channel = next(c for c in near.job.channels if c.channel == near.wanted.slice.channel)
     level = SlackLevel.of(policy, limit_kn, near.wanted.calibrations, channel.capacity, share)
@@ -130,11 +129,11 @@ def _of_winch(near: Near, winch: BrakeReadings | None, limit_kn: float) -> Itera
         rules = Rules.of(near.job.policy, near.wanted.render_base_kn)
         for run in slips(winch, rules, from_us=piece.from_us, to_us=piece.to_us):
             yield "slip", run.to_payload()
-    stretches = tending.stretches(
-        *near.states(), winch, Rules.of(near.job.policy, limit_kn), from_us=piece.from_us, to_us=piece.to_us
-    )
-    if stretches:
-        yield "tending", {"stretches": [one.to_payload() for one in stretches]}
+    if winch is not None or near.beside.keys() & {"brake", "winch-mode"}:
+        rules = Rules.of(near.job.policy, limit_kn)
+        stretches = tending.stretches(*near.states(), winch, rules, from_us=piece.from_us, to_us=piece.to_us)
+        if stretches:
+            yield "tending", {"stretches": [one.to_payload() for one in stretches]}
     if near.wanted.settings:
         yield from (("held", run.to_payload()) for run in _above_setting(near))
 

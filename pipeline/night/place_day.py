@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.night.air import air_rows
 from pipeline.night.channel_day import channel_rows
 from pipeline.night.finding import Finding
-from pipeline.night.look import DayJob, Looked, look, slice_samples
+from pipeline.night.look import DayJob, Looked, look, slice_near
 from pipeline.night.marks import Near, marks_of, travelled
 from pipeline.quality import check_bit, check_names, flag_runs
 from pipeline.sheets.sheet import Sheet, make_sheet
@@ -82,8 +82,8 @@ def reckon_day(job: DayJob, read: ReadParts | None = None) -> Reckoned:
     sheets: dict[str, Sheet] = {}
     marks: list[dict[str, Any]] = []
     for name, wanted in job.sheets:
-        samples = slice_samples(wanted, looked, job.plan.later)
-        near = Near.of(wanted, job, looked, samples)
+        own = slice_near(wanted, looked, job.plan.later)
+        samples, near = own.samples, Near.of(wanted, job, looked, own.tension)
         sheets[name] = make_sheet(
             wanted.slice,
             samples.at_us,
@@ -93,6 +93,7 @@ def reckon_day(job: DayJob, read: ReadParts | None = None) -> Reckoned:
             after_us=samples.after_us,
             max_gap_us=round(job.policy.max_gap_s * 1e6),
             travelled=travelled(near),
+            trace=own.trace,
         )
         found = marks_of(near, sheets[name], samples)
         marks += [{"sheet": name, "kind": kind, "payload": payload} for kind, payload in found]

@@ -20,6 +20,7 @@ from pipeline.quality.flags import aggregate as aggregate
 from pipeline.quality.flags import check_bit as check_bit
 from pipeline.quality.flags import check_names as check_names
 from pipeline.quality.flags import combine as combine
+from pipeline.quality.flags import marked as marked
 from pipeline.quality.flags import usable as usable
 from pipeline.quality.motion import rate as rate
 from pipeline.quality.motion import spike as spike

@@ -87,5 +87,25 @@ def combine(named: Sequence[tuple[str, Flags]]) -> tuple[Flags, Checks]:
 
 def usable(flags: Flags) -> NDArray[np.bool_]:
     """Where a sample counts as tension: neither failed (4) nor missing (9). Suspect samples count."""
-    kept: NDArray[np.bool_] = (flags != FAIL) & (flags != MISSING)
-    return kept
+    return _counting(flags)
+
+
+def marked(checks: Checks, check: str) -> NDArray[np.bool_]:
+    """Where one check gave 3 or 4."""
+    return _with_bit(checks, np.uint8(check_bit(check)))
+
+
+@compiled
+def _counting(flags: Flags) -> NDArray[np.bool_]:
+    out = np.empty(flags.size, np.bool_)
+    for i in range(flags.size):
+        out[i] = (flags[i] != FAIL) & (flags[i] != MISSING)
+    return out
+
+
+@compiled
+def _with_bit(checks: Checks, bit: np.uint8) -> NDArray[np.bool_]:
+    out = np.empty(checks.size, np.bool_)
+    for i in range(checks.size):
+        out[i] = (checks[i] & bit) != 0
+    return out

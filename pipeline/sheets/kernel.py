@@ -109,47 +109,56 @@ def stand(
 
 @compiled
 def runs_above(
-    at_us: Ints, kn: Floats, usable: Bools, at_least: Bools, level_kn: float, max_gap_us: int
+    at_us: Ints,
+    kn: Floats,
+    usable: Bools,
+    at_least: Bools,
+    begins: Ints,
+    stops: Ints,
+    level_kn: float,
+    max_gap_us: int,
 ) -> tuple[Ints, Ints, Floats, Ints, Bools]:
     """Maximal runs of usable samples strictly above a level: excursions.
 
-    Ended by a usable sample not above, by a gap between usable samples over `max_gap_us`, or by the slice's
-    edge. Returns first_us, last_us, peak_kn, peak_us (the first of equal peaks) and whether the peak is only
-    a lower bound (`at_least`: a clipped sample stood in the run).
+    Gone through are the spans [begins, stops) of indices, ascending; no run reaches over the edge of one. A run is
+    ended by a usable sample not above, by a gap between usable samples over `max_gap_us`, or by the slice's edge.
+    Returns first_us, last_us, peak_kn, peak_us (the first of equal peaks) and whether the peak is only a lower bound
+    (`at_least`: a clipped sample stood in the run).
     """
-    room = kn.size
+    room = (stops - begins).sum()
     first = np.empty(room, np.int64)
     last = np.empty(room, np.int64)
     peak = np.empty(room, np.float64)
     peak_us = np.empty(room, np.int64)
     bound = np.zeros(room, np.bool_)
     count = 0
-    inside = False
-    before_us = np.int64(0)
-    for i in range(kn.size):
-        if not usable[i]:
-            continue
-        if inside and at_us[i] - before_us > max_gap_us:
-            inside = False
+    for span in range(begins.size):
+        inside = False
+        before_us = np.int64(0)
+        for i in range(begins[span], stops[span]):
+            if not usable[i]:
+                continue
+            if inside and at_us[i] - before_us > max_gap_us:
+                inside = False
+                count += 1
+            before_us = at_us[i]
+            if kn[i] > level_kn:
+                if not inside:
+                    inside = True
+                    first[count] = at_us[i]
+                    peak[count] = kn[i]
+                    peak_us[count] = at_us[i]
+                    bound[count] = False
+                elif kn[i] > peak[count]:
+                    peak[count] = kn[i]
+                    peak_us[count] = at_us[i]
+                last[count] = at_us[i]
+                bound[count] = bound[count] or at_least[i]
+            elif inside:
+                inside = False
+                count += 1
+        if inside:
             count += 1
-        before_us = at_us[i]
-        if kn[i] > level_kn:
-            if not inside:
-                inside = True
-                first[count] = at_us[i]
-                peak[count] = kn[i]
-                peak_us[count] = at_us[i]
-                bound[count] = False
-            elif kn[i] > peak[count]:
-                peak[count] = kn[i]
-                peak_us[count] = at_us[i]
-            last[count] = at_us[i]
-            bound[count] = bound[count] or at_least[i]
-        elif inside:
-            inside = False
-            count += 1
-    if inside:
-        count += 1
     return first[:count].copy(), last[:count].copy(), peak[:count].copy(), peak_us[:count].copy(), bound[:count].copy()
 
 

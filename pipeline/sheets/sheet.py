@@ -169,13 +169,17 @@ def make_sheet(
     after_us: int | None,
     max_gap_us: int,
     travelled: Travel = NO_TRAVEL,
+    trace: Trace | None = None,
 ) -> Sheet:
     """Make the sheet of a slice from its stored readings.
 
     Shapes: all (n,), strictly ascending in time, inside [from_us, to_us): every stored reading of the channel.
     `kn`: tension of the line, calibrated and shared [kN]; where `usable` is False (flag 4 or 9) it is not
-    looked at. `after_us`: the channel's next stored reading after the slice, if there is one.
+    looked at. `after_us`: the channel's next stored reading after the slice, if there is one. `trace`: of these very
+    readings; None: it is made here.
     """
+    if trace is None:
+        trace = make_trace(at_us, kn, usable, day_start_us(piece.day))
     felt_kn, felt_us = _felt(piece, at_us, kn, usable)
     turns = turning_points(felt_kn)
     turn_kn, turn_us = felt_kn[turns], felt_us[turns]
@@ -191,7 +195,6 @@ def make_sheet(
     )
     swing_bins, swing_sums, cells = swing_cells(turn_kn[1:-1], turn_us[1:-1])
     keep = _ends(turn_kn.size)
-    trace = make_trace(at_us, kn, usable, day_start_us(piece.day))
     return Sheet(
         slice=piece,
         low_kn=low_kn,
@@ -207,7 +210,7 @@ def make_sheet(
         level_bins=level_bins,
         level_classes=level_classes,
         level_us=level_us,
-        excursions=_excursions(piece, at_us, kn, usable, clipped, max_gap_us),
+        excursions=excursions_of(piece, at_us, kn, usable, clipped, max_gap_us, trace),
         travel_classes=travelled.classes,
         travel_m=travelled.metres,
         trace_bins=trace.bins,
@@ -235,10 +238,12 @@ def _ends(turns: int) -> Ints:
     return np.array(sorted({i for i in (0, 1, turns - 2, turns - 1) if 0 <= i < turns}), np.int64)
 
 
-def _excursions(
-    piece: Slice, at_us: Ints, kn: Floats, usable: Bools, clipped: Bools, max_gap_us: int
+def excursions_of(
+    piece: Slice, at_us: Ints, kn: Floats, usable: Bools, clipped: Bools, max_gap_us: int, trace: Trace
 ) -> tuple[Excursion, ...]:
-    if piece.level_kn is None:
+    """The excursions of a slice, in time order, from its readings as for `make_sheet`, and their trace."""
+    if piece.level_kn is None or not bool((trace.high_kn > piece.level_kn).any()):
         return ()
-    columns = runs_above(at_us, kn, usable, clipped, piece.level_kn, max_gap_us)
+    spans = trace.spans_above(piece.level_kn, at_us, day_start_us(piece.day))
+    columns = runs_above(at_us, kn, usable, clipped, *spans, piece.level_kn, max_gap_us)
     return tuple(Excursion(*row) for row in zip(*(column.tolist() for column in columns), strict=True))

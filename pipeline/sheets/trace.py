@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.sheets.cycles import Floats, Ints
 from pipeline.sheets.kernel import Bools
-from pipeline.sheets.trace_kernel import gather
+from pipeline.sheets.trace_kernel import bins_begin, gather
 from schemas.times import DAY_US
 
 BIN_S: Final = 10
@@ -40,6 +40,16 @@ class Trace:
         """Mean line tension [kN], to 0.01 kN."""
         return self.mean_dan / float(DAN_PER_KN)
 
+    def spans_above(self, level_kn: float, at_us: Ints, day_us: int) -> tuple[Ints, Ints]:
+        """Of the samples that the trace was made from: indices at which runs of bins that reach above a level begin,
+        and stop. No excursion goes on beyond one: the usable samples of the bins on either side are not above."""
+        turns = np.flatnonzero(np.diff((self.high_kn > level_kn).astype(np.int8), prepend=0, append=0))
+        firsts, lasts = turns[::2], turns[1::2] - 1
+        return (
+            np.searchsorted(at_us, day_us + self.bins[firsts] * BIN_US),
+            np.searchsorted(at_us, day_us + (self.bins[lasts] + 1) * BIN_US),
+        )
+
 
 NO_TRACE: Final = Trace(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0), np.empty(0))
 
@@ -49,4 +59,6 @@ def make_trace(at_us: Ints, kn: Floats, usable: Bools, day_us: int) -> Trace:
 
     Where `usable` is False a sample is not looked at. Tensions are below 1e16 kN, which flags see to.
     """
-    return Trace(*gather(at_us, kn, usable, day_us, BIN_US, BINS_OF_DAY))
+    bins, begins = bins_begin(at_us, day_us, BIN_US, BINS_OF_DAY)
+    unusable = np.empty(0, np.int64) if usable.all() else np.flatnonzero(~usable)
+    return Trace(*gather(kn, usable, unusable, bins, begins))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from hypothesis import strategies as st
 
-from pipeline.events.tension import SlackLevel, Tension
+from pipeline.events.tension import Extremes, SlackLevel, Tension
 from schemas.registers import Policy
 from tests.independent.reference_store import Felt, Rigging, Samples
 from tests.independent.reference_tension import Rules
@@ -42,6 +42,8 @@ class Record:
     at_us: tuple[int, ...]
     kn: tuple[float, ...]
     usable: tuple[bool, ...]
+    stretch_us: int = 10_000_000
+    """Of its extremes."""
 
     @classmethod
     def of(cls, pairs: Sequence[tuple[float, float]]) -> Record:
@@ -67,7 +69,10 @@ class Record:
         kn = np.array(self.kn, np.float64)[inside]
         usable = np.array(self.usable, np.bool_)[inside]
         clipped = np.zeros(kn.size, np.bool_)
-        return Tension(near_us, kn, usable, clipped, begin, end, from_us, to_us, later[0] if later else None)
+        own = slice(begin, end)
+        extremes = extremes_of(near_us[own].tolist(), kn[own].tolist(), usable[own].tolist(), self.stretch_us)
+        after_us = later[0] if later else None
+        return Tension(near_us, kn, usable, clipped, begin, end, from_us, to_us, after_us, extremes)
 
     def whole(self) -> Tension:
         return self.part(-FAR_US, FAR_US, 0)
@@ -77,6 +82,19 @@ class Record:
         cuts = [-FAR_US, *sorted(set(borders_us)), FAR_US]
         for from_us, to_us in reversed(list(itertools.pairwise(cuts))):
             yield self.part(from_us, to_us, edge_us)
+
+
+def extremes_of(at_us: Sequence[int], kn: Sequence[float], usable: Sequence[bool], length_us: int) -> Extremes:
+    """Lowest and highest usable reading in stretches of this length that hold any."""
+    held: dict[int, list[float]] = {}
+    for at, reading, counts in zip(at_us, kn, usable, strict=True):
+        if counts:
+            held.setdefault(at // length_us, []).append(reading)
+    return Extremes(
+        np.array([number * length_us for number in held], np.int64),
+        np.array([min(some) for some in held.values()], np.float64),
+        np.array([max(some) for some in held.values()], np.float64),
+    )
 
 
 @st.composite
@@ -93,7 +111,8 @@ def records(draw: st.DrawFn, *, steps: Sequence[int] = (1, 1, 2, 5, 5, 10, 20, 5
             kn[i] = kn[i - 1]
     usable = rng.uniform(size=count) > draw(st.sampled_from([0.0, 0.1]))
     kn[~usable & (rng.uniform(size=count) < 0.5)] = np.nan
-    return Record(tuple((ticks * 100_000).tolist()), tuple(kn.tolist()), tuple(usable.tolist()))
+    stretch_us = draw(st.sampled_from([1_000_000, 10_000_000]))
+    return Record(tuple((ticks * 100_000).tolist()), tuple(kn.tolist()), tuple(usable.tolist()), stretch_us)
 
 
 borders = st.lists(st.integers(0, 3000).map(lambda tick: tick * 50_000), max_size=8)

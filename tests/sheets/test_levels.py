@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pipeline.night.look import Looked, line_tension_kn, slice_samples
+from pipeline.night.look import Looked, SliceSamples, line_tension_kn, slice_near, slice_samples
 from pipeline.night.plan import SheetPlan
 from pipeline.quality import Flagged
 from pipeline.sheets.kernel import OUTERMOST_CLASS, level_class
@@ -94,8 +94,20 @@ def test_a_days_worker_gives_each_slice_the_samples_and_the_next_reading_that_th
                 after_us=found.after_us,
                 max_gap_us=MAX_GAP_US,
             )
+            near = slice_near(wanted, _looked(of_day), frozenset([CHANNEL] if later else []))
+            assert _told(near.samples) == _told(found)
+            own = slice(near.tension.begin, near.tension.end)
+            tension = near.tension
+            arrays = tension.at_us[own], tension.kn[own], tension.usable[own], tension.clipped[own]
+            assert _told(SliceSamples(*arrays, tension.after_us)) == _told(found)
             shared = tuple(Sample(s.at_us, s.kn * share, s.usable) for s in record.samples)
             assert stood(sheet) == dict(+time_at_level(shared, rigging, piece.from_us, piece.to_us))
+
+
+def _told(samples: SliceSamples) -> list[object]:
+    """What samples say, NaN as None."""
+    kn = [None if np.isnan(kn) else kn for kn in samples.kn.tolist()]
+    return [samples.at_us.tolist(), kn, samples.usable.tolist(), samples.clipped.tolist(), samples.after_us]
 
 
 def _looked(of_day: list[Sample]) -> Looked:

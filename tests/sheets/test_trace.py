@@ -66,6 +66,28 @@ def test_each_bin_is_that_of_its_own_samples(readings: list[Reading], offset_us:
         assert abs(Fraction(mean_dan) - exact) <= Fraction(1, 2) + Fraction(1, 10**6)
 
 
+@given(st.integers(0, 2**32 - 1), st.sampled_from([1, 3, 10, 97]), st.sampled_from([0.0, 0.01, 0.5]))
+def test_a_mean_is_the_sum_in_order_of_time_to_the_last_bit(seed: int, per_second: int, gone: float) -> None:
+    # Of 13 bins and a bit, of a regular log and one with readings left out, to the daN and halves to even.
+    rng = np.random.default_rng(seed)
+    count = 137 * per_second
+    kept = np.flatnonzero(rng.uniform(size=count) >= gone * 0.3)
+    at_us = DAY + kept * (S // per_second)
+    kn = rng.normal(0.0, 10.0 ** rng.integers(-3, 16), kept.size) + rng.choice([-0.0, 0.0], kept.size)
+    kn[rng.uniform(size=kept.size) < 0.3] *= 0.0
+    usable = rng.uniform(size=kept.size) >= gone
+    made = make_trace(at_us, kn, usable, DAY)
+    sums: dict[int, tuple[float, int, float, float]] = {}
+    for number, value, counts in zip(((at_us - DAY) // BIN_US).tolist(), kn.tolist(), usable.tolist(), strict=True):
+        if counts:
+            total, many, low, high = sums.get(number, (None, 0, value, value))
+            sums[number] = value if total is None else total + value, many + 1, min(low, value), max(high, value)
+    assert made.bins.tolist() == list(sums)
+    assert made.mean_dan.tolist() == [round(total / many * 100.0) for total, many, *_ in sums.values()]
+    assert list(map(float.hex, made.low_kn.tolist())) == [low.hex() for *_, low, _ in sums.values()]
+    assert list(map(float.hex, made.high_kn.tolist())) == [high.hex() for *_, high in sums.values()]
+
+
 @given(READINGS, st.integers(0, 11))
 def test_cut_between_two_bins_the_parts_give_the_whole(readings: list[Reading], cut: int) -> None:
     before = [reading for reading in readings if reading[0] < cut * BIN_US]
