@@ -11,7 +11,7 @@ from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
 from sample_logs.scenarios.scenario import Truth
 from sample_logs.scenarios.sea import passing_shape
-from sample_logs.scenarios.sensors import Clock, brake_test_at, clock_of, place_kn
+from sample_logs.scenarios.sensors import STEP_KN, Clock, brake_test_at, clock_of, place_kn, zero_moved_kn
 
 _WORDS = {"trim": "trim", "haul": "making fast", "slacken": "letting go"}
 
@@ -76,6 +76,8 @@ def _dropouts(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[
         }  # fmt: skip
         sure = _falls(pin, pin, span.first, berth.ship_design_mbl_kn, shared=False)
         sure &= float(pin[span.last : span.last + 10 * S].min()) > 0.02 * berth.ship_design_mbl_kn
+        # Over this by two readings of the slowest record, so that it is at every rate.
+        sure &= (span.last - span.first) / S > POLICY["loss_stay_s"] + 2.0
         out.append(
             Truth("load-loss", line.line, line.channel, clock.at(span.first - 1), clock.at(span.first),
                   float(pin[top]), clock.at(top), detail, not sure)
@@ -166,7 +168,6 @@ def findings(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[T
 
 
 def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fault) -> Truth:
-    mbl_kn = berth.ship_design_mbl_kn
     first, last = fault.first, fault.last if fault.last > fault.first else plan.steps
     if fault.kind == "clock-offset":
         own = Clock(plan.start_us, *faults.clocks[fault.channel])
@@ -183,7 +184,14 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
     clock = clock_of(plan, faults, line.logger)
     detail, sure = {"size": fault.size}, True
     if fault.kind in ("zero-drift", "zero-step"):
-        sure = abs(fault.size) >= 0.01 * mbl_kn
+        # What the gauge reads without a line, after the call against before it: all that can be known of its zero.
+        before, after = np.array([min(plan.on) // 2]), np.array([(max(plan.off) + plan.steps) // 2])
+        moved_kn = float((zero_moved_kn(plan, fault, after) - zero_moved_kn(plan, fault, before))[0])
+        clipped = faults.of(line.channel, "clipping")
+        capacity_kn = clipped[0].size if clipped else line.capacity_kn
+        uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * capacity_kn
+        detail |= {"moved_kn": moved_kn, "heat_kn_per_c": fault.heat_kn_per_c}
+        sure = abs(moved_kn) > 1.05 * uncertain_kn + STEP_KN[line.device]
     elif fault.kind == "wrong-unit":
         detail["unit"] = fault.word
     elif fault.kind == "swapped":
