@@ -29,7 +29,7 @@ from pipeline.night.channel_day import gauge_facts
 from pipeline.night.clock_day import ClockPlan, clock_findings, clock_marks, loggers_of
 from pipeline.night.gauges import gauge_findings
 from pipeline.night.place_day import TOLD
-from pipeline.night.plan import GaugePlan, full_scale_kn
+from pipeline.night.plan import GaugePlan, reference_kn
 from pipeline.quality import Flagged, Series, check_bit, flag_place, usable
 from pipeline.quality.bins import BIN_US, Interval, make_bins
 from pipeline.quality.clocks import Series as Stamped
@@ -104,7 +104,7 @@ def _look(scenario: Scenario, site: Site, channel: str) -> Looked:
 
 def _channel_days(site: Site, channel: str, one: Looked) -> Iterator[tuple[tuple[str, Any], ChannelDay]]:
     zeros = tuple((row.from_us, row.zero_kn) for row in site.calibrations_of(channel))
-    full_kn = full_scale_kn(site, site.channels[channel])
+    full_kn = reference_kn(site, site.channels[channel])
     for start_us in _days(one):
         cut = tuple(
             (max(a, start_us), min(b, start_us + DAY_US))

@@ -9,6 +9,8 @@ The rules, by which nothing is counted twice and nothing that happened twice cou
 - Truth near a threshold, or hidden by a fault, is `borderline`: it is no miss, and an event that only it can match is
   left out. Where the edges of a truth are not sure (`edges_sure`: one event may fairly be told as two), more events
   inside it are left out, and so is such a truth inside an event that matched another.
+- Which of a hook's lines lost its load tension cannot tell, and each of them is told of it: what is told of one instant
+  of one hook counts as one event, of whichever of its lines was lost.
 - A consequence of something else (a neighbour's slack after a parting) counts by its own definition's truth.
 - Where the log itself is of another load (wrong unit or scale, exchanged channels), or the register of another time,
   an event is true of the log and of no line: it counts neither way, and its number stands under `by faults`.
@@ -17,6 +19,9 @@ The rules, by which nothing is counted twice and nothing that happened twice cou
   its scale are one kind of finding (`wrong-scale`); a zero that moved is one, step or drift: a call has a zero check
   before and one after, which do not tell them apart; what was called the other is printed. A finding of a kind that has
   no truth of its own (`gross-range`, `rate`) is a false alarm on a channel without a fault, and left out on others.
+- Spikes and clipping are told by a reading's size against the capacity: where unit or scale are wrong, or the
+  registered capacity is so small that the gauge clips, such a mark is true of the log (a tenfold reading is beyond the
+  capacity), and counts as `by faults`; so is a spike that reaches the capacity.
 """
 
 from __future__ import annotations
@@ -58,10 +63,14 @@ TRUTHS: Final[Mapping[str, str]] = {
     "zero-drift": "zero moved",
     "zero-step": "zero moved",
 }
+BY_SIZE: Final = frozenset({"spikes", "clipped"})
+SPOILS: Final = frozenset({"wrong-unit", "wrong-scale", "spikes", "clipped"})
+"""Faults that make readings of a size at which others are marked as spikes or clipped."""
 OF_BINS: Final = frozenset({"sustained-load", "pretension-loss"})
 OF_FINDINGS: Final = frozenset(FINDINGS.values())
-NO_ONSET: Final = frozenset({"tending", *OF_FINDINGS})
-"""Kinds of which no onset or peak is judged: tending has its own definition of when power is on."""
+NO_ONSET: Final = frozenset({"tending", "surge", *OF_FINDINGS})
+"""Kinds of which no onset or peak is judged: tending has its own definition of when power is on, and the pull of a ship
+that passes grows as a bell does, from no instant on."""
 EXAMPLES: Final = 40
 MINUTE_US: Final = 60_000_000
 PAYOUT_HZ: Final = 2.0
@@ -133,8 +142,9 @@ def _truths(scenario: Scenario) -> dict[str, list[Truth]]:
 def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
     payout = _with_payout(scenario)
     named: dict[str, list[Found]] = defaultdict(list)
-    for row in night.events:
-        where = frozenset() if row["kind"] == "surge" else frozenset({row["line"]})
+    for row in _each_hook_once(night.events):
+        mates = row.get("mates", {row["line"]})
+        where = frozenset() if row["kind"] == "surge" else frozenset(mates)
         named[_kind(row["kind"], row["line"], payout)].append(_event(row, where))
     first_us, last_us = scenario.phase_us
     for line, from_us, to_us in _under_power(night):
@@ -148,6 +158,20 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
         where = frozenset({finding.subject, *finding.evidence.get("channels", ())})
         named[kind].append(Found(kind, where, 0, 0, word=finding.kind))
     return named
+
+
+def _each_hook_once(events: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Events, those of one loss of load on one channel as one, with its lines as `mates`; the largest share's peak."""
+    out: list[Mapping[str, Any]] = []
+    losses: dict[tuple[str, int, int], list[Mapping[str, Any]]] = defaultdict(list)
+    for row in events:
+        if row["kind"] == "load-loss":
+            losses[row["channel"], row["from_us"], row["to_us"]].append(row)
+        else:
+            out.append(row)
+    for rows in losses.values():
+        out.append({**max(rows, key=lambda row: row["peak_kn"]), "mates": {row["line"] for row in rows}})
+    return out
 
 
 def _event(row: Mapping[str, Any], where: frozenset[str]) -> Found:
@@ -297,6 +321,8 @@ def _verdicts(truths: Sequence[Truth], found: Sequence[Found], scenario: Scenari
 def _of_a_lie(kind: str, one: Found, scenario: Scenario) -> bool:
     """Whether an event on a line, or a finding of a kind without truth, is of what a fault made of its log."""
     lies = [truth for truth in scenario.truth if truth.kind in LIES]
+    if kind in BY_SIZE:
+        return any(truth.channel in one.where and truth.kind in SPOILS for truth in scenario.truth)
     if kind in OF_FINDINGS:
         return False
     if one.where and not any(where in _lines(scenario) for where in one.where):
@@ -321,7 +347,7 @@ def _peak_is_recorded(one: Found, logs: Logs) -> bool:
     the scenario's own registers. Not asked of a surge, whose instants are bins, nor beside wrong readings."""
     if one.peak_us is None or not one.where:
         return True
-    (name,) = one.where
+    name = min(one.where)
     log = logs.of(name)
     if log is None:
         return True

@@ -54,7 +54,11 @@ class Channel(Model):
 
 
 class Calibration(Model):
-    """From `from_at` until the channel's next row: tension = (reading - zero_kn) * gain."""
+    """From `from_at` until the channel's next row: tension = (reading - zero_kn) * gain.
+
+    `uncertainty_pct`: as certificates of force transducers commonly give it, in percent of full scale, which is the
+    channel's capacity (common practice, no source).
+    """
 
     channel: Name
     from_at: Instant = Field(validation_alias="from", serialization_alias="from")
@@ -67,6 +71,12 @@ class Calibration(Model):
     @property
     def from_us(self) -> int:
         return instant_us(self.from_at)
+
+    def uncertainty_kn(self, capacity_kn: float | None) -> float | None:
+        """The same in kN, of a channel of this capacity; None where register or capacity do not tell it."""
+        if self.uncertainty_pct is None or capacity_kn is None:
+            return None
+        return self.uncertainty_pct / 100.0 * capacity_kn
 
 
 class Ship(Model):

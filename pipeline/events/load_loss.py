@@ -12,7 +12,8 @@ which the usable sample before is not, is a candidate if
 
 A line that the waves slacken all the time falls slack, and loses nothing: where one of the samples in `loss_mean_s`
 before b is slack, a must be at least `loss_from_mean_pct` of the largest of them too, or else no sample up to
-`loss_mean_s` after b may be loaded.
+`loss_mean_s` after b may be loaded. And of those samples one in ten must not be slack: a line that hung slack but for
+one blow, or one wild reading, lost nothing.
 
 With other lines on the hook (a share under 100 %) their load stays. Then b, not slack, is a candidate too if a is the
 largest tension since `loss_fall_s` before it (or the sample before), and loaded in the sense above, b is the first
@@ -56,7 +57,9 @@ class LoadLoss:
     None where that is not seen (of a share: within `BACK_S`) up to `watched_us`. `back_kn`: the first reading that
     is loaded again, by which a gauge that works again differs from a line that is hove in; None where it is not back
     within `SOON_S`, or over a gap. `gone_kn`: least and largest until then, or in `loss_stay_s` without it.
-    `lowest_kn`: the least in `loss_mean_s` before. `beside`: what the place's other channels said before and after;
+    `lowest_kn`: the least in `loss_mean_s` before; `repeats`: what share of the readings then told the very same as the
+    one before; `gone_samples`: how many `gone_kn` is of. `beside`: what the place's other channels said before and
+    after;
     `between`: the least and largest each said from the one to the other; `later`: what each said `LATER_S` after the
     loss; both None where a channel was not heard since the last loaded sample.
     """
@@ -75,6 +78,8 @@ class LoadLoss:
     lowest_kn: float | None = None
     between: Mapping[str, Any] = field(default_factory=dict)
     later: Mapping[str, Any] = field(default_factory=dict)
+    repeats: float | None = None
+    gone_samples: int = 0
 
     @property
     def fall_us(self) -> int:
@@ -131,8 +136,9 @@ def candidates(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: fl
             back_us=None if back == NONE else int(at_us[back]),
             watched_us=watched_us,
             back_kn=None if back == NONE else _back_kn(tension, unloaded, back, policy),
-            gone_kn=_gone_kn(tension, unloaded, back, policy),
             lowest_kn=_lowest_kn(tension, unloaded, policy),
+            repeats=_repeats(tension, unloaded, policy),
+            **_gone(tension, unloaded, back, policy),
         )
         for (loaded, unloaded, highest, back, how), (mean_kn, floor_kn) in zip(
             rows.tolist(), figures.tolist(), strict=True
@@ -169,13 +175,19 @@ def _back_kn(tension: Tension, unloaded: int, back: int, policy: Policy) -> floa
     return None if late or at_us[back] - at_us[before] > us(policy.max_gap_s) else float(tension.kn[back])
 
 
-def _gone_kn(tension: Tension, unloaded: int, back: int, policy: Policy) -> tuple[float, float]:
+def _gone(tension: Tension, unloaded: int, back: int, policy: Policy) -> dict[str, Any]:
     at_us = tension.at_us
     stop = int(np.searchsorted(at_us, at_us[unloaded] + us(policy.loss_stay_s), side="right"))
     if back != NONE and at_us[back] - at_us[unloaded] <= us(SOON_S):
         stop = back
     kn = tension.kn[unloaded:stop][tension.usable[unloaded:stop]]
-    return float(kn.min()), float(kn.max())
+    return {"gone_kn": (float(kn.min()), float(kn.max())), "gone_samples": int(kn.size)}
+
+
+def _repeats(tension: Tension, unloaded: int, policy: Policy) -> float | None:
+    first = int(np.searchsorted(tension.at_us, tension.at_us[unloaded] - us(policy.loss_mean_s)))
+    kn = tension.kn[first:unloaded][tension.usable[first:unloaded]]
+    return float(np.mean(kn[1:] == kn[:-1])) if kn.size > 1 else None
 
 
 def _lowest_kn(tension: Tension, unloaded: int, policy: Policy) -> float:

@@ -57,6 +57,8 @@ SLACK_FLOORS: Final = 1.5
 """A line whose mean before was under so many times what counts as unloaded was all but slack."""
 BELOW_FLOORS: Final = 0.5
 """A gauge that reads below nothing by so many times what counts as unloaded has lost its zero."""
+DEAD_CHANCE: Final = 1e-6
+"""A gauge that told the very same all the while, which by its repeats before has less than this chance, was dead."""
 FLAT_SHARE: Final = 0.1
 """A gauge that moved by less than this share of what counts as unloaded read the same all the while."""
 SUDDEN_US: Final = 500_000
@@ -134,10 +136,19 @@ class Facts:
         loss = self.loss
         if loss.of_share or loss.back_kn is None or loss.gone_kn is None:
             return False
-        if loss.lowest_kn is None or loss.lowest_kn < ALWAYS_FLOORS * loss.floor_kn:
+        always = loss.lowest_kn is not None and loss.lowest_kn >= ALWAYS_FLOORS * loss.floor_kn
+        if not always and not self.was_dead:
             return False
         step = loss.back_kn - loss.gone_kn[1]
         return step >= BACK_SHARE * loss.mean_kn and loss.back_kn >= BACK_FLOORS * loss.floor_kn
+
+    @property
+    def was_dead(self) -> bool:
+        """Whether a gauge that moved before told the very same while the load was gone, as no slack line does."""
+        loss = self.loss
+        if loss.gone_kn is None or loss.repeats is None or loss.gone_kn[0] != loss.gone_kn[1]:
+            return False
+        return float(loss.repeats) ** (loss.gone_samples - 1) < DEAD_CHANCE
 
     @property
     def parted_by_word(self) -> bool | None:

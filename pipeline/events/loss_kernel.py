@@ -56,6 +56,19 @@ def goes_slack(at_us: Ints, kn: Floats, usable: Bools, from_us: int, before: int
 
 
 @compiled
+def bears_at_all(at_us: Ints, kn: Floats, usable: Bools, from_us: int, before: int, level_kn: float) -> bool:
+    """Whether of the usable samples from `from_us` on with an index below `before` a tenth or more is not slack."""
+    count = held = 0
+    i = before - 1
+    while i >= 0 and at_us[i] >= from_us:
+        if usable[i]:
+            count += 1
+            held += not kn[i] < level_kn
+        i -= 1
+    return 10 * held >= count
+
+
+@compiled
 def last_loaded(at_us: Ints, kn: Floats, usable: Bools, at: int, least_kn: float, fall_us: int, max_gap_us: int) -> int:
     """The last usable sample of `least_kn` or more before index `at`: at most `fall_us` before it, or the very one
     before it where that is at most `max_gap_us` away; NONE where there is none."""
@@ -198,6 +211,8 @@ def losses(
             if whole:
                 loaded = last_loaded(at_us, kn, usable, i, least, fall_us, max_gap_us)
             if goes_slack(at_us, kn, usable, at_us[i] - mean_us, i, level):
+                if not bears_at_all(at_us, kn, usable, at_us[i] - mean_us, i, level):
+                    continue
                 high = max(from_mean * kn[top_of(at_us, kn, usable, at_us[i] - mean_us, i)], least)
                 if whole:
                     from_high = last_loaded(at_us, kn, usable, i, high, fall_us, max_gap_us)

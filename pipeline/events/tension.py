@@ -103,9 +103,8 @@ class SlackLevel:
         least_kn = policy.slack_pct / 100.0 * limit_kn
         rows = [(LONG_AGO_US, least_kn)]
         for row in calibrations:
-            known = row.uncertainty_pct is not None and capacity_kn is not None
-            zero_kn = (row.uncertainty_pct or 0.0) / 100.0 * (capacity_kn or 0.0) * share if known else 0.0
-            rows.append((row.from_us, max(least_kn, 2.0 * zero_kn)))
+            zero_kn = row.uncertainty_kn(capacity_kn)
+            rows.append((row.from_us, least_kn if zero_kn is None else max(least_kn, 2.0 * (zero_kn * share))))
         return cls(np.array([at for at, _ in rows], np.int64), np.array([kn for _, kn in rows]))
 
     @property

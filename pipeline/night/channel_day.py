@@ -24,6 +24,8 @@ from pipeline.store.days import Readings
 from schemas.times import DAY_US, day_start_us
 
 Bools = NDArray[np.bool_]
+UNSURE_SHARE = 0.15
+"""House rule: how far a zero that drifts may be off the straight line between its checks, as a share of its change."""
 NOISE_TIMES = 6.0
 """House rule: a load stands out of the noise by so many times its spread."""
 
@@ -59,7 +61,8 @@ def gauge_facts(
     noise_kn = max((check.spread_kn for check in checks if check.still), default=0.0)
     level_kn = max(loaded_pct / 100 * gauge.full_kn, NOISE_TIMES * noise_kn)
     facts["checks"] = [asdict(check) for check in checks]
-    facts["loads"] = [asdict(load) for load in loads(bins, zero_kn, level_kn=level_kn)]
+    unsure_kn = UNSURE_SHARE * float(np.ptp(zero_kn))
+    facts["loads"] = [asdict(load) for load in loads(bins, zero_kn, level_kn=level_kn, unsure_kn=unsure_kn)]
     return facts
 
 
@@ -100,16 +103,17 @@ def _checks(
 
 
 def _zero_at(bins: Bins, checks: Sequence[ZeroCheck], zeros: Sequence[tuple[int, float]]) -> Values:
-    """The zero at each bin (n,): that of the nearest check of the day that was still; without one the register's."""
+    """The zero at each bin (n,): between checks of the day that were still by a straight line, as a drift goes, beyond
+    them the nearest one's; without any the register's."""
     still = [check for check in checks if check.still]
     if not still:
         held = np.searchsorted([from_us for from_us, _ in zeros], bins.from_us, side="right")
         registered: Values = np.array([0.0, *(zero_kn for _, zero_kn in zeros)])[held]
         return registered
-    middles = np.array([check.at_us for check in still], np.int64)
+    began_us = still[0].at_us  # differences of instants are exact in doubles, instants themselves need not be
+    middles = np.array([check.at_us - began_us for check in still], np.float64)
     kn = np.array([check.reading_kn for check in still])
-    nearest = np.abs(bins.from_us[:, None] - middles[None, :]).argmin(axis=1)
-    found: Values = kn[nearest]
+    found: Values = np.interp((bins.from_us - began_us).astype(np.float64), middles, kn)
     return found
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from pipeline.ledger.rows import AirDay
 from pipeline.night.finding import GAUGES, Finding
-from pipeline.night.plan import full_scale_kn, limit_base_kn
+from pipeline.night.plan import limit_base_kn, reference_kn
 from pipeline.night.rigged_as import ChannelDays, calls_of, exchanged_channels, recorded_of, wrong_times
 from pipeline.quality.rigging_times import Recorded
 from pipeline.quality.scales import FAR, Gauge, wrong_scales
@@ -61,21 +61,18 @@ def gauge_findings(site: Site, days: ChannelDays, air: AirDays) -> list[Finding]
     recorded = recorded_of(site, days)
     exchanged, found = exchanged_channels(site, recorded)
     found += [finding for channel, rows in zeros.items() for finding in _moved_zeros(site, channel, rows)]
-    found += _scales(site, zeros, recorded)
-    return found + wrong_times(site, recorded, exchanged)
+    misread = _scales(site, zeros, recorded)
+    return found + misread + wrong_times(site, recorded, exchanged, {finding.subject for finding in misread})
 
 
 def threshold_kn(site: Site, channel: str, calibration: Calibration | None) -> tuple[float, str] | None:
     """By how much a zero may be off [kN], and whose figure that is; None where there is nothing to take percent of."""
-    full_kn = full_scale_kn(site, site.channels[channel])
-    if full_kn is None:
-        return None
-    if calibration is not None and calibration.uncertainty_pct is not None:
-        return (
-            calibration.uncertainty_pct / 100 * full_kn,
-            f"uncertainty of its calibration, {calibration.uncertainty_pct:g} %",
-        )
-    return site.policy.zero_change_pct / 100 * full_kn, f"policy zero_change_pct, {site.policy.zero_change_pct:g} %"
+    told_kn = None if calibration is None else calibration.uncertainty_kn(site.channels[channel].capacity)
+    if calibration is not None and told_kn is not None:
+        return told_kn, f"uncertainty of its calibration, {calibration.uncertainty_pct:g} % of full scale"
+    own_kn = reference_kn(site, site.channels[channel])
+    pct = site.policy.zero_change_pct
+    return None if own_kn is None else (pct / 100 * own_kn, f"policy zero_change_pct, {pct:g} %")
 
 
 def _moved_zeros(site: Site, channel: str, rows: Sequence[ZeroRow]) -> Iterator[Finding]:
@@ -94,11 +91,11 @@ def _moved_zeros(site: Site, channel: str, rows: Sequence[ZeroRow]) -> Iterator[
 
 
 def _moved_zero(site: Site, channel: str, rows: Sequence[ZeroRow], change: Change, limit: tuple[float, str]) -> Finding:
-    full_kn = full_scale_kn(site, site.channels[channel])
-    assert full_kn is not None
+    full_kn = site.channels[channel].capacity
     heat = against_temperature([row.check for row in rows], [row.air_c for row in rows])
     since, until = us_to_rfc3339(change.from_us), us_to_rfc3339(change.to_us)
-    size = f"{change.change_kn:+.1f} kN ({change.change_kn / full_kn * 100:+.1f} % of full scale)"
+    size = f"{change.change_kn:+.1f} kN"
+    size += "" if full_kn is None else f" ({change.change_kn / full_kn * 100:+.1f} % of full scale)"
     if change.kind == "drift":
         text = f"its zero drifted by {size} from {since} to {until}"
         if change.per_day_kn is not None:

@@ -21,7 +21,7 @@ from pipeline.store.samples import Part
 from schemas.registers import Calibration, Channel, Rigging
 from schemas.times import DAY_US, day_of, day_start_us
 
-METHOD = 4
+METHOD = 5
 """Raised when the same samples would give another sheet: old sheets are then made anew."""
 FOR_EVER_US = 2**62
 PlaceDay = tuple[str, date]
@@ -173,7 +173,7 @@ class _Planner:
         self._limits = digest({"limits": site.policy.quality.model_dump(mode="json")})
         self._gauges = [site.policy.zero_check_s, site.policy.loaded_pct]
         self._taken = _taken(site)
-        self._full_kn = {channel.channel: full_scale_kn(site, channel) for channel in site.channels.values()}
+        self._full_kn = {channel.channel: reference_kn(site, channel) for channel in site.channels.values()}
 
     def sheet(self, rigging: Rigging, channel: Channel, day: date, *, ended: bool) -> SheetPlan:
         """The sheet of one rigging's day; a main line and its tail, rigged alike, share it."""
@@ -286,8 +286,9 @@ def _taken(site: Site) -> dict[str, list[tuple[int, int]]]:
     return {channel: merged(found) for channel, found in by_channel.items()}
 
 
-def full_scale_kn(site: Site, channel: Channel) -> float | None:
-    """What a tension channel's percentages are of: the lesser of its capacity and what the lines on it may bear.
+def reference_kn(site: Site, channel: Channel) -> float | None:
+    """What the policy's percentages of a tension channel are of: the lesser of its full scale, which is its capacity,
+    and of what the lines on it may bear.
 
     On a pin much stronger than any line a percent of its capacity would be a large part of a line's tension. None where
     neither is known.

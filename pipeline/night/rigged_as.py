@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -11,7 +11,7 @@ from pipeline.ledger.rows import ChannelDay
 from pipeline.night.clock_day import loggers_of
 from pipeline.night.finding import GAUGES, Finding
 from pipeline.quality.loads import JOIN_US, Load, joined
-from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, contradictions, swaps
+from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, clocks_ahead, contradictions, swaps
 from pipeline.quality.zeros import merged
 from pipeline.site import Site
 from schemas.registers import Rigging
@@ -97,24 +97,33 @@ def _times_of(row: Rigged, recorded: Recorded) -> dict[str, Any]:
     }
 
 
-def wrong_times(site: Site, recorded: Mapping[str, Recorded], exchanged: set[tuple[str, int]]) -> list[Finding]:
-    """Registered times that the loads contradict, but for those of exchanged channels."""
+def wrong_times(
+    site: Site, recorded: Mapping[str, Recorded], exchanged: set[tuple[str, int]], misread: Collection[str]
+) -> list[Finding]:
+    """Registered times that the loads contradict, but for those of exchanged channels, and of channels `misread` in
+    another unit or scale, whose loads are not what they seem."""
     tolerance_us = round(site.policy.rigging_time_s * 1e6)
     taken: dict[str, list[tuple[int, int]]] = {}
     forever_us = 2**62
+    clock_of = loggers_of(site)
     for row in site.riggings:
         taken.setdefault(row.channel, []).append((row.from_us, forever_us if row.to_us is None else row.to_us))
     spans = {channel: merged(some, gap_us=60_000_000) for channel, some in taken.items()}
     found = []
     for _, rows in calls_of(site):
+        some = [Rigged(row.line, row.channel, row.from_us, row.to_us) for row in rows]
+        ahead_us = clocks_ahead(some, recorded, clock_of)
         for channel in dict.fromkeys(row.channel for row in rows if row.channel in recorded):
             own = [row for row in rows if row.channel == channel]
+            if channel in misread:
+                continue
             if any((channel, row.from_us) in exchanged for row in own):
                 continue
             begun_us = min(row.from_us for row in own)
             at = next(n for n, span in enumerate(spans[channel]) if span[0] <= begun_us < span[1])
             span = spans[channel][at]
-            others = [(row.from_us, row.to_us) for row in rows if row.channel != channel and row.to_us is not None]
+            beside = [row for row in rows if row.channel != channel]
+            others = [(row.from_us, row.to_us) for row in beside if row.to_us is not None]
             for told in contradictions(
                 span,
                 recorded[channel],
@@ -125,9 +134,17 @@ def wrong_times(site: Site, recorded: Mapping[str, Recorded], exchanged: set[tup
                 others=others,
                 tolerance_us=tolerance_us,
                 open_end=span[1] == forever_us,
+                all_let_go_us=_all_let_go_us(others) if len(others) == len(beside) else None,
+                ahead_us=ahead_us(channel),
             ):
                 found.append(_contradiction(channel, own, told))
     return found
+
+
+def _all_let_go_us(others: Sequence[tuple[int, int]]) -> int | None:
+    """When the other lines of a call are let go, but for the one that is registered longest: it may be misread too."""
+    ends = sorted(to_us for _, to_us in others)
+    return ends[-2] if len(ends) > 1 else None
 
 
 WORDS = {

@@ -18,6 +18,7 @@ LEAST_US: Final = 180_000_000
 """A shorter load is no line made fast: a test of a brake, a hand on the hook."""
 START_US: Final = (180_000_000, 780_000_000)
 START_LEAST_US: Final = 120_000_000
+AFTER_US: Final = (30_000_000, 600_000_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,17 +27,22 @@ class Load:
 
     start_kn: median reading above the zero from three to thirteen minutes after it began, when a line has just been
     hauled to what it is to bear; motion_kn: median of what it then rose above its mean in ten seconds. Both None where
-    the stretch began before what was looked at, or is too short.
+    the stretch began before what was looked at, or is too short. after_kn: median above the zero in the ten minutes
+    after it ended, which a line that hangs slack keeps off nothing; None where nothing was read then.
     """
 
     from_us: int
     to_us: int
     start_kn: float | None
     motion_kn: float | None
+    after_kn: float | None = None
 
 
-def loads(bins: Bins, zero_kn: Values, *, level_kn: float) -> list[Load]:
-    """Stretches in which the bins' means lie above their zero (n,) by more than the level [kN]."""
+def loads(bins: Bins, zero_kn: Values, *, level_kn: float, unsure_kn: float = 0.0) -> list[Load]:
+    """Stretches in which the bins' means lie above their zero (n,) by more than the level [kN].
+
+    unsure_kn: how far off that zero may be; `after_kn` is the most that it may have been.
+    """
     over = bins.mean - zero_kn
     loaded = np.flatnonzero(over > level_kn)
     if loaded.size == 0:
@@ -47,8 +53,14 @@ def loads(bins: Bins, zero_kn: Values, *, level_kn: float) -> list[Load]:
         from_us, to_us = int(bins.from_us[piece[0]]), int(bins.from_us[piece[-1]]) + BIN_US
         if to_us - from_us >= LEAST_US:
             begun = from_us - int(bins.from_us[0]) > JOIN_US
-            found.append(Load(from_us, to_us, *(_start(bins, over, from_us, to_us) if begun else (None, None))))
+            start = _start(bins, over, from_us, to_us) if begun else (None, None)
+            found.append(Load(from_us, to_us, *start, _after_kn(bins, over + unsure_kn, to_us)))
     return found
+
+
+def _after_kn(bins: Bins, over: Values, to_us: int) -> float | None:
+    begin, end = np.searchsorted(bins.from_us, [to_us + AFTER_US[0], to_us + AFTER_US[1]])
+    return float(np.median(over[begin:end])) if end > begin else None
 
 
 def _start(bins: Bins, over: Values, from_us: int, to_us: int) -> tuple[float | None, float | None]:
@@ -64,7 +76,8 @@ def joined(found: Sequence[Load]) -> list[Load]:
     out: list[Load] = []
     for load in sorted(found, key=lambda load: load.from_us):
         if out and load.from_us - out[-1].to_us <= JOIN_US:
-            out[-1] = replace(out[-1], to_us=max(load.to_us, out[-1].to_us))
+            last = max(out[-1], load, key=lambda one: one.to_us)
+            out[-1] = replace(out[-1], to_us=last.to_us, after_kn=last.after_kn)
         else:
             out.append(load)
     return out

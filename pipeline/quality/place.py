@@ -163,12 +163,13 @@ def _check_motion(readings: Series, limits: Limits) -> list[tuple[str, Flags]]:
 
 
 def _check_stillness(readings: Series, neighbours: list[Series], limits: Limits) -> list[tuple[str, Flags]]:
+    near_zero = 0.0 if limits.zero is None else limits.zero
     flat = flat_line(
         *readings,
         tolerance=limits.flat_tolerance,
         flat_s=_flat_s(readings, limits),
         max_gap_s=limits.max_gap_s,
-        unjudged=0.0 if limits.zero is None else limits.zero,
+        unjudged=0.0 if _is_fine_near_zero(readings, limits, near_zero) else near_zero,
     )
     stuck = stuck_at_zero(
         *readings,
@@ -191,13 +192,28 @@ def _flat_s(readings: Series, limits: Limits) -> float:
     """
     if limits.flat_s <= FINE_FLAT_S or limits.flat_tolerance > 0:
         return limits.flat_s
+    usual_s = _usual_run_s(readings, np.inf)
+    return limits.flat_s if usual_s is None else min(limits.flat_s, max(FINE_FLAT_S, FINE_TIMES * usual_s))
+
+
+def _is_fine_near_zero(readings: Series, limits: Limits, near_zero: float) -> bool:
+    """Whether a gauge that reads next to nothing is seen to move all the same, as noise makes it, so that one which
+    does not has stuck. A reading of nothing itself is not judged so: many loggers write that for all that is small."""
+    if limits.flat_tolerance > 0 or near_zero <= 0:
+        return False
+    usual_s = _usual_run_s(readings, near_zero)
+    return usual_s is not None and FINE_TIMES * usual_s <= FINE_FLAT_S
+
+
+def _usual_run_s(readings: Series, most: float) -> float | None:
+    """How long equal readings of at most that size last [s], but for one run in a hundred; None of under 100 runs."""
     value = readings.value
     turns = np.flatnonzero(value[1:] != value[:-1])  # a missing reading ends a run too
-    if turns.size < FINE_RUNS:
-        return limits.flat_s
-    runs_us = np.diff(readings.at_us[turns])
-    usual_s = float(np.quantile(runs_us[:: max(runs_us.size // FINE_SEEN, 1)], 0.99)) / 1e6
-    return min(limits.flat_s, max(FINE_FLAT_S, FINE_TIMES * usual_s))
+    small = np.flatnonzero(np.abs(value[turns[1:]]) <= most)  # the run before each turn but the first
+    if small.size < FINE_RUNS:
+        return None
+    runs_us = np.diff(readings.at_us[turns])[small]
+    return float(np.quantile(runs_us[:: max(runs_us.size // FINE_SEEN, 1)], 0.99)) / 1e6
 
 
 def _limits(channel: Channel, policy: Policy) -> Limits:

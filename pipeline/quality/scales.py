@@ -36,6 +36,9 @@ START_FAR: Final = 2.0
 MOTION_NEAR: Final = 2.0
 NOISE_NEAR: Final = 1.25
 NOISE_CLOSE: Final = 1.15
+NOISE_ALIKE: Final = 1.08
+TOGETHER_NEAR: Final = 1.6
+MOTION_FAR: Final = 2.3
 """By what factor each kind of evidence may miss the suspected one."""
 WEIGHT: Final[Mapping[str, float]] = {"start": 1.0, "motion": 0.4, "noise": 2.0}
 FAR: Final = 3.0
@@ -95,15 +98,28 @@ def _told(gauge: Gauge, others: Sequence[Gauge], pretension_pct: float) -> Scale
 
 
 def _agrees(evidence: Mapping[str, float], factor: float) -> bool:
-    """A large factor shows in two kinds of evidence; a lesser one in the start and, closely, in the noise."""
+    """A large factor shows in two kinds of evidence; a lesser one in the start and, closely, in the noise.
+
+    Where the noise fits very closely, start and motion together (their geometric mean) may do: a line that was hauled
+    to less than the others also moves more with the ship. Where the noise fits the factor badly, but better than none,
+    it stands in no way of the other two.
+    """
     misses = {kind: abs(math.log(ratio / factor)) for kind, ratio in evidence.items()}
     noise = misses.get("noise", math.inf)
+    together = 0.5 * abs(math.log(evidence["start"] / factor) + math.log(evidence["motion"] / factor))
+    if noise <= math.log(NOISE_ALIKE) and together <= math.log(TOGETHER_NEAR):
+        return True
     if max(factor, 1 / factor) <= FAR:
         return misses["start"] <= math.log(START_NEAR) and noise <= math.log(NOISE_CLOSE)
     start, motion = misses["start"], misses["motion"]
     if noise <= math.log(NOISE_NEAR):
         return min(start, motion) <= math.log(START_FAR)
-    return start <= math.log(START_NEAR) and motion <= math.log(MOTION_NEAR) and noise == math.inf
+    leans = noise < abs(math.log(evidence["noise"])) if "noise" in evidence else True
+    return (
+        start <= math.log(START_NEAR)
+        and motion <= math.log(MOTION_FAR if leans and "noise" in evidence else MOTION_NEAR)
+        and leans
+    )
 
 
 def _misfit(evidence: Mapping[str, float], factor: float) -> float:

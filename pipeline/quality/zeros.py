@@ -24,6 +24,8 @@ STILL_PCT: Final = 0.5
 FAR_PCT: Final = 3.0
 FAR_STILL_PCT: Final = 0.1
 FAR_STILL_SHARE: Final = 0.5
+WHITE_SHARE: Final = 1.25
+WHITE_EVERY_US: Final = 1_000_000
 PIECES: Final = 60
 READINGS: Final = 20_000
 DRIFT_CHECKS: Final = 4
@@ -98,24 +100,33 @@ def zero_check(
     """The check of one middle: its usable readings (n,), and its bins. None without readings.
 
     Of more than 20,000 readings so many are looked at, evenly spaced; noise is that of each and the next one.
-    zero_kn: the register's zero; full_kn: what percentages are of (capacity). A reading that hardly moves is one
+    zero_kn: the register's zero; full_kn: what percentages are of. A reading that hardly moves is one
     without a load. Where it lies far from the register's zero it must hardly move at all, or less than half of what the
-    same channel does with a line on it (`rigged_stir_kn`: median range within ten seconds; None: not known), and not be
-    `frozen`, as a gauge that stuck while loaded is.
+    same channel does with a line on it (`rigged_stir_kn`: median range within ten seconds; None: not known), or from
+    reading to reading, at 1 Hz or more, as much as over all the check, as noise does and no ship in waves of five
+    seconds and more; and not be `frozen`, as a gauge that stuck while loaded is.
     """
     if value.size == 0 or bins.mean.size == 0:
         return None
     every = -(-value.size // READINGS)
     low, reading, high = np.quantile(value[::every], (0.25, 0.5, 0.75))
     spread = float(high - low) / 1.349
+    noise = _noise(value, every)
     still = spread <= STILL_PCT / 100 * full_kn
     if abs(reading - zero_kn) > FAR_PCT / 100 * full_kn:
         stir = float(np.median(bins.high - bins.low))
         by_motion = rigged_stir_kn is not None and stir <= FAR_STILL_SHARE * rigged_stir_kn
-        still = still and not frozen and (by_motion or spread <= FAR_STILL_PCT / 100 * full_kn)
-    return ZeroCheck(
-        *middle, value.size, float(reading), spread, _noise(value, every), _slope_within(bins), bool(still)
-    )
+        by_noise = middle[1] - middle[0] <= WHITE_EVERY_US * value.size and _is_noise(value, every, noise)
+        still = still and not frozen and (by_motion or by_noise or spread <= FAR_STILL_PCT / 100 * full_kn)
+    return ZeroCheck(*middle, value.size, float(reading), spread, noise, _slope_within(bins), bool(still))
+
+
+def _is_noise(value: Values, every: int, noise_kn: float) -> bool:
+    """Whether readings are spread, by their mean deviation (that of a normal distribution by 1.2533), as one from the
+    next. Deviations of over five times the usual one are cut there, as in `_noise`."""
+    off = np.abs(value[::every] - np.median(value[::every]))
+    spread = 1.2533 * float(np.minimum(off, 5 * max(np.median(off), off.mean())).mean())
+    return spread <= WHITE_SHARE * noise_kn
 
 
 def _noise(value: Values, every: int) -> float:

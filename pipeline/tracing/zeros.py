@@ -11,7 +11,6 @@ from pipeline.ledger.account import last_site
 from pipeline.ledger.database import Ledger
 from pipeline.night.gauges import ZeroRow, told_check, zero_rows
 from pipeline.night.gauges import threshold_kn as threshold_of
-from pipeline.night.plan import full_scale_kn
 from pipeline.site import Site
 
 
@@ -37,7 +36,7 @@ def _channel(site: Site, channel: str, rows: Sequence[ZeroRow]) -> dict[str, Any
     return {
         "channel": channel,
         "place": site.channels[channel].place,
-        "full_scale_kn": full_scale_kn(site, site.channels[channel]),
+        "full_scale_kn": site.channels[channel].capacity,
         "threshold_kn": None if limit is None else limit[0],
         "threshold": None if limit is None else limit[1],
         "checks": [told_check(row) for row in rows],

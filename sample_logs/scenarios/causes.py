@@ -11,7 +11,7 @@ from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
 from sample_logs.scenarios.scenario import Truth
 from sample_logs.scenarios.sea import passing_shape
-from sample_logs.scenarios.sensors import Clock, brake_test_at, clock_of, place_kn
+from sample_logs.scenarios.sensors import STEP_KN, Clock, brake_test_at, clock_of, place_kn, zero_moved_kn
 
 _WORDS = {"trim": "trim", "haul": "making fast", "slacken": "letting go"}
 
@@ -39,8 +39,11 @@ def load_losses(berth: Berth, plan: Plan, record: Record, faults: Faults) -> lis
             detail["style"] = "slackened" if slackened else "dropped"
         clock = clock_of(plan, faults, line.logger)
         top = step - 10 * S + int(np.argmax(pin[step - 10 * S : step]))
-        sure = _falls(own, pin, step, berth.ship_design_mbl_kn, shared=line.share < 1.0)
+        sure = _falls(own, pin, step, berth.ship_design_mbl_kn, share=line.share)
         sure &= not (cause == "let-go" and slackened)
+        if clock.at(step) >= clock_of(plan, Faults(), line.logger).at(plan.to_step[row]):
+            # By its logger's clock it happens after its rigging has ended.
+            detail["masked"], sure = "clock", False
         out.append(
             Truth("load-loss", line.line, line.channel, clock.at(step - 1), clock.at(step),
                   float(pin[top] * line.share), clock.at(top), detail, not sure)
@@ -48,9 +51,14 @@ def load_losses(berth: Berth, plan: Plan, record: Record, faults: Faults) -> lis
     return out + _dropouts(berth, plan, record, faults)
 
 
-def _falls(own: np.ndarray, pin: np.ndarray, step: int, mbl_kn: float, *, shared: bool) -> bool:
-    """Whether enough was lost at once that no reader may miss it, at any rate down to 1 Hz."""
-    second, minute = own[step - S : step], own[step - 60 * S : step]
+def _falls(own: np.ndarray, pin: np.ndarray, step: int, mbl_kn: float, *, share: float) -> bool:
+    """Whether enough was lost at once that no reader may miss it, at any rate down to 1 Hz.
+
+    Of a line on a shared hook the register's share of the hook's load counts too, for that is its tension.
+    """
+    shared = share < 1.0
+    second = np.minimum(own, share * pin)[step - S : step]
+    minute = own[step - 60 * S : step]
     least = 1.1 * POLICY["loss_from_pct"] / 100.0 * mbl_kn
     if second.min() < least or second.min() < 1.1 * POLICY["loss_from_mean"] * minute.mean():
         return False
@@ -74,8 +82,13 @@ def _dropouts(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[
             "class": "instrument", "cause": "instrument", "told": bool(line.tells), "shared": False,
             "lasts_s": (span.last - span.first) / S,
         }  # fmt: skip
-        sure = _falls(pin, pin, span.first, berth.ship_design_mbl_kn, shared=False)
-        sure &= float(pin[span.last : span.last + 10 * S].min()) > 0.02 * berth.ship_design_mbl_kn
+        sure = _falls(pin, pin, span.first, berth.ship_design_mbl_kn, share=1.0)
+        # A gauge that works again while its line is all but slack, or bears a part, does not show that it was dead.
+        slack_kn = max(POLICY["slack_pct"], 2.4 * POLICY["gauge_uncertainty_pct"]) / 100.0 * berth.ship_design_mbl_kn
+        soon_kn = float(pin[span.last : span.last + S].min()) if span.last < len(pin) else 0.0
+        sure &= soon_kn > 1.6 * slack_kn and soon_kn > 0.3 * float(pin[span.first - 60 * S : span.first].mean())
+        # Over this by two readings of the slowest record, so that it is at every rate.
+        sure &= (span.last - span.first) / S > POLICY["loss_stay_s"] + 2.0
         out.append(
             Truth("load-loss", line.line, line.channel, clock.at(span.first - 1), clock.at(span.first),
                   float(pin[top]), clock.at(top), detail, not sure)
@@ -166,7 +179,6 @@ def findings(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[T
 
 
 def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fault) -> Truth:
-    mbl_kn = berth.ship_design_mbl_kn
     first, last = fault.first, fault.last if fault.last > fault.first else plan.steps
     if fault.kind == "clock-offset":
         own = Clock(plan.start_us, *faults.clocks[fault.channel])
@@ -183,13 +195,30 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
     clock = clock_of(plan, faults, line.logger)
     detail, sure = {"size": fault.size}, True
     if fault.kind in ("zero-drift", "zero-step"):
-        sure = abs(fault.size) >= 0.01 * mbl_kn
+        # What the gauge reads without a line, after the call against before it: all that can be known of its zero.
+        before, after = np.array([min(plan.on) // 2]), np.array([(max(plan.off) + plan.steps) // 2])
+        moved_kn = float((zero_moved_kn(plan, fault, after) - zero_moved_kn(plan, fault, before))[0])
+        clipped = faults.of(line.channel, "clipping")
+        capacity_kn = clipped[0].size if clipped else line.capacity_kn
+        uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * capacity_kn
+        detail |= {"moved_kn": moved_kn, "heat_kn_per_c": fault.heat_kn_per_c}
+        sure = abs(moved_kn) > 1.05 * uncertain_kn + STEP_KN[line.device]
+        if any(_rigged_when_bare(wrong) for wrong in faults.of(line.channel, "rigging-time")):
+            # By the register a line is on it all the while before, or after: no zero check is left there.
+            detail["masked"], sure = "rigging-time", False
     elif fault.kind == "wrong-unit":
         detail["unit"] = fault.word
     elif fault.kind == "swapped":
         detail["with"] = fault.other
+        rows = [row for row, line in enumerate(berth.lines) if line.channel in (fault.channel, fault.other)]
+        # Crews write times up to 40 s early and 50 s late: of lines made fast, and let go, within twice that of each
+        # other no register tells which is on which channel.
+        sure = any(abs(steps[rows[0]] - steps[rows[1]]) > 90 * S for steps in (plan.from_step, plan.to_step))
     elif fault.kind == "rigging-time":
         detail |= {"end": fault.word, "wrong_by_s": fault.size / S}
+        if _rigged_when_bare(fault) and faults.of(fault.channel, "zero-drift", "zero-step"):
+            # A zero that moved looks like a load where the register has a line: each fault hides the other.
+            detail["masked"], sure = "zero", False
     elif fault.kind == "spikes":
         detail["at_us"] = [clock.at(step) for step in fault.steps]
     elif fault.kind == "stuck":
@@ -203,6 +232,11 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
     name = {"clipping": "clipped"}.get(fault.kind, fault.kind)
     whose = line.line
     return Truth(name, whose, fault.channel, clock.at(first), clock.at(last), None, None, detail, not sure)
+
+
+def _rigged_when_bare(wrong: Fault) -> bool:
+    """Whether a wrong time has a line fast while none is."""
+    return (wrong.word == "from") == (wrong.size < 0)
 
 
 def context(berth: Berth, plan: Plan, faults: Faults) -> list[Truth]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from sample_logs.scenarios.berth import Berth
 from sample_logs.scenarios.plan import MINUTE, Plan, S
 from sample_logs.scenarios.run import Record
+from sample_logs.scenarios.streams import Streams
 
 TF_KN: Final = 9.80665  # NIST SP 811
 KIP_KN: Final = 4.4482216152605  # NIST SP 811
@@ -22,6 +23,7 @@ class Fault:
 
     zero-drift kN by the end, zero-step kN, wrong-unit and wrong-scale a factor, spikes kN, clipping the capacity kN,
     rigging-time steps, clock-offset seconds. other: the channel swapped with; word: which end, which unit.
+    heat_kn_per_c: the part of a drift that follows the air's temperature; the rest is steady.
     """
 
     kind: str
@@ -33,10 +35,11 @@ class Fault:
     word: str = ""
     steps: tuple[int, ...] = ()
     drift_ppm: float = 0.0
+    heat_kn_per_c: float = 0.0
 
 
 # How much more or less often than the mean, since channels run out in the order of drawing.
-_OFTEN: Final = {"rigging-time": 0.8, "stuck": 1.15, "spikes": 1.2, "gap": 0.4}
+_OFTEN: Final = {"rigging-time": 0.85, "stuck": 1.15, "spikes": 1.2, "gap": 0.4, "swapped": 0.9}
 
 
 @dataclass
@@ -51,11 +54,12 @@ class Faults:
         return [f for f in self.listed if channel in (f.channel, f.other) and (not kinds or f.kind in kinds)]
 
 
-def draw_faults(berth: Berth, plan: Plan, record: Record, rng: np.random.Generator) -> Faults:
+def draw_faults(berth: Berth, plan: Plan, record: Record, streams: Streams) -> Faults:
     """Faults of this theme: about one of each kind in an instruments' call, half of that in one of happenings."""
     faults = Faults()
     if plan.theme == "quiet":
         return faults
+    rng, more = streams("faults"), streams("more-faults")
     mean = 1.4 if plan.theme == "instruments" else 0.7
     busy = {berth.lines[loss.row].channel for loss in plan.losses} | {span.word for span in plan.dropouts}
     if plan.theme == "happenings":
@@ -73,9 +77,14 @@ def draw_faults(berth: Berth, plan: Plan, record: Record, rng: np.random.Generat
         wanted = mean * _OFTEN.get(kind, 1.0)
         return range(int(wanted) + int(rng.random() < wanted % 1))
 
+    # A winch whose payout is recorded tells of its brake, which some faults hide: it comes last for those, else first.
+    tells = {line.channel for line in berth.lines if "payout" in line.tells}
+    sound = list(free)
+    free.sort(key=lambda channel: channel in tells)
     for _ in often("swapped"):
-        _swap(faults, berth, free)
+        _swap(faults, berth, free, tells)
     for kind in ("wrong-unit", "wrong-scale", "zero-drift", "zero-step"):
+        free.sort(key=lambda channel: (channel in tells) == (kind in ("zero-drift", "zero-step")))
         for _ in often(kind):
             if free:
                 _whole(faults, berth, plan, record, rng, kind, free)
@@ -83,6 +92,7 @@ def draw_faults(berth: Berth, plan: Plan, record: Record, rng: np.random.Generat
     rest = [line.channel for line in berth.lines if line.share == 1.0 and line.channel not in busy]
     rest = [name for name in rest if not faults.of(name, "wrong-unit", "wrong-scale", "swapped")]
     rest = [str(channel) for channel in rng.permutation(np.array(rest))]
+    rest.sort(key=lambda channel: channel not in tells)
     for kind in ("rigging-time", "clipping"):
         for _ in often(kind):
             if rest:
@@ -90,23 +100,63 @@ def draw_faults(berth: Berth, plan: Plan, record: Record, rng: np.random.Generat
     for kind in ("stuck", "spikes", "gap"):
         for _ in often(kind):
             if rest:
-                _passing(faults, plan, rng, kind, rest.pop(int(rng.integers(len(rest)))))
+                _passing(faults, plan, rng, kind, _one_of(rest, tells, rng))
     _registers(faults, berth, plan, rng, often)
+    gone = [berth.lines[loss.row].channel for loss in plan.losses if berth.lines[loss.row].share == 1.0]
+    _more(faults, berth, plan, record, more, (sound, [*sound, *(span.word for span in plan.dropouts), *gone]))
     return faults
 
 
-def _swap(faults: Faults, berth: Berth, free: list[str]) -> None:
-    """Two channels of lines that lead differently exchanged in the rigging register."""
+def _one_of(rest: list[str], tells: set[str], rng: np.random.Generator) -> str:
+    """Takes any channel out of `rest`, of those that tell payout while there are any."""
+    some = [channel for channel in rest if channel in tells] or rest
+    channel = some[int(rng.integers(len(some)))]
+    rest.remove(channel)
+    return channel
+
+
+def _more(
+    faults: Faults,
+    berth: Berth,
+    plan: Plan,
+    record: Record,
+    rng: np.random.Generator,
+    names: tuple[list[str], list[str]],
+) -> None:
+    """What is rare once more in some calls, on channels that have little else; and what heat has to do with drifts.
+
+    names: channels for what lasts, and for what passes within minutes.
+    """
+    harmless = ("calibration-overdue", "zero-drift", "zero-step")
+    for kind, chance in (("zero-drift", 0.35), ("stuck", 0.2), ("spikes", 0.35)):
+        wanted = bool(rng.random() < chance)
+        free = [name for name in names[0] if not faults.of(name)]
+        idle = [name for name in names[1] if all(fault.kind in harmless for fault in faults.of(name))]
+        if wanted and kind == "zero-drift" and free:
+            _whole(faults, berth, plan, record, rng, kind, free)
+        elif wanted and kind != "zero-drift" and idle:
+            _passing(faults, plan, rng, kind, str(rng.choice(idle)))
+    for index, fault in enumerate(faults.listed):
+        if fault.kind == "zero-drift":
+            heat = abs(fault.size) / 6.0 * float(rng.uniform(-1.0, 1.0)) * float(rng.random() < 0.7)
+            faults.listed[index] = replace(fault, heat_kn_per_c=heat)
+
+
+def _swap(faults: Faults, berth: Berth, free: list[str], tells: set[str]) -> None:
+    """Two channels of lines that lead differently exchanged in the rigging register, of `tells` as few as can be."""
     of = {line.channel: line for line in berth.lines}
+    pairs = []
     for one in free:
         for other in free:
             alike = of[one].role == of[other].role and of[one].end == of[other].end
             likely = one < other and of[one].device == of[other].device
             if likely and not alike and "spring" in (of[one].role, of[other].role):
-                free.remove(one)
-                free.remove(other)
-                faults.listed.append(Fault("swapped", one, 0, 0, other=other))
-                return
+                pairs.append((one, other))
+    if pairs:
+        one, other = min(pairs, key=lambda pair: len(tells.intersection(pair)))
+        free.remove(one)
+        free.remove(other)
+        faults.listed.append(Fault("swapped", one, 0, 0, other=other))
 
 
 def _whole(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from sample_logs.scenarios.berth import Berth, draw_berth
+from sample_logs.scenarios.berth import Berth, draw_berth, with_registers
 from sample_logs.scenarios.causes import context, tendings
 from sample_logs.scenarios.faults import Faults, draw_faults
 from sample_logs.scenarios.plan import Plan, draw_plan
@@ -60,9 +60,12 @@ def truth_of(seed: int, family: str, streams: Streams | None = None) -> tuple[Be
     kept = (0.10, 0.13) if quiet else (0.075, 0.115)
     berth = draw_berth(streams("berth"), rough=not quiet and seed % 3 != 2, pretension=kept)
     plan = draw_plan(berth, family, seed, streams)
+    if not quiet:
+        lost = {loss.row for loss in plan.losses}
+        berth = with_registers(streams("registers"), berth, lost)
     for _ in range(_TRIES):
         record = simulate(berth, plan, streams)
-        faults = draw_faults(berth, plan, record, streams("faults"))
+        faults = draw_faults(berth, plan, record, streams)
         truth = all_truth(berth, plan, record, faults)
         if family != "quiet":
             return berth, plan, record, faults, truth

@@ -18,6 +18,8 @@ from sample_logs.scenarios.streams import Streams
 S: Final = 10
 """Steps in a second."""
 MINUTE: Final = 60 * S
+SOFT: Final = ("head", "stern")
+"""Soft tails keep what they were hove to; a hard spring or breast that is hove in walks the ship along."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +107,10 @@ class Plan:
         """The step at which a line is lost, if it is."""
         return next((loss.step for loss in self.losses if loss.row == row), None)
 
+    def planned_off(self, row: int) -> int:
+        """When a line is let go, or what is left of it is taken in: with the others, also where it was lost before."""
+        return self.off[row] if self.lost_at(row) is None else self.let_go + 90 * S
+
     def is_free(self, row: int, first: int, last: int) -> bool:
         """Whether a row's winch and line have nothing else to do over [first - 1 min, last + 1 min)."""
         lost = self.lost_at(row)
@@ -135,6 +141,7 @@ def draw_plan(berth: Berth, family: str, seed: int, streams: Streams) -> Plan:
     _weather(plan, draws, streams("weather"))
     _losses(plan, berth, streams("losses"))
     _winches(plan, berth, streams("winches"))
+    _more(plan, berth, streams("more"))
     plan.actions.sort(key=lambda action: (action.row, action.first))
     return plan
 
@@ -268,15 +275,20 @@ def _losses(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
             plan.off[row] = step
     plan.actions = [action for action in plan.actions if plan.lost_at(action.row) is None or action.word != "slacken"]
     for _ in range(_often(rng, 1.4 if lively else 0.6)):
-        free = [row for row in range(len(berth.lines)) if row not in used and berth.lines[row].share == 1.0]
-        step = _moment(plan, rng, taken, 4 * MINUTE)
-        if not free or step is None:
-            continue
-        row = int(rng.choice(free))
-        used.add(row)
-        # Mostly it comes back; a gauge that stays at nothing looks, without more, like a line that is gone.
-        length = int(np.exp(rng.uniform(np.log(4.0), np.log(500.0)))) * S
-        plan.dropouts.append(Span(berth.lines[row].channel, step, step + length, float(row)))
+        _drop_out(plan, berth, rng, taken, used)
+
+
+def _drop_out(plan: Plan, berth: Berth, rng: np.random.Generator, taken: list[int], used: set[int]) -> None:
+    """A gauge reads nothing for 4 s to 8 min, where its line has nothing else to do; `taken`, `used` are added to."""
+    free = [row for row in range(len(berth.lines)) if row not in used and berth.lines[row].share == 1.0]
+    step = _moment(plan, rng, taken, 4 * MINUTE)
+    if not free or step is None:
+        return
+    row = int(rng.choice(free))
+    used.add(row)
+    # Mostly it comes back; a gauge that stays at nothing looks, without more, like a line that is gone.
+    length = int(np.exp(rng.uniform(np.log(4.0), np.log(500.0)))) * S
+    plan.dropouts.append(Span(berth.lines[row].channel, step, step + length, float(row)))
 
 
 def _winches(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
@@ -290,14 +302,55 @@ def _winches(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
     for _ in range(_often(rng, 1.5 if lively else 0.2)):
         _loosen(plan, berth, rng, loose)
     firm = [row for row in loose if berth.lines[row].holds_kn > 0.5 * berth.ship_design_mbl_kn]
-    # Soft tails keep what they were hove to; a hard spring or breast that is hove in walks the ship along.
-    firm = [row for row in firm if berth.lines[row].role in ("head", "stern")]
+    firm = [row for row in firm if berth.lines[row].role in SOFT]
     for _ in range(_often(rng, 2.4 if lively else 0.8)):
         _tighten(plan, berth, rng, firm)
     if rng.random() < 0.5:
         start = int(rng.integers(plan.all_fast + 30 * MINUTE, plan.let_go - 30 * MINUTE))
         if not any(span.first - 15 * MINUTE < start < span.last for span in plan.spans):
             plan.actions += [a for a in _round(berth, plan, rng, start) if a.row in tell]
+
+
+def _more(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
+    """What is rare, once more in some calls: a line lost that nothing tells of, an hour of load, a winch that tends by
+    itself, a gauge that drops out."""
+    if plan.theme == "happenings" and rng.random() < 0.15:
+        _lose_untold(plan, berth, rng)
+    tell = [row for row, line in enumerate(berth.lines) if {"brake", "winch-mode"} & set(line.tells)]
+    if plan.theme == "happenings" and rng.random() < 0.6:
+        loose = [row for row, line in enumerate(berth.lines) if plan.lost_at(row) is None and line.role in SOFT]
+        _tighten(plan, berth, rng, [r for r in loose if berth.lines[r].holds_kn > 0.5 * berth.ship_design_mbl_kn])
+    if rng.random() < 0.4:
+        _tend(plan, berth, rng, tell, "auto-tension")
+    if rng.random() < 0.3:
+        taken = _taken(plan)
+        used = {loss.row for loss in plan.losses} | {int(span.size) for span in plan.dropouts}
+        _drop_out(plan, berth, rng, taken, used)
+
+
+def _taken(plan: Plan) -> list[int]:
+    """The steps at which a load goes."""
+    return [loss.step for loss in plan.losses] + [span.first for span in plan.dropouts]
+
+
+def _lose_untold(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
+    """One line more parts or is released where neither hook state nor payout tells, if it has nothing else to do."""
+    used = {loss.row for loss in plan.losses} | {int(span.size) for span in plan.dropouts}
+    step = _moment(plan, rng, _taken(plan), 4 * MINUTE)
+    if step is None or len(plan.losses) >= max(2, round(0.34 * len(berth.lines))):
+        return
+    free = [
+        row
+        for row, line in enumerate(berth.lines)
+        if row not in used and not {"hook-state", "payout"} & set(line.tells) and plan.is_free(row, step, plan.let_go)
+    ]
+    if not free:
+        return
+    row = int(rng.choice(free))
+    cause = "released" if berth.lines[row].device == "hook" and rng.random() < 0.4 else "parted"
+    plan.losses.append(Loss(row, step, cause))
+    plan.off[row] = step
+    plan.actions = [action for action in plan.actions if action.row != row or action.word != "slacken"]
 
 
 def _tend(plan: Plan, berth: Berth, rng: np.random.Generator, rows: list[int], word: str) -> None:

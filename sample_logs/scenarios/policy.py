@@ -31,6 +31,7 @@ POLICY: Final[dict[str, float]] = {
     "loss_from_pct": 5.0,
     "loss_from_mean": 0.5,
     "loss_mean_s": 60.0,
+    "loss_stay_s": 10.0,  # a load that is back sooner was not lost: a trough of the longest swell lasts so long
     "render_min_pct": 15.0,
     "render_rate_m_s": 0.01,
     "render_join_s": 5.0,

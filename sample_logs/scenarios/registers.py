@@ -112,8 +112,8 @@ def _winch(plan: Plan, line: BerthLine) -> dict[str, str]:
         "place": line.place,
         "brake_set_kn": f"{line.brake_set_kn:g}",
         "set_on": _day(plan.start_us, -line.brake_set_days_ago),
-        "layer": "1",
-        "reeling": "right",
+        "layer": f"{line.layer}",
+        "reeling": line.reeling,
         "barrel_mm": "704",
         "rope_mm": "44",
     }

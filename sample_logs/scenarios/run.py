@@ -105,6 +105,11 @@ def simulate(berth: Berth, plan: Plan, streams: Streams, *, break_at: float = 0.
             # No weather is low enough for what the winches do: then they do only what every crew does.
             kept = ("haul", "trim", "slacken")
             plan.actions = [action for action in plan.actions if action.word in kept]
+        if turn == 3 * _TRIES // 4:
+            # Nor for the lines that are left: then only two are lost.
+            for loss in plan.losses[2:]:
+                plan.off[loss.row] = plan.planned_off(loss.row)
+            plan.losses = plan.losses[:2]
         record = _once(berth, plan, streams)
         over = float(record.tension_kn.max()) / (break_at * berth.ship_design_mbl_kn)
         adrift = np.flatnonzero(np.abs(record.ship).max(axis=0) > _ADRIFT_M)

@@ -98,10 +98,8 @@ def _tension(
     values = load / line.gain + line.zero_kn + noise
     own = faults.of(line.channel)
     for fault in own:
-        if fault.kind == "zero-drift":
-            values = values + fault.size * steps / plan.steps
-        elif fault.kind == "zero-step":
-            values = values + fault.size * (steps >= fault.first)
+        if fault.kind in ("zero-drift", "zero-step"):
+            values = values + zero_moved_kn(plan, fault, steps)
     for span in plan.dropouts:
         if span.word == line.channel:
             values[(steps >= span.first) & (steps < span.last)] = 0.0
@@ -109,6 +107,19 @@ def _tension(
     for fault in own:
         _spoil(values, steps, fault, line)
     return np.round(values, 3)
+
+
+def zero_moved_kn(plan: Plan, fault: Fault, steps: Steps) -> Floats:
+    """By how much a zero is off at these steps (n,) [kN]: by the step, or by a drift that comes to its size at the end.
+
+    Of a drift a part follows the air's temperature, and a steady part makes up the rest of it.
+    """
+    if fault.kind == "zero-step":
+        return np.asarray(fault.size * (steps >= fault.first), dtype=np.float64)
+    air_c = temperature_c(plan)
+    heat_kn = fault.heat_kn_per_c * (air_c - air_c[0])
+    steady_kn = (fault.size - float(heat_kn[-1])) * np.asarray(steps, dtype=np.float64) / plan.steps
+    return np.asarray(steady_kn + heat_kn[steps], dtype=np.float64)
 
 
 def _spoil(values: Floats, steps: Steps, fault: Fault, line: BerthLine) -> None:
@@ -167,7 +178,7 @@ def _beside(berth: Berth, plan: Plan, record: Record, place: str, steps: Steps) 
     if "brake" in line.tells:
         out["brake"] = np.where(powered, 0.0, 1.0)
     if "winch-mode" in line.tells:
-        held = np.where((steps >= plan.on[row]) & (steps < planned_off(plan, row)), MODES["brake"], MODES["stowed"])
+        held = np.where((steps >= plan.on[row]) & (steps < plan.planned_off(row)), MODES["brake"], MODES["stowed"])
         mode = np.where(powered, MODES["manual"], held)
         for action in plan.actions:
             if action.row == row and action.word == "auto-tension":
@@ -176,21 +187,16 @@ def _beside(berth: Berth, plan: Plan, record: Record, place: str, steps: Steps) 
     return out
 
 
-def planned_off(plan: Plan, row: int) -> int:
-    """When a line is let go, or what is left of it is taken in: with the others, also where it was lost before."""
-    return plan.off[row] if plan.lost_at(row) is None else plan.let_go + 90 * S
-
-
 def _hook_closed(plan: Plan, row: int, steps: Steps) -> Floats:
     """1 from the eye going over the hook until it opens; under a parted line it stays closed until the end."""
     released = any(loss.row == row and loss.cause == "released" for loss in plan.losses)
-    last = plan.off[row] if released else planned_off(plan, row)
+    last = plan.off[row] if released else plan.planned_off(row)
     return np.where((steps >= plan.on[row]) & (steps < last), 1.0, 0.0)
 
 
 def _payout_m(plan: Plan, record: Record, row: int, steps: Steps) -> tuple[Floats, NDArray[np.bool_]]:
     """Payout at these steps, and where the drum runs before making fast and after letting go."""
-    main, on, off = record.main_m[row], plan.on[row], planned_off(plan, row)
+    main, on, off = record.main_m[row], plan.on[row], plan.planned_off(row)
     if on == 0:
         return main[steps], np.zeros(len(steps), dtype=np.bool_)
     out_m, last_m = float(main[on]), float(main[min(off, plan.steps - 1)])

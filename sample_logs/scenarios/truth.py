@@ -16,7 +16,7 @@ from sample_logs.scenarios.plan import MINUTE, Plan, S
 from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
 from sample_logs.scenarios.scenario import Truth
-from sample_logs.scenarios.sensors import NOISE_KN, STEP_KN, Clock, clock_of, place_kn
+from sample_logs.scenarios.sensors import NOISE_KN, STEP_KN, Clock, clock_of, place_kn, zero_moved_kn
 
 DEFINED: Final[tuple[tuple[str, Callable[[Series], list[Found]]], ...]] = (
     ("peak-load", definitions.peak_loads),
@@ -47,7 +47,9 @@ def series_of(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int
     mbl_kn = berth.ship_design_mbl_kn
     # Four standard deviations of noise and half a step; and the zero's error, where it has one.
     tol_kn = 4.0 * NOISE_KN[line.device] + 0.5 * STEP_KN[line.device]
-    zero_kn = sum(abs(fault.size) for fault in faults.of(line.channel, "zero-drift", "zero-step"))
+    every = np.arange(0, plan.steps, MINUTE, dtype=np.int64)
+    moved = [zero_moved_kn(plan, fault, every) for fault in faults.of(line.channel, "zero-drift", "zero-step")]
+    zero_kn = sum(float(np.abs(one).max()) for one in moved)
     tol_kn += zero_kn
     clipped = faults.of(line.channel, "clipping")
     capacity_kn = clipped[0].size if clipped else line.capacity_kn

@@ -10,7 +10,6 @@ import numpy as np
 
 from sample_logs.scenarios.registers import SPEC, rfc3339
 from sample_logs.scenarios.scenario import Recorded, Scenario
-from schemas.registers import Rigging
 
 _CHANNEL_LAYOUT: Final = """\
 # One file a channel: a stamp and a value. Invented for the tests.
@@ -51,8 +50,7 @@ ambient_c = 14.0
 def write_site(scenario: Scenario, folder: Path) -> None:
     """Writes a site folder that a night digests; `folder` is made, and must hold nothing.
 
-    A register's column that this version's models do not know yet (`pretension_kn`) is left out. FileExistsError if
-    the folder holds anything.
+    FileExistsError if the folder holds anything.
     """
     if folder.exists() and any(folder.iterdir()):
         raise FileExistsError(f"{folder} is not empty; name a new folder for the scenario's site")
@@ -75,12 +73,8 @@ def write_site(scenario: Scenario, folder: Path) -> None:
 def _write_register(path: Path, rows: list[dict[str, str]]) -> None:
     if not rows:
         return
-    names = list(rows[0])
-    if path.name == "rigging.csv":
-        known = {field.validation_alias or name for name, field in Rigging.model_fields.items()}
-        names = [name for name in names if name in known]
     with path.open("w", newline="", encoding="utf-8") as out:
-        writer = csv.DictWriter(out, names, extrasaction="ignore", lineterminator="\n")
+        writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
         writer.writeheader()
         writer.writerows(rows)
 

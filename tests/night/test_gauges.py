@@ -64,7 +64,7 @@ def rigging(on: str, hook: str, *, to_later_s: int = 0) -> str:
 def berth_of(root: Path, kn: Mapping[str, Any], riggings: list[str], **more: Any) -> Berth:
     lines = "\n".join(f"L{hook[1]},S1,rope,main,2026-01-01" for hook in HOOKS)
     loggers = {hook: "west" if hook in HOOKS[:3] else "east" for hook in HOOKS}
-    channels = "\n".join(f"{hook},tension,load-pin,1,3000,{hook},{loggers[hook]}" for hook in HOOKS)
+    channels = "\n".join(f"{hook},tension,load-pin,1,1500,{hook},{loggers[hook]}" for hook in HOOKS)
     due = more.get("due", {})
     calibrations = "\n".join(
         f"{hook},2026-01-01T00:00:00Z,0,1,1.0,{due.get(hook, '2026-12-31')},invented" for hook in HOOKS
@@ -134,7 +134,7 @@ def test_findings_tell_figures_and_evidence(faulty: Berth) -> None:
     found = {row.kind: row for row in faulty.ask(index.findings).values() if row.kind in KINDS}
     step = found["zero-step"].evidence
     assert step["change_kn"] == pytest.approx(25.0, abs=0.1)
-    assert step["threshold_kn"] == 10.0  # 1 % of 1000 kN, which is less than the capacity
+    assert step["threshold_kn"] == 15.0  # 1 % of the capacity, 1500 kN
     assert [check["reading_kn"] for check in step["checks"]] == pytest.approx([0.0, 25.0], abs=0.1)
     assert found["wrong-scale"].severity == "error"
     assert found["wrong-scale"].evidence["factor"] == pytest.approx(1 / TF_KN)
@@ -176,7 +176,7 @@ def test_a_site_that_asks_for_calibrations_is_told_of_channels_without(sound: Be
 def test_zeros_are_listed_by_channel_with_duration_and_spread(sound: Berth) -> None:
     answer = sound.ask(lambda ledger: zeros_json(ledger, ["H1"]))
     [channel] = answer["zeros"]
-    assert channel["threshold_kn"] == 10.0
+    assert channel["threshold_kn"] == 15.0
     assert [check["counted"] for check in channel["checks"]] == [True, True]
     assert channel["checks"][0]["spread_kn"] == pytest.approx(0.3, rel=0.1)
     # 25 min before its `from`, a quarter left out at both sides.
