@@ -1,6 +1,7 @@
 # make setup   build .venv from the lock (every other target calls it)
 # make demo    build the demo site, run its night, print the berth's status
 # make test    everything that CI runs, but lint, types and format
+# make test-long  the same with all cases of every test
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
 # make bench-intervals  how often 90 % intervals of unobserved time cover simulated gaps
@@ -17,7 +18,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test check format bench bench-findings bench-intervals bench-detect torture fuzz machine lock clean
+.PHONY: setup demo test test-long check format bench bench-findings bench-intervals bench-detect torture fuzz machine lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -38,6 +39,9 @@ demo: setup
 
 test: setup
 	$(BIN)/python -m pytest -n $(WORKERS)
+
+test-long: setup
+	$(BIN)/python -m pytest -n $(WORKERS) -m "long or not long"
 
 check: setup
 	$(BIN)/ruff check .

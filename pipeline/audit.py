@@ -178,13 +178,15 @@ def _sheet_differences(ref: SheetRef, kept: Sheet, again: Sheet) -> Iterator[str
 
 def _mark_differences(ledger: Ledger, again: Mapping[str, list[Mark]]) -> Iterator[str]:
     """What the sheets handed to the events, against what they hand now."""
-    for kind in MARK_KINDS:
-        kept: dict[str, list[str]] = {}
-        for mark in index.marks(ledger, kind):
-            kept.setdefault(mark.sheet, []).append(_text(mark.payload))
-        made = {sheet: [_text(m.payload) for m in found if m.kind == kind] for sheet, found in again.items()}
-        odd = [sheet for sheet in kept.keys() | made.keys() if kept.get(sheet, []) != made.get(sheet, [])]
-        yield from (f"sheet {sheet}: its marks of kind {kind} come out otherwise" for sheet in sorted(odd))
+    kept: dict[tuple[str, str], list[str]] = {}
+    for mark in index.marks(ledger, *MARK_KINDS):
+        kept.setdefault((mark.kind, mark.sheet), []).append(_text(mark.payload))
+    made: dict[tuple[str, str], list[str]] = {}
+    for sheet, found in again.items():
+        for mark in found:
+            made.setdefault((mark.kind, sheet), []).append(_text(mark.payload))
+    odd = sorted(key for key in kept.keys() | made.keys() if kept.get(key) != made.get(key))
+    yield from (f"sheet {sheet}: its marks of kind {kind} come out otherwise" for kind, sheet in odd)
 
 
 def _account_differences(

@@ -43,17 +43,18 @@ def create(url: str, name: str, file: Path, sha256: str) -> None:
     from obstore.exceptions import AlreadyExistsError
 
     store, key, size = _client(url), _key(url, name), file.stat().st_size
-    try:
-        with _explained(url, name, "put"):
-            if size <= LARGE_BYTES:
-                store.put(key, file, mode="create")
-                return
-            if not _there(store, key):
+    taken = False
+    with _explained(url, name, "put"):
+        if size > LARGE_BYTES:
+            taken = _there(store, key)
+            if not taken:
                 store.put(key, file)
-                return
-    except AlreadyExistsError:
-        pass
-    if digest(url, name) != sha256:
+        else:
+            try:
+                store.put(key, file, mode="create")
+            except AlreadyExistsError:
+                taken = True
+    if taken and digest(url, name) != sha256:
         raise NameTaken("the object store holds other bytes under this name", file=at(url, name), next_step=_SAME_NAME)
 
 
@@ -136,12 +137,12 @@ def _client_of(bucket: str) -> S3Store:
 
 @contextmanager
 def _explained(url: str, name: str, what: str) -> Iterator[None]:
-    """The library's errors as ours. A missing object and a name already there are left to who asked."""
+    """The library's errors as ours. A missing object is left to who asked."""
     from obstore import exceptions
 
     try:
         yield
-    except (exceptions.AlreadyExistsError, StoreError):
+    except StoreError:
         raise
     except FileNotFoundError as error:
         if "NoSuchBucket" not in str(error):

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.command import Ran, tautlog
+from tests.extent import few
 from tests.night.berth import CHANNEL_COLUMNS, Berth, log_text, make_berth, record
 
 SQL = "L'; DROP TABLE entries; --"
@@ -114,7 +115,7 @@ def test_a_folder_whose_name_commands_the_terminal_is_shown_and_not_obeyed(
     assert is_plain(missing.err)
 
 
-@pytest.mark.parametrize("folder", ["it's 3", "a\nb", 'q"uote; --', "%2e%2e {a,b} #1"])
+@pytest.mark.parametrize("folder", few(["%2e%2e {a,b} #1", "it's 3", "a\nb", 'q"uote; --'], 1))
 def test_a_site_may_stand_in_a_folder_of_almost_any_name(
     night: tuple[Berth, Ran, set[Path]], folder: str, tmp_path: Path
 ) -> None:

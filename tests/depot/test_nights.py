@@ -23,6 +23,7 @@ from pipeline.store.depot import Depot
 from pipeline.store.samples import store_part
 from pipeline.watch import Facts, Silent
 from tests.depot.makers import Objects, copied_up, far_berth, keep_far, kept_in, lose_the_folder
+from tests.extent import few
 from tests.night.berth import Berth, make_berth, record, values
 
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -158,7 +159,7 @@ def test_of_two_coordinators_one_commits_and_the_other_then_takes_it_in(
 
 
 @pytest.mark.parametrize(
-    ("where", "committed"), [("manifests/000001.json", True), ("/store/sheets/", False), ("/raw/", False)]
+    ("where", "committed"), few([("manifests/000001.json", True), ("/store/sheets/", False), ("/raw/", False)], 1)
 )
 def test_a_run_killed_between_its_put_and_its_rename_heals(
     tmp_path: Path, url: str, two_days_live: dict[str, Any], where: str, committed: bool

@@ -11,6 +11,7 @@ from pipeline.errors import StoreError
 from pipeline.ledger import index
 from pipeline.ledger.rows import Finding
 from tests.cli.command import tautlog
+from tests.extent import few
 from tests.night.berth import Berth, felt, lives, log_text, make_berth, record, values
 
 DAY = "2026-03-02"
@@ -187,7 +188,7 @@ OTHER_BYTES: dict[str, tuple[str, Callable[[bytes], bytes]]] = {
 }
 
 
-@pytest.mark.parametrize(("name", "bent"), OTHER_BYTES.values(), ids=OTHER_BYTES)
+@pytest.mark.parametrize(("name", "bent"), few(OTHER_BYTES.values(), 2), ids=OTHER_BYTES)
 def test_the_same_readings_in_other_bytes_are_duplicates_whichever_comes_first(
     berth: Berth, name: str, bent: Callable[[bytes], bytes]
 ) -> None:
@@ -269,7 +270,7 @@ def test_a_file_that_cannot_be_taken_out_is_an_error_once_and_one_finding_from_t
     assert berth.findings() == []
 
 
-@pytest.mark.parametrize("late", ["2026-03-03", "2026-04-04"], ids=["a day", "a month"])
+@pytest.mark.parametrize("late", few(["2026-04-04", "2026-03-03"], 1), ids=["a month", "a day"])
 def test_a_file_that_comes_late_ends_as_if_it_had_come_in_time(berth: Berth, late: str) -> None:
     berth.deliver(f"hooks_{late}.csv", record(f"{late}T06:00"))
     berth.night(through=late)

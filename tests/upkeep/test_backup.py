@@ -21,6 +21,7 @@ from pipeline.manifest import chain
 from pipeline.nightly import run_night
 from pipeline.watch import Facts, Silent
 from tests.cli.command import tautlog
+from tests.extent import few
 from tests.night.berth import Berth, record, values
 
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -139,7 +140,7 @@ def test_a_backup_needs_no_lock_on_the_site(four_days: Berth, dest: Path) -> Non
     assert audit_site(dest) == []
 
 
-@pytest.mark.parametrize("renames", [1, 3, 9, 15, 25, 40, 60])
+@pytest.mark.parametrize("renames", few([1, 15, 40, 3, 9, 25, 60], 3))
 def test_a_killed_backup_is_finished_by_the_next(four_days: Berth, dest: Path, renames: int) -> None:
     words = [sys.executable, "-c", KILLED_AT_RENAME, str(four_days.root), str(dest), str(renames)]
     done = subprocess.run(words, cwd=REPOSITORY, check=False, capture_output=True)
@@ -175,7 +176,9 @@ def test_a_killed_backup_leaves_the_one_before_as_good_as_it_was(four_days: Bert
 
 
 @pytest.mark.parametrize("harm", ["altered", "missing"])
-@pytest.mark.parametrize("pattern", ["raw/*", "store/samples/*/*/*", "store/sheets/*/*/*", "manifests/archive/*"])
+@pytest.mark.parametrize(
+    "pattern", few(["store/samples/*/*/*", "manifests/archive/*", "raw/*", "store/sheets/*/*/*"], 2)
+)
 def test_a_file_that_is_not_as_committed_is_named_and_the_backup_not_called_good(
     four_days: Berth, dest: Path, pattern: str, harm: str
 ) -> None:
