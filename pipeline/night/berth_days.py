@@ -113,10 +113,16 @@ def make_berth_days(
 
 
 def berth_days_again(
-    site: Site, plan: Plan, places: Mapping[str, SheetPlace], lost: Mapping[str, tuple[Lost, ...]]
+    site: Site,
+    plan: Plan,
+    places: Mapping[str, SheetPlace],
+    lost: Mapping[str, tuple[Lost, ...]],
+    *,
+    since: date | None = None,
 ) -> dict[date, BerthDay]:
-    """Every planned berth day made anew from the stored traces, in this process. `lost`: by sheet."""
-    planned = list(plan_berth_days(site, plan).values())
+    """Every planned berth day, or those from a day on, made anew from the stored traces, in this process. `lost`: by
+    sheet."""
+    planned = [one for day, one in plan_berth_days(site, plan).items() if since is None or day >= since]
     return {day.day: day for day in map(berth_day, planned, make_days(_job(site, plan, planned, places, lost)))}
 
 
