@@ -67,12 +67,20 @@ def test_a_gauge_that_moves_with_a_load_is_no_zero_check() -> None:
 
 
 def test_far_from_the_registers_zero_only_a_gauge_without_motion_counts() -> None:
-    rng = np.random.default_rng(2)
-    far = 60.0 + rng.normal(0.0, 1.5, 3600)  # 6 % of full scale, spread 0.15 %
+    far = 60.0 + 2.0 * np.sin(2 * np.pi * np.arange(3600) / 8.1)  # 6 % of full scale, spread 0.2 %, in waves of 8 s
     alone, beside = looked_at(far), looked_at(far, rigged_stir_kn=40.0)
     assert alone is not None
     assert beside is not None
     assert (alone.still, beside.still) == (False, True)
+
+
+def test_far_from_the_registers_zero_readings_as_white_as_noise_count_where_they_come_every_second() -> None:
+    rng = np.random.default_rng(2)
+    white = 60.0 + rng.normal(0.0, 1.5, 3600)
+    every_second, seldom = looked_at(white), looked_at(white[::5])
+    assert every_second is not None
+    assert seldom is not None
+    assert (every_second.still, seldom.still) == (True, False)
 
 
 def test_a_gauge_that_stuck_under_load_is_no_zero_check() -> None:
