@@ -28,11 +28,11 @@ def check(hour: float, kn: float, *, slope: float = 0.0) -> ZeroCheck:
     return ZeroCheck(from_us, from_us + HOUR_US // 2, 1800, kn, 0.2, 0.2, slope, True)
 
 
-def looked_at(value: np.ndarray, **more: object) -> ZeroCheck | None:
-    at_us = np.arange(value.size, dtype=np.int64) * S
+def looked_at(value: np.ndarray, *, every_s: int = 1, **more: object) -> ZeroCheck | None:
+    at_us = np.arange(value.size, dtype=np.int64) * every_s * S
     given = {"zero_kn": 0.0, "full_kn": 1000.0, "rigged_stir_kn": None, "frozen": False} | more
     bins = make_bins(at_us, value, np.ones(value.size, np.bool_))
-    return zero_check((0, value.size * S), value, bins, **given)  # type: ignore[arg-type]
+    return zero_check((0, value.size * every_s * S), value, bins, **given)  # type: ignore[arg-type]
 
 
 def test_a_quarter_is_left_out_at_both_sides_and_at_most_ten_minutes() -> None:
@@ -77,7 +77,7 @@ def test_far_from_the_registers_zero_only_a_gauge_without_motion_counts() -> Non
 def test_far_from_the_registers_zero_readings_as_white_as_noise_count_where_they_come_every_second() -> None:
     rng = np.random.default_rng(2)
     white = 60.0 + rng.normal(0.0, 1.5, 3600)
-    every_second, seldom = looked_at(white), looked_at(white[::5])
+    every_second, seldom = looked_at(white), looked_at(white[::5], every_s=5)
     assert every_second is not None
     assert seldom is not None
     assert (every_second.still, seldom.still) == (True, False)
