@@ -5,7 +5,6 @@
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
 # make bench-intervals  how often 90 % intervals of unobserved time cover simulated gaps
-# make bench-findings   recall and precision of findings about gauges, registers and clocks, on our simulator
 # make bench-detect  recall, precision, onsets and false alarms of all events and findings, on simulated calls
 # make torture 300 kills and every fault; what came of it (TORTURE="--short" and so on)
 # make fuzz    a million hostile inputs through every reader
@@ -18,7 +17,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test test-long check format bench bench-findings bench-intervals bench-detect torture fuzz machine lock clean
+.PHONY: setup demo test test-long check format bench bench-intervals bench-detect torture fuzz machine lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -55,8 +54,6 @@ format: setup
 bench: setup
 	$(BIN)/python -m ops.bench
 
-bench-findings: setup
-	$(BIN)/python -m ops.bench_findings
 
 bench-intervals: setup
 	$(BIN)/python -m ops.bench_intervals

@@ -5,7 +5,8 @@ and what is found is matched with what is true (`detect_match`, which states the
 nothing is true, at 10 Hz. Printed for each kind and rate: `true` instances; those `near` a threshold or hidden by a
 fault, which count neither way; recall; precision; `false` alarms; events told of a log or register that is wrong
 (`faults`); by how many readings onsets are off, beyond what noise alone may do (median, 95 %, worst); how far the
-peak told lies from the true one, at most; and peaks that are not their event's largest reading (`inexact`).
+peak told lies from the true one, at most; and peaks that are not their event's largest reading (`inexact`). Of surges
+and of zeros that moved recall stands also against size.
 
 Thresholds are set by looking at the family `tune`; the default prints `report`, on which nothing was ever set. Quiet
 days of `tune` are other seeds than those of `report`. Exits 1 when anything wanted was missed, but not with `--short`.
@@ -27,7 +28,7 @@ from functools import partial
 
 from ops.detect_match import Tally, as_json, tallies, total
 from ops.detect_night import night_of
-from ops.detect_table import HEAD, WANTED, confusion, examples, kinds_with_classes, quiet, table
+from ops.detect_table import HEAD, WANTED, confusion, curve, examples, kinds_with_classes, quiet, table
 from sample_logs.scenarios import make
 from schemas.times import DAY_US
 
@@ -148,6 +149,7 @@ def _print_scenarios(options: argparse.Namespace, told: dict[float, dict[str, Ta
         text, wrong = table(found, rate_hz, options.scenarios, options.family)
         missed += wrong
         parts = [text, *(confusion(found[kind], rate_hz, kind) for kind in kinds_with_classes(found))]
+        parts += [curve(found[kind], rate_hz, kind) for kind in sorted(found) if found[kind].sizes]
         parts += [examples(found, rate_hz, options.examples)] if options.examples else []
         _show(options, *parts)
     return missed

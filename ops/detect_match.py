@@ -93,7 +93,8 @@ class Found:
 @dataclass
 class Tally:
     """Counts of one kind at one rate, over any number of scenarios. onset: in readings; peak: kN; `examples`: misses
-    and false alarms as (what, family, seed, where, instant)."""
+    and false alarms as (what, family, seed, where, instant); sizes: of each true instance that has one (`size_pct`),
+    and whether it was found."""
 
     true: int = 0
     hits: int = 0
@@ -106,6 +107,7 @@ class Tally:
     onset: list[float] = field(default_factory=list)
     peak: list[float] = field(default_factory=list)
     words: Counter[tuple[str, str]] = field(default_factory=Counter)
+    sizes: list[tuple[float, bool]] = field(default_factory=list)
     examples: list[tuple[str, str, int, str, int]] = field(default_factory=list)
 
     def add(self, other: Tally) -> None:
@@ -114,6 +116,7 @@ class Tally:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.onset += other.onset
         self.peak += other.peak
+        self.sizes += other.sizes
         self.words.update(other.words)
         self.examples = (self.examples + other.examples)[:EXAMPLES]
 
@@ -142,7 +145,7 @@ def _truths(scenario: Scenario) -> dict[str, list[Truth]]:
 def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
     payout = _with_payout(scenario)
     named: dict[str, list[Found]] = defaultdict(list)
-    for row in _each_hook_once(night.events):
+    for row in _each_hook_once(night.events, scenario):
         mates = row.get("mates", {row["line"]})
         where = frozenset() if row["kind"] == "surge" else frozenset(mates)
         named[_kind(row["kind"], row["line"], payout)].append(_event(row, where))
@@ -160,8 +163,11 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
     return named
 
 
-def _each_hook_once(events: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """Events, those of one loss of load on one channel as one, with its lines as `mates`; the largest share's peak."""
+def _each_hook_once(events: Sequence[Mapping[str, Any]], scenario: Scenario) -> list[Mapping[str, Any]]:
+    """Events, those of one loss of load on one hook as one, with all its lines as `mates`."""
+    lines: dict[str, set[str]] = defaultdict(set)
+    for line in scenario.berth.lines:
+        lines[line.channel].add(line.line)
     out: list[Mapping[str, Any]] = []
     losses: dict[tuple[str, int, int], list[Mapping[str, Any]]] = defaultdict(list)
     for row in events:
@@ -170,7 +176,9 @@ def _each_hook_once(events: Sequence[Mapping[str, Any]]) -> list[Mapping[str, An
         else:
             out.append(row)
     for rows in losses.values():
-        out.append({**max(rows, key=lambda row: row["peak_kn"]), "mates": {row["line"] for row in rows}})
+        own = {row["line"] for row in rows}
+        mates = lines[rows[0]["channel"]] if lines[rows[0]["channel"]] >= own else own  # an exchanged channel is not
+        out.append({**rows[0], "mates": mates})
     return out
 
 
@@ -211,6 +219,11 @@ def _of_kind(kind: str, truths: Sequence[Truth], found: Sequence[Found], scenari
     could = _within(kind, scenario.rate_hz)
     pairs = _matched(truths, found, could)
     told = [found[f] for f in pairs.values()]
+    tally.sizes = [
+        (size, t in pairs)
+        for t, truth in enumerate(truths)
+        if not truth.borderline and (size := size_pct(kind, truth, scenario)) is not None
+    ]
     for t, truth in enumerate(truths):
         if truth.borderline:
             tally.left_out += t in pairs
@@ -226,6 +239,15 @@ def _of_kind(kind: str, truths: Sequence[Truth], found: Sequence[Found], scenari
         if f not in taken:
             _take_left(tally, kind, one, [truth for truth in truths if could(truth, one)], scenario)
     return tally
+
+
+def size_pct(kind: str, truth: Truth, scenario: Scenario) -> float | None:
+    """How large a happening is, in percent of ship design MBL: of a surge the largest swing of any line along the quay
+    (means over 90 s), of a zero what it moved by. None of other kinds."""
+    size_kn = truth.detail.get({"surge": "swing_kn", "zero moved": "moved_kn"}.get(kind, ""))
+    if size_kn is None:
+        return None
+    return 100.0 * abs(float(str(size_kn))) / scenario.berth.ship_design_mbl_kn
 
 
 def _take_match(tally: Tally, kind: str, truth: Truth, one: Found, scenario: Scenario, logs: Logs) -> None:
@@ -399,6 +421,6 @@ def as_json(tally: Tally) -> dict[str, Any]:
     """A tally for `--json`."""
     return {
         **{name: getattr(tally, name) for name in ("true", "hits", "found", "false", "borderline", "left_out")},
-        **{name: getattr(tally, name) for name in ("by_faults", "inexact", "onset", "peak", "examples")},
+        **{name: getattr(tally, name) for name in ("by_faults", "inexact", "onset", "peak", "examples", "sizes")},
         "words": [[*pair, count] for pair, count in sorted(tally.words.items())],
     }

@@ -14,6 +14,7 @@ WANTED: Final[Mapping[float, float]] = {10.0: 0.98, 2.0: 0.98, 1.0: 0.95}
 """Recall and precision wanted of each kind, by rate [Hz]."""
 ONSET_WANTED: Final = 1.0
 """Readings by which an onset may be off, of 95 % of the events that were found."""
+CURVE_PARTS: Final = 5
 TRUE_WANTED: Final = 200
 """True instances wanted of each kind, so that a share of them means something."""
 COLUMNS: Final = (
@@ -91,6 +92,19 @@ def confusion(tally: Tally, rate_hz: float, what: str) -> str:
     for row in rows:
         counts = [tally.words[row, column] for column in columns]
         lines.append(f"{row:>{width}}" + "".join(f" {count:>{width}}" for count in counts))
+    return "\n".join(lines)
+
+
+def curve(tally: Tally, rate_hz: float, what: str) -> str:
+    """Recall against size, in fifths of the true instances: in each from which size to which, how many, which share."""
+    if len(tally.sizes) < CURVE_PARTS:
+        return ""
+    lines = [f"{HEAD}: recall of {what} at {rate_hz:g} Hz against its size in percent of ship design MBL"]
+    ordered = sorted(tally.sizes)
+    for part in range(CURVE_PARTS):
+        own = ordered[part * len(ordered) // CURVE_PARTS : (part + 1) * len(ordered) // CURVE_PARTS]
+        share = sum(hit for _, hit in own) / len(own)
+        lines.append(f"  {own[0][0]:6.1f} to {own[-1][0]:6.1f} %: {len(own):5} true, recall {share:.4f}")
     return "\n".join(lines)
 
 

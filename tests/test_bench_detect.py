@@ -12,7 +12,7 @@ from click.testing import CliRunner
 import ops.bench_detect as bench
 from ops.detect_match import Tally, tallies
 from ops.detect_night import Night, night_of
-from ops.detect_table import misses, quiet, table
+from ops.detect_table import curve, misses, quiet, table
 from pipeline.cli import tautlog
 from pipeline.ledger import index
 from pipeline.ledger.database import open_ledger
@@ -109,6 +109,29 @@ def test_a_truth_near_a_threshold_counts_neither_way(scenario: Scenario, night: 
     (not_found,) = _counted(scenario, night, near, []).values()
     for tally in (found, not_found):
         assert (tally.true, tally.hits, tally.false, tally.borderline) == (0, 0, 0, 1)
+
+
+def test_what_is_told_of_both_lines_of_a_hook_is_one_event_whichever_was_lost(scenario: Scenario, night: Night) -> None:
+    first, second, *others = scenario.berth.lines
+    beside = replace(second, place=first.place, share=0.5)
+    berth = replace(scenario.berth, lines=(replace(first, share=0.5), beside, *others))
+    hook = replace(scenario, berth=berth)
+    rows = [
+        {**_event(scenario, 100, 101), "kind": "load-loss", "line": line, "channel": first.channel}
+        for line in (first.line, second.line)
+    ]
+    lost = replace(_truth(scenario, 100, 101), kind="load-loss", line=second.line)
+    (tally,) = _counted(hook, night, [lost], rows).values()
+    assert (tally.true, tally.hits, tally.false) == (1, 1, 0)
+
+
+def test_recall_stands_against_size() -> None:
+    tally = Tally(true=10, hits=5, sizes=[(float(size), size >= 5) for size in range(10)])
+    text = curve(tally, 2.0, "surge")
+    assert text.count("recall") == 6
+    assert "0.0 to    1.0 %:     2 true, recall 0.0000" in text
+    assert "8.0 to    9.0 %:     2 true, recall 1.0000" in text
+    assert curve(Tally(true=1, sizes=[(1.0, True)]), 2.0, "surge") == ""
 
 
 def test_where_edges_are_not_sure_one_may_be_told_as_two_and_two_as_one(scenario: Scenario, night: Night) -> None:

@@ -45,9 +45,15 @@ TURN_TIMES: Final = 1.5
 """How many times as large that must be: it is the difference of two means, and gusts of a squall make some."""
 TURN_BREASTS: Final = 0.5
 """Where a breast line stood over this many times as far from its trend meanwhile as any other, that was a squall."""
+ALONG_BINS: Final = 30
+ALONG_TIMES: Final = 1.5
+AGAINST: Final = -0.6
+"""How far about a lobe is looked at, and what is asked there: of head less stern lines against both together, or else
+of the correlation of two springs."""
 BLOCK_BINS: Final = 60
 SPREAD_BINS: Final = 180
 """The background's spread is one figure for each ten minutes, of those and half an hour to either side."""
+BACKGROUND: Final = 0.33
 BLOCKS_BESIDE: Final = 2
 SHORTEST_BINS: Final = 2
 LONGEST_BINS: Final = 30
@@ -137,7 +143,12 @@ def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int,
             if one.series.role in SURGING:
                 for core in _cores(one, first, last):
                     signs = _signs(seen, core)
-                    if _looks_like_surge(seen, signs, core) and not (reach and _breasts_lead(lobes, signs, core)):
+                    leads = bool(reach) and _breasts_lead(lobes, signs, core)
+                    if (
+                        _looks_like_surge(seen, signs, core)
+                        and not leads
+                        and _goes_along(seen, core, 1.0 if reach else ALONG_TIMES)
+                    ):
                         surge = _surge(ship, lobes, signs, core, reach, start_bin)
                         found += [] if surge is None else [surge]
     return join(found, join_s=rules.join_s)
@@ -178,16 +189,20 @@ def _least_kn(series: Series, change_kn: Values, rules: Rules, blocks: Sequence[
     """The least change that is a pulse (n,) [kN], in the blocks wanted; NaN elsewhere.
 
     The floor, or so many times the background's robust standard deviation: 1.4826 times the median of the absolute
-    values, which is the standard deviation of a normal distribution, of ten minutes and half an hour to either side.
-    NaN where under ten minutes of that are known.
+    values, which is the standard deviation of a normal distribution. It is taken of each ten minutes by itself, of
+    those here and of half an hour to either side, and the lower third of them counts: a squall or another surge beside
+    is no background. NaN where under ten minutes of that are known.
     """
     least = np.full(change_kn.size, np.nan)
     size = np.abs(change_kn)
     for block in blocks:
-        about = size[max(block.start - SPREAD_BINS, 0) : max(block.stop + SPREAD_BINS, 0)]
-        known = about[~np.isnan(about)]
-        if known.size >= BLOCK_BINS:
-            spread = 1.4826 * float(np.median(known))
+        begins = range(block.start - SPREAD_BINS, block.stop + SPREAD_BINS, BLOCK_BINS)
+        pieces = [size[max(begin, 0) : max(begin + BLOCK_BINS, 0)] for begin in begins]
+        known = [piece[~np.isnan(piece)] for piece in pieces]
+        if sum(piece.size for piece in known) >= BLOCK_BINS:
+            usual = [float(np.median(piece)) for piece in known if 2 * piece.size >= BLOCK_BINS]
+            usual = usual if usual else [float(np.median(np.concatenate(known)))]
+            spread = 1.4826 * float(np.quantile(usual, BACKGROUND))
             least[max(block.start, 0) : max(block.stop, 0)] = max(rules.times * spread, _floor_kn(series, rules))
     return least
 
@@ -277,6 +292,31 @@ def _looks_like_surge(slow: Sequence[_Slow], signs: Mapping[int, int], core: NDA
         return opposed >= alike and (opposed > 0.0 or not {"head", "stern"} & moved.keys())
     # Springs tell a ship that goes along the quay from one that turns; where there is one, one must have moved.
     return head * stern < 0.0 and ("spring" not in moved or bool(springs))
+
+
+def _goes_along(lobes: Sequence[_Slow], core: NDArray[np.int64], times: float) -> bool:
+    """Whether, about a lobe, the ship goes along the quay more than off it: head lines less stern lines move so many `times`
+    as much as both together, or two springs move against each other all the while. Gusts of a squall do neither for long. True
+    where lines enough to tell are not known."""
+    begin, end = max(int(core[0]) - ALONG_BINS, 0), int(core[-1]) + ALONG_BINS + 1
+    moved: dict[str, list[Values]] = {"head": [], "stern": [], "spring": []}
+    for one in lobes:
+        change = one.change_kn[begin:end] / one.series.base_kn
+        if one.series.role in moved and not np.isnan(change).any():
+            moved[one.series.role].append(change)
+    springs = moved["spring"]
+    against = [
+        float((a * b).sum() / np.sqrt((a * a).sum() * (b * b).sum()))
+        for n, a in enumerate(springs)
+        for b in springs[n + 1 :]
+        if a.any() and b.any()
+    ]
+    if any(one <= AGAINST for one in against):
+        return True
+    if not moved["head"] or not moved["stern"]:
+        return not against
+    head, stern = (np.mean(moved[role], axis=0) for role in ("head", "stern"))
+    return bool(np.std(head - stern) >= times * np.std(head + stern))
 
 
 def _breasts_lead(lobes: Sequence[_Slow], signs: Mapping[int, int], core: NDArray[np.int64]) -> bool:

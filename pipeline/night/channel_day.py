@@ -24,7 +24,7 @@ from pipeline.store.days import Readings
 from schemas.times import DAY_US, day_start_us
 
 Bools = NDArray[np.bool_]
-UNSURE_SHARE = 0.15
+UNSURE_SHARE = 0.3
 """House rule: how far a zero that drifts may be off the straight line between its checks, as a share of its change."""
 NOISE_TIMES = 6.0
 """House rule: a load stands out of the noise by so many times its spread."""

@@ -128,10 +128,11 @@ def _tending(berth: Berth, plan: Plan, record: Record, faults: Faults, action: A
     )
 
 
-def surges(berth: Berth, plan: Plan, record: Record) -> list[Truth]:
+def surges(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
     """Every passing ship. from, to: when its pull is over a twentieth of its largest. By true time, no one logger's.
 
-    Sure if springs answer, means over 10 s, with at least 2 % of ship design MBL and three times their usual spread.
+    Sure if lines along the quay of both ends, on three sound gauges at least, answer by the definition's least pulse
+    and its times the usual spread, both with a margin of 15 %.
     """
     out = []
     clock = Clock(plan.start_us)
@@ -141,30 +142,48 @@ def surges(berth: Berth, plan: Plan, record: Record) -> list[Truth]:
         pull = np.abs(passing_shape(plan.steps, span)[1])
         acting = np.flatnonzero(pull > 0.05 * pull.max())
         swings = _swings(berth, plan, record, span)
+        least_kn = 1.15 * POLICY["surge_min_pct"] / 100.0 * berth.ship_design_mbl_kn
         strong = [
-            name for name, (swing, usual) in swings.items() if swing > max(0.02 * berth.ship_design_mbl_kn, 3 * usual)
+            name
+            for name, (swing, usual) in swings.items()
+            if swing > max(least_kn, 1.15 * POLICY["surge_times"] * usual)
         ]
         of = {line.line: line for line in berth.lines}
-        both = {of[name].end for name in strong}
+        sound = [of[name] for name in strong if not _spoilt(faults, of[name].channel, span)]
+        both = {line.end for line in sound}
         detail: dict[str, object] = {
             "lines": ", ".join(strong), "first_pull": "forward" if span.size < 0 else "aft",
             "swing_kn": round(max((swing for swing, _ in swings.values()), default=0.0), 1),
         }  # fmt: skip
-        sure = len(strong) >= 3 and len(both) == 2 and plan.all_fast < acting[0] and acting[-1] < plan.let_go
+        sure = (
+            len({line.channel for line in sound}) >= 3
+            and len(both) == 2
+            and plan.all_fast < acting[0]
+            and acting[-1] < plan.let_go
+        )
         out.append(
             Truth("surge", "", "", clock.at(int(acting[0])), clock.at(int(acting[-1])), None, None, detail, not sure)
         )
     return out
 
 
+def _spoilt(faults: Faults, channel: str, span: Span) -> bool:
+    """Whether a gauge tells another load than its line's while a ship passes."""
+    lasting = faults.of(channel, "wrong-unit", "wrong-scale", "swapped")
+    passing = [one for one in faults.of(channel, "stuck", "gap") if one.first < span.last and one.last > span.first]
+    return bool(lasting or passing)
+
+
 def _swings(berth: Berth, plan: Plan, record: Record, span: Span) -> dict[str, tuple[float, float]]:
-    """Of each line that can tell: the largest move of its 10 s means while the ship passes, and their usual spread."""
+    """Of each line that can tell: the largest move of its means over 90 s while the ship passes, and their usual
+    spread."""
     out = {}
     for row, line in enumerate(berth.lines):
         if line.role == "breast" or plan.off[row] < span.last:
             continue
         around = record.tension_kn[row, max(span.first - 15 * MINUTE, plan.all_fast) : span.last].astype(np.float64)
         means = around[: len(around) // 100 * 100].reshape(-1, 100).mean(axis=1)
+        means = np.convolve(means, np.full(9, 1.0 / 9.0), mode="same") if len(means) >= 9 else means
         count = (span.last - span.first) // 100
         before, during = means[:-count], means[-count:]
         if len(before) > 6:

@@ -32,6 +32,8 @@ POLICY: Final[dict[str, float]] = {
     "loss_from_mean": 0.5,
     "loss_mean_s": 60.0,
     "loss_stay_s": 10.0,  # a load that is back sooner was not lost: a trough of the longest swell lasts so long
+    "surge_min_pct": 3.0,  # of means over a minute and a half
+    "surge_times": 5.0,  # the usual spread of those
     "render_min_pct": 15.0,
     "render_rate_m_s": 0.01,
     "render_join_s": 5.0,

@@ -75,7 +75,7 @@ def series_of(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int
 def all_truth(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
     """Every true event and finding, by time."""
     out = causes.load_losses(berth, plan, record, faults)
-    out += causes.tendings(berth, plan, record, faults) + causes.surges(berth, plan, record)
+    out += causes.tendings(berth, plan, record, faults) + causes.surges(berth, plan, record, faults)
     for row in range(len(berth.lines)):
         series = series_of(berth, plan, record, faults, row)
         out += _of_line(berth, plan, record, faults, row, series)

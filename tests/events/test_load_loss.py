@@ -108,6 +108,20 @@ def test_a_line_that_the_waves_slacken_loses_nothing_unless_it_falls_from_its_hi
     assert event.loaded.kn == 120.0
 
 
+def test_one_blow_of_a_line_that_hung_slack_is_no_loss_nor_is_one_wild_reading() -> None:
+    slack = [(at / 10, 3.0) for at in range(601)]
+    for blow in ([(60.1, 500.0)], [(60.1, 120.0), (60.2, 300.0), (60.3, 300.0)]):
+        record = [*slack, *blow, *((60.4 + at / 10, 3.0) for at in range(900))]
+        assert events([Record.of(record).whole()], Policy()) == []
+
+
+def test_what_repeats_before_and_how_many_readings_told_the_same_is_kept_with_a_loss() -> None:
+    moving = [(at / 10, 400.0 + at % 2) for at in range(601)]
+    gone = [(60.1 + at / 10, 0.5) for at in range(300)]
+    (event,) = events([Record.of([*moving, *gone, (90.1, 390.0)]).whole()], Policy())
+    assert (event.repeats, event.gone_kn, event.gone_samples) == (0.0, (0.5, 0.5), 300)
+
+
 def test_slack_and_blows_between_a_loss_and_its_end_are_told_by_it() -> None:
     (one,) = events([Record.of([*STEADY, *AFTER[:200], (80.2, 300.0)]).whole()], Policy())
     at = one.unloaded.at_us

@@ -169,6 +169,10 @@ def test_a_slackened_line_whose_hook_opens_minutes_later_was_let_go() -> None:
         (BACK, False),
         ({**BACK, "gone_kn": (0.0, 3.0)}, True),
         ({**BACK, "lowest_kn": 12.0}, True),
+        # Slack in the minute before, but then dead: thirty readings alike, of a gauge of which every second repeats.
+        ({**BACK, "lowest_kn": 12.0, "repeats": 0.5, "gone_samples": 30}, False),
+        ({**BACK, "lowest_kn": 12.0, "repeats": 0.9, "gone_samples": 30}, True),
+        ({**BACK, "lowest_kn": 12.0, "gone_kn": (0.0, 0.1), "repeats": 0.5, "gone_samples": 30}, True),
         ({**BACK, "of_share": True}, False),
         ({}, False),
     ],

@@ -188,6 +188,8 @@ def _whole_loss(tension: Samples, index: int, slack_kn: float, rules: Rules) -> 
     least, lately = _least(tension, index, slack_kn, rules), _lately(tension, index, rules)
     loads, stay_us = [sample for sample in lately if sample[1] >= least], rules.loss_stay_us
     high = _high(tension, index, slack_kn, rules)
+    if high == math.inf:
+        return None
     if high is not None:
         from_high = [sample for sample in loads if sample[1] >= high]
         loads, stay_us = (from_high, stay_us) if from_high else (loads, max(stay_us, rules.loss_mean_us))
@@ -198,10 +200,13 @@ def _whole_loss(tension: Samples, index: int, slack_kn: float, rules: Rules) -> 
 
 
 def _high(tension: Samples, index: int, slack_kn: float, rules: Rules) -> float | None:
-    """Where the line was slack in the minute before: half of its highest then."""
+    """Where the line was slack in the minute before: half of its highest then; beyond all, if but for one in ten."""
     at_us = tension[index][0]
     lately = _window(tension, at_us - rules.loss_mean_us, at_us - 1)
-    return rules.loss_mean_share * highest(lately)[1] if any(kn < slack_kn for _, kn in lately) else None
+    slack = sum(1 for _, kn in lately if kn < slack_kn)
+    if slack == 0:
+        return None
+    return rules.loss_mean_share * highest(lately)[1] if 10 * (len(lately) - slack) >= len(lately) else math.inf
 
 
 def _share_loss(
@@ -225,7 +230,8 @@ def _share_loss(
 
 def fell_slack(one: Loss, tension: Samples, hook: Samples, level: Level, rules: Rules) -> bool:
     """Whether a line was loaded again within half an hour, its hook closed, and not as a gauge that drops out: one that
-    was loaded all the minute before, read the same while gone, and was back in one step."""
+    was loaded all the minute before, read the same while gone, and was back in one step; or, instead of the first, told
+    the very same more often than its own repeats in that minute make likely (a chance under one in a million)."""
     at_us, slack_kn = one.unloaded[0], level(one.unloaded[0])
     if not one.unloaded[1] < slack_kn or one.back_us is None or one.back_us - at_us > 1800 * SECOND_US:
         return False
@@ -237,9 +243,11 @@ def fell_slack(one: Loss, tension: Samples, hook: Samples, level: Level, rules: 
     gone = _window(tension, at_us, one.back_us - 1)
     ((_, back_kn),) = _window(tension, one.back_us, one.back_us)
     values = [kn for _, kn in gone]
+    repeats = sum(1 for a, b in itertools.pairwise(before) if a == b) / (len(before) - 1) if len(before) > 1 else 1.0
+    dead = len(set(values)) == 1 and repeats ** (len(values) - 1) < 1e-6
     return not (
         bool(before)
-        and min(before) >= 1.5 * slack_kn
+        and (min(before) >= 1.5 * slack_kn or dead)
         and max(values) - min(values) < 0.1 * slack_kn
         and back_kn >= 1.5 * slack_kn
         and back_kn - max(values) >= 0.25 * added(before) / len(before)

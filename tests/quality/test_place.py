@@ -133,6 +133,19 @@ def test_a_tension_channel_without_capacity_still_has_its_flat_line_checked() ->
     assert set(flagged.flags[900:].tolist()) == {3}
 
 
+def test_a_gauge_stuck_near_zero_is_flat_where_it_is_seen_to_move_there_and_nothing_itself_never_is() -> None:
+    # Ten minutes of noise about a slack line's 2.5 kN, then 50 minutes of one reading; 0.5 % of 1500 kN is 7.5 kN.
+    rng = np.random.default_rng(4)
+    noise = np.round(2.5 + rng.normal(0.0, 0.3, 600), 1)
+    at_us = np.arange(3600, dtype=np.int64) * 1_000_000
+    pin, coarse = channel("pin", kind="winch-brake", rate_hz=1), np.full(600, 2.4)
+    for before, stuck, told in ((noise, 2.4, True), (noise, 0.0, False), (coarse, 2.4, False)):
+        series = {"pin": Series(at_us, np.concatenate((before, np.full(3000, stuck))))}
+        flags = flag_place(series, {"pin": pin}, POLICY, from_us=0, to_us=DAY_US)["pin"].flags
+        assert (flags[600 + 1210 :] == 3).any() == told
+        assert not (flags[: 600 + 1190] == 3).any()
+
+
 def test_a_slow_channel_is_not_silent_between_its_own_samples_nor_flat_after_a_few() -> None:
     # One reading in five minutes: longer than max_gap_s, and 900 s are but three of them.
     at_us = np.arange(40, dtype=np.int64) * 300_000_000

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from pipeline.quality.bins import BIN_US, Bins
 from pipeline.quality.loads import Load, joined, loads, seen
-from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, contradictions, swaps
+from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, clocks_ahead, contradictions, swaps
 
 S = 1_000_000
 MINUTE = 60 * S
@@ -89,6 +89,30 @@ def test_a_load_that_ends_while_the_other_lines_stay_fast_contradicts_no_time() 
     assert told((HOUR, 9 * HOUR), lost) == []
 
 
+def test_no_line_lies_fast_when_all_others_are_gone() -> None:
+    lost = recorded((HOUR, 5 * HOUR))
+    gone = {"free": (-EVER, EVER), "tolerance_us": 10 * MINUTE, "open_end": False, "all_let_go_us": 9 * HOUR}
+    others = [(HOUR, 9 * HOUR)] * 2
+    [found] = contradictions((HOUR, 10 * HOUR), lost, others=others, **gone)  # type: ignore[arg-type]
+    assert (found.what, found.shown_us, found.registered_us) == ("no-load-before-to", 9 * HOUR, 10 * HOUR)
+    near = (HOUR, 9 * HOUR + 9 * MINUTE)
+    assert contradictions(near, lost, others=others, **gone) == []  # type: ignore[arg-type]
+
+
+def test_a_line_that_hangs_slack_while_the_others_are_let_go_contradicts_no_time() -> None:
+    hangs, bare = (Recorded((Load(HOUR, 8 * HOUR, None, None, kn),), (DAY,)) for kn in (2.5, 0.1))
+    assert told((HOUR, 8 * HOUR + 20 * MINUTE), hangs, let_go=8 * HOUR) == []
+    [found] = told((HOUR, 8 * HOUR + 20 * MINUTE), bare, let_go=8 * HOUR)
+    assert found.what == "no-load-before-to"
+
+
+def test_what_a_clock_is_ahead_is_no_contradiction() -> None:
+    load = recorded((HOUR + 12 * MINUTE, 9 * HOUR + 12 * MINUTE))
+    given = {"free": (-EVER, EVER), "others": (), "tolerance_us": 10 * MINUTE, "open_end": False}
+    assert len(contradictions((HOUR, 9 * HOUR), load, **given)) == 2  # type: ignore[arg-type]
+    assert contradictions((HOUR, 9 * HOUR), load, ahead_us=12 * MINUTE, **given) == []  # type: ignore[arg-type]
+
+
 def test_a_slack_moment_about_a_registered_time_does_not_hide_that_it_is_wrong() -> None:
     cut = recorded((HOUR, 8 * HOUR), (8 * HOUR + 20 * MINUTE, 9 * HOUR))
     [found] = told((HOUR, 8 * HOUR), cut, let_go=9 * HOUR)
@@ -153,6 +177,21 @@ def test_a_logger_whose_clock_is_wrong_exchanges_no_channels_and_hides_none() ->
     wrong = {"D": 180, "E": 180, "F": 180}
     assert call(RIGHT, wrong) == []
     assert [lines for lines, *_ in call(RIGHT | {"A": "c", "C": "a"}, wrong)] == ["AC"]
+
+
+def test_how_far_a_clock_is_ahead_is_told_by_its_lines_also_where_two_of_them_are_exchanged() -> None:
+    channel_of = RIGHT | {"D": "e", "E": "d"}
+    riggings = [Rigged(line, channel_of[line], HOUR + ON_S[line] * S, 9 * HOUR + OFF_S[line] * S) for line in ON_S]
+    late = {line: 240 if line in "DEF" else 0 for line in ON_S}
+    shown = {
+        line.lower(): recorded(
+            (HOUR + (ON_S[line] + 40 + late[line]) * S, 9 * HOUR + (OFF_S[line] - 30 + late[line]) * S)
+        )
+        for line in ON_S
+    }
+    clocks = {line.lower(): "one" if line in "ABC" else "two" for line in ON_S}
+    ahead_us = clocks_ahead(riggings, shown, clocks)
+    assert ahead_us("d") - ahead_us("a") == pytest.approx(240 * S, abs=30 * S)
 
 
 def test_one_time_that_is_far_off_exchanges_no_channels() -> None:

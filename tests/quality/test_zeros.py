@@ -28,11 +28,11 @@ def check(hour: float, kn: float, *, slope: float = 0.0) -> ZeroCheck:
     return ZeroCheck(from_us, from_us + HOUR_US // 2, 1800, kn, 0.2, 0.2, slope, True)
 
 
-def looked_at(value: np.ndarray, **more: object) -> ZeroCheck | None:
-    at_us = np.arange(value.size, dtype=np.int64) * S
+def looked_at(value: np.ndarray, *, every_s: int = 1, **more: object) -> ZeroCheck | None:
+    at_us = np.arange(value.size, dtype=np.int64) * every_s * S
     given = {"zero_kn": 0.0, "full_kn": 1000.0, "rigged_stir_kn": None, "frozen": False} | more
     bins = make_bins(at_us, value, np.ones(value.size, np.bool_))
-    return zero_check((0, value.size * S), value, bins, **given)  # type: ignore[arg-type]
+    return zero_check((0, value.size * every_s * S), value, bins, **given)  # type: ignore[arg-type]
 
 
 def test_a_quarter_is_left_out_at_both_sides_and_at_most_ten_minutes() -> None:
@@ -67,12 +67,20 @@ def test_a_gauge_that_moves_with_a_load_is_no_zero_check() -> None:
 
 
 def test_far_from_the_registers_zero_only_a_gauge_without_motion_counts() -> None:
-    rng = np.random.default_rng(2)
-    far = 60.0 + rng.normal(0.0, 1.5, 3600)  # 6 % of full scale, spread 0.15 %
+    far = 60.0 + 2.0 * np.sin(2 * np.pi * np.arange(3600) / 8.1)  # 6 % of full scale, spread 0.2 %, in waves of 8 s
     alone, beside = looked_at(far), looked_at(far, rigged_stir_kn=40.0)
     assert alone is not None
     assert beside is not None
     assert (alone.still, beside.still) == (False, True)
+
+
+def test_far_from_the_registers_zero_readings_as_white_as_noise_count_where_they_come_every_second() -> None:
+    rng = np.random.default_rng(2)
+    white = 60.0 + rng.normal(0.0, 1.5, 3600)
+    every_second, seldom = looked_at(white), looked_at(white[::5], every_s=5)
+    assert every_second is not None
+    assert seldom is not None
+    assert (every_second.still, seldom.still) == (True, False)
 
 
 def test_a_gauge_that_stuck_under_load_is_no_zero_check() -> None:
