@@ -1,4 +1,4 @@
-"""Section A-1: how far the clocks of the loggers are apart, how that is known, and what it was checked against. Pure."""
+"""Section A-1: how far the clocks of the loggers are apart, how that is known, what it was checked against. Pure."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ SECTION: Final = "A-1"
 SAME_PLACE_S: Final = 5.0
 """A hook's state and its load are told within this of each other where both are of one happening: house rule."""
 METHOD: Final = (
-    "from shared motion: in windows of five minutes the lag at which the channels of two loggers explain each other best "
+    "from shared motion: in windows of five minutes the lag at which channels of two loggers explain each other best "
     "(sum of squared correlations of uncorrelated channels, waves of 3 to 20 s; slow motion where there are none), all "
     "pairs and windows in one robust fit of an offset and a drift for each logger; interval by leaving out each window "
     "in turn (jackknife), Student's t"

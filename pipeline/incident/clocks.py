@@ -23,7 +23,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from pipeline.quality.clocks import BANDS_S, STEP_S, Offset, Series, offsets, on_grid, uncorrelated, vertex
 
@@ -368,7 +368,7 @@ def _told(
     at_us: int,
 ) -> Fitted:
     standard_s = float(np.hypot(WIDEN * spread[0], FLOOR_S))
-    wide_s = float(student.ppf(0.5 + PERCENT / 200.0, max(windows - 2, 1))) * standard_s
+    wide_s = float(stdtrit(max(windows - 2, 1), 0.5 + PERCENT / 200.0)) * standard_s
     offset_s = coarse_s + solved[0]
     return Fitted(
         logger=name,

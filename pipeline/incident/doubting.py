@@ -8,14 +8,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import Any, Final, Literal
 
 import numpy as np
 
 from pipeline.incident.lines import LineRecord
 from pipeline.incident.numbering import Context
+from pipeline.incident.observed import gaps_of
 from pipeline.incident.record import Clock, Doubt, Figure, Happening, Ref, figures
-from pipeline.incident.sequence import gaps_of
 from schemas.times import day_start_us, instant_us, us_to_rfc3339
 
 SECTION: Final = "A-6"
@@ -36,8 +37,12 @@ class Parts:
 
     def of_line(self, *lines: str) -> tuple[str, ...]:
         """Numbers of the figures of the load and the berth that name one of some lines."""
-        found = [one.number for part in (self.load, self.berth) for one in figures(part) if _names(one, lines)]
-        return tuple(found)
+        return tuple(one.number for one in self.named if _names(one, lines))
+
+    @cached_property
+    def named(self) -> tuple[Figure, ...]:
+        """The figures of the load and the berth."""
+        return tuple(one for part in (self.load, self.berth) for one in figures(part))
 
     def instants_of(self, line: str) -> tuple[str, ...]:
         """Numbers of a line's losses."""
@@ -100,7 +105,7 @@ def _gaps(context: Context, parts: Parts, record: LineRecord) -> list[tuple[Any,
             (
                 "gap",
                 record.line,
-                f"nothing usable of {record.line} from {us_to_rfc3339(first_us)} to {us_to_rfc3339(last_us)} (its stamps)",
+                f"nothing usable of {record.line} from {us_to_rfc3339(first_us)} to {us_to_rfc3339(last_us)}",
                 "the loss may lie anywhere in it, and the highest load within it is not known"
                 if own and inside
                 else "what it bore within it is not known: peaks and means may be higher or lower",
@@ -116,7 +121,7 @@ def _gaps(context: Context, parts: Parts, record: LineRecord) -> list[tuple[Any,
 def _rate(parts: Parts, record: LineRecord) -> list[tuple[Any, ...]]:
     if record.step_s <= RISE_S / 4.0:
         return []
-    text = f"{record.line} was read every {record.step_s:g} s; a load that snaps tight may rise and fall between two readings"
+    text = f"{record.line} was read every {record.step_s:g} s; a snap may rise and fall between two readings"
     effect = "every peak of it is a lower bound, and the instant of its loss is no surer than that interval"
     weight: Weight = "some" if record.step_s > RISE_S else "slight"
     touched = parts.of_line(record.line) + parts.instants_of(record.line)
@@ -183,9 +188,7 @@ def _calibration(context: Context, parts: Parts, record: LineRecord) -> list[tup
         out.append(("calibration", record.line, text, "how far its loads are off is not known", "some", touched))
     elif record.capacity_kn is not None:
         off_kn = newest.uncertainty_pct / 100.0 * record.capacity_kn
-        text = (
-            f"the calibration of {record.channel} states an uncertainty of {newest.uncertainty_pct:g} % of its capacity"
-        )
+        text = f"the calibration of {record.channel} states {newest.uncertainty_pct:g} % of its capacity"
         effect = f"each load of it may be off by {off_kn:.1f} kN either way"
         value = ("stated uncertainty", off_kn, "kN")
         out.append(("calibration", record.line, text, effect, "slight", touched, value))

@@ -1,8 +1,8 @@
 """Section B-6: competing explanations, and what the record shows for each, against it, and cannot show. Pure.
 
-A literal table, each with a function that looks at the facts and says short sentences with the numbers they
-rest on. No verdict: the table is in one fixed order, nothing is weighed, and an empty cell says so of itself. Nothing is
-said of persons.
+A literal table, each with a function that looks at the facts and says short sentences with the numbers they rest on.
+No verdict: the table is in one fixed order, nothing is weighed, and an empty cell says so of itself. Nothing is said
+of persons.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from pipeline.incident.record import BerthLine, Doubt, Explanation, Figure, Happ
 SECTION: Final = "B-6"
 NEAR_US: Final = 120_000_000
 NO_VERDICT: Final = (
-    "No cause is named, and none is more likely for standing first or for having more beside it. Several may have acted "
-    "together. What the logs cannot show, rope ends, fittings, winches and those who were there may."
+    "No cause is named, and none is more likely for standing first or for having more beside it. Several may have "
+    "acted together. What the logs cannot show, rope ends, fittings, winches and those who were there may."
 )
 
 
@@ -78,7 +78,7 @@ def _overload(facts: Facts) -> tuple[list[Point], list[Point], list[str]]:
     against: list[Point] = []
     if pct is not None and kn is not None:
         rests = (own.highest.number, own.pct_break_force.number)
-        text = f"the highest recorded in the {BEFORE_S:g} s before the loss is {kn:.0f} kN, {pct:.0f} % of break force when new"
+        text = f"highest recorded in the {BEFORE_S:g} s before: {kn:.0f} kN, {pct:.0f} % of break force when new"
         # A sound line of a known break force bears that force: below it, overload needs what was not recorded.
         (shown_for if pct >= 100.0 else against).append(Point(text, rests))
     if facts.doubting("clipping", "gap"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -90,11 +91,16 @@ class LineRecord:
     def at_us(self) -> Ints:
         return self.reading.at_us
 
-    @property
+    @cached_property
     def step_s(self) -> float:
         """The usual interval between its readings [s]."""
         own = self.at_us
         return float(np.median(np.diff(own))) / 1e6 if own.size > 1 else 1.0 / self.rate_hz
+
+    @cached_property
+    def sums(self) -> tuple[Ints, Floats]:
+        """Stamps of usable readings (n,), and the sum of their tensions before each (n + 1,)."""
+        return self.at_us[self.usable], np.concatenate(([0.0], np.cumsum(self.kn[self.usable])))
 
     def within(self, from_us: float, to_us: float) -> Ints:
         """Indices of its usable readings of [from_us, to_us), as stamped."""

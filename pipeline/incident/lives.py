@@ -142,8 +142,8 @@ def _zone(context: Context, site: Site, past: Past, zone: ZonePast, unit: str, o
             "total",
             "the worst band's total",
             used(site, line, zone),
-            "opening where it is known, fatigue with open cycles and creep put together by material; or the worst contact "
-            "band, if that is more",
+            "opening where it is known, fatigue with open cycles and creep put together by material; or the worst "
+            "contact band, if that is more",
         ),
     )
 
@@ -233,8 +233,9 @@ def _energy(context: Context, site: Site, past: Past, riggings: Sequence[Rigging
         f"elastic energy stored in {line} at the highest load recorded before the loss",
         value,
         "kJ",
-        "load squared times length over twice EA, EA from the spec's static stiffness; length outboard and inboard from "
-        "rigging.csv. A straight-line model: a soft tail stores otherwise. Nothing follows from it for any distance or place",
+        "load squared times length over twice EA, EA from the spec's static stiffness; length outboard and inboard "
+        "from rigging.csv. A straight-line model: a soft tail stores otherwise. Nothing follows from it for any "
+        "distance or place",
         at_least=True,
         not_known="rigging.csv gives no outboard_m, or the spec no [stiffness], or the load was not recorded",
     )

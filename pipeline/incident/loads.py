@@ -59,7 +59,7 @@ def highest(record: LineRecord, raw_from_us: float, raw_to_us: float) -> Peak | 
 
 
 def end_raw_us(context: Context, record: LineRecord) -> int:
-    """The end of what counts as before the loss, as the line's logger stamps it: the lost line's last loaded reading."""
+    """The end of what counts as before the loss, as the line's logger stamps it; of the lost line its last load."""
     chosen = context.times.chosen
     if record is context.own and chosen is not None:
         return int(record.at_us[chosen.loaded]) + 1
@@ -170,9 +170,10 @@ def _call_peak(context: Context, record: LineRecord, end_us: int) -> Peak | None
 
 def mean_kn(record: LineRecord, raw_from_us: float, raw_to_us: float) -> float | None:
     """Mean of usable readings of [from, to), as stamped; None where under half of it was recorded."""
-    there = record.within(raw_from_us, raw_to_us)
+    at_us, sums = record.sums
+    begin, end = np.searchsorted(at_us, [raw_from_us, raw_to_us]).tolist()
     expected = (raw_to_us - raw_from_us) / 1e6 / record.step_s
-    return float(record.kn[there].mean()) if there.size >= 0.5 * expected and there.size > 1 else None
+    return float(sums[end] - sums[begin]) / (end - begin) if end - begin >= max(0.5 * expected, 2) else None
 
 
 def sharing_of(context: Context, mean_s: float = MEAN_S, settle_s: float = SETTLE_S) -> tuple[Share, ...]:
@@ -206,6 +207,12 @@ def both_kn(
 
 def usual_kn(context: Context, record: LineRecord) -> float | None:
     """How much such means differ of themselves: 1.4826 times the median size about the minutes of the hour before."""
+    if record.line not in context.usual:
+        context.usual[record.line] = _usual_kn(context, record)
+    return context.usual[record.line]
+
+
+def _usual_kn(context: Context, record: LineRecord) -> float | None:
     last_us = context.about_us - round((SETTLE_S + MEAN_S + GUARD_S) * 1e6)
     found = []
     for k in range(60):

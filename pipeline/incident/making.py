@@ -1,4 +1,4 @@
-"""One incident from the published snapshot and the store: what `tautlog incident` writes, and what is verified again."""
+"""One incident from the published snapshot and the store: what is filed, and what is verified again."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from pipeline.incident.lines import Berthed
 from pipeline.incident.lives import life_of, spent_of
 from pipeline.incident.loads import load_of
 from pipeline.incident.numbering import Context, Numbers
+from pipeline.incident.ordering import orders_of
 from pipeline.incident.past import Past, ever_of, past_of
 from pipeline.incident.rates import TEXT, error_rates
 from pipeline.incident.record import (
@@ -29,7 +30,7 @@ from pipeline.incident.record import (
     RawFile,
 )
 from pipeline.incident.sensitivity import clock_knobs, sensitivity_of
-from pipeline.incident.sequence import orders_of, sequence_of
+from pipeline.incident.sequence import sequence_of
 from pipeline.incident.times import first_to_go, times_of
 from pipeline.ledger import index
 from pipeline.ledger.account import last_site

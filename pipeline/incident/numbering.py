@@ -65,11 +65,12 @@ class Numbers:
 
 @dataclass(frozen=True)
 class Context:
-    """What every section is made from."""
+    """What every section is made from. `usual`: what was reckoned already of how much means differ, by line."""
 
     berthed: Berthed
     times: Times
     numbers: Numbers
+    usual: dict[str, float | None] = field(default_factory=dict)
 
     @property
     def own(self) -> LineRecord:

@@ -6,7 +6,7 @@ again up to the instant, joined to what the day before left open, and priced as 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -73,11 +73,12 @@ class Past:
 
 def past_of(ledger: Ledger, site: Site, line: str, until_us: int) -> Past:
     """One line up to an instant, as its own channel's logger stamps it."""
-    zones = tuple(_zone(ledger, site, line, zone, until_us) for zone in ("a", "b"))
+    sheets_today = _todays(ledger, site, line, until_us)
+    zones = tuple(_zone(ledger, site, line, zone, until_us, sheets_today) for zone in ("a", "b"))
     today = day_of(until_us)
     sheets = {name for (_, _, day), state in index.states(ledger, line).items() if day < today for name in state.sheets}
     observed = sum(ref.observed_us for ref in index.all_sheets(ledger, sheets).values()) if sheets else 0
-    observed += sum(found[1].observed_us for found in _todays(ledger, site, line, None, until_us))
+    observed += sum(sheet.observed_us for _, sheet in sheets_today)
     riggings = [row for row in site.riggings if row.line == line]
     return Past(line, until_us, zones, rigged_us(riggings, until_us), observed, ever_of(ledger, line, today))
 
@@ -95,13 +96,15 @@ def ever_of(ledger: Ledger, line: str, today: date) -> Ever | None:
     return Ever(kn, -minus_us)
 
 
-def _zone(ledger: Ledger, site: Site, line: str, zone: Zone, until_us: int) -> ZonePast:
+def _zone(
+    ledger: Ledger, site: Site, line: str, zone: Zone, until_us: int, sheets_today: Sequence[tuple[Rigging, Sheet]]
+) -> ZonePast:
     today = day_of(until_us)
     wear = wear_of(site, line)
     states = {day: one for (_, found, day), one in index.states(ledger, line).items() if found == zone and day < today}
     worn = {day: one for (_, found, day), one in index.wear_days(ledger, line).items() if found == zone and day < today}
     left = _left(ledger, line, zone, max(states, default=None))
-    sheets = [(row, sheet) for row, sheet in _todays(ledger, site, line, zone, until_us)]
+    sheets = [(row, sheet) for row, sheet in sheets_today if row.outboard_end == zone]
     state, units = left.residue, 0
     closed: list[tuple[Floats, Floats, Ints]] = []
     for _, sheet in sheets:
@@ -164,14 +167,13 @@ def _air(ledger: Ledger, site: Site, today: date) -> DayAir | None:
     return air_of_days(air_of(site), rows).get(today)
 
 
-def _todays(ledger: Ledger, site: Site, line: str, zone: Zone | None, until_us: int) -> list[tuple[Rigging, Sheet]]:
+def _todays(ledger: Ledger, site: Site, line: str, until_us: int) -> list[tuple[Rigging, Sheet]]:
     """The sheets of the day of an instant, up to it, in order of time."""
     today = day_of(until_us)
     start_us = day_start_us(today)
     found = []
     for row in sorted(site.riggings, key=lambda row: row.from_us):
-        mine = row.line == line and (zone is None or row.outboard_end == zone)
-        if mine and row.from_us < until_us and (row.to_us is None or row.to_us > start_us):
+        if row.line == line and row.from_us < until_us and (row.to_us is None or row.to_us > start_us):
             sheet = _sheet(ledger, site, row, today, min(until_us, row.to_us or until_us))
             found += [] if sheet is None else [(row, sheet)]
     return found

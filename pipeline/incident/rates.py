@@ -1,7 +1,8 @@
-"""Section B-5: what the detectors were measured to be worth on our simulator. A literal table, and where it comes from.
+"""Section B-5: what the detectors were measured to be worth on our simulator. A literal table, and where it comes
+from.
 
-True of the simulator only: no sea, line or gauge has confirmed it. Figures are those of `ops/README.md`, and are changed
-here when they are measured anew.
+True of the simulator only: no sea, line or gauge has confirmed it. Figures are those of `ops/README.md`, and are
+changed here when they are measured anew.
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from pipeline.incident.record import ErrorRate
 
 SECTION: Final = "B-5"
 TEXT: Final = (
-    "Measured on simulated calls of an invented berth, with exact truth. The simulator leaves out much that a real berth "
-    "has (its list stands in sample_logs/README.md), so that a real detector may be worse, and none is known to be better. "
-    "A share of few true instances says little."
+    "Measured on simulated calls of an invented berth, with exact truth. The simulator leaves out much that a real "
+    "berth has (its list stands in sample_logs/README.md), so that a real detector may be worse, and none is known to "
+    "be better. A share of few true instances says little."
 )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from pipeline.incident.clocks import Clocks, Fitted, clocks_about
 from pipeline.incident.lines import CLOCK_HALF_S, LineRecord
@@ -66,7 +66,7 @@ class Times:
         if own.windows == 0:
             return 0.0
         corrected_us = raw_us - round(own.offset_s * 1e6)
-        return float(student.ppf(1.0 - tail, max(own.windows - 2, 1))) * own.standard_at(corrected_us)
+        return float(stdtrit(max(own.windows - 2, 1), 1.0 - tail)) * own.standard_at(corrected_us)
 
     def interval(self, span: Span) -> tuple[int, int] | None:
         """Between what a happening lies on the reference's clock, 95 %."""
