@@ -271,7 +271,7 @@ def _events_of(context: Context, line: str, events: Mapping[str, Event], until_u
     """Events that loaded the line hard: before the call those of its own place alone, in the call all."""
     own = []
     for one in events.values():
-        if one.line != line or one.from_us > until_us:
+        if one.line != line or one.from_us >= until_us - 1:
             continue
         in_call = one.to_us >= context.berthed.call.from_us
         payout = one.kind == "brake-render" and one.payload.get("basis") == "payout"

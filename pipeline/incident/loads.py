@@ -206,7 +206,8 @@ def both_kn(
 
 
 def usual_kn(context: Context, record: LineRecord) -> float | None:
-    """How much such means differ of themselves: 1.4826 times the median size about the minutes of the hour before."""
+    """How much such means differ of themselves: about each minute of the hour before 95 % lie within 1.96 times
+    this. Not their median, for a squall is not the hour's usual weather."""
     if record.line not in context.usual:
         context.usual[record.line] = _usual_kn(context, record)
     return context.usual[record.line]
@@ -219,7 +220,7 @@ def _usual_kn(context: Context, record: LineRecord) -> float | None:
         before, after = both_kn(context, record, about_us=last_us - k * round(USUAL_EVERY_S * 1e6))
         if before is not None and after is not None:
             found.append(abs(after - before))
-    return 1.4826 * float(np.median(found)) if len(found) >= 10 else None
+    return float(np.quantile(found, 0.95)) / 1.96 if len(found) >= 10 else None
 
 
 def _share(
@@ -270,7 +271,7 @@ def _share(
             "standard size of such a difference of itself of",
             usual,
             "kN",
-            "1.4826 times the median size of the same difference about each minute of the hour before",
+            "of the same difference about each minute of the hour before 95 % are within 1.96 times this",
         ),
         stands_out=None if gain is None or usual is None else abs(gain) > TIMES * usual,
     )

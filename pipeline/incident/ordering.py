@@ -9,20 +9,23 @@ from pipeline.incident.record import Happening, Order
 from pipeline.incident.times import Span, loss_span
 
 ORDERS: Final = "A-3"
-KEY_KINDS: Final = ("load-loss", "brake-render", "snap-load", "hook-opened", "peak")
+KEY_KINDS: Final = ("load-loss", "brake-render", "snap-load", "hook-opened")
 """Happenings of which the order against losses is asked."""
-ORDER_WITHIN_US: Final = 600_000_000
+ORDER_WITHIN_US: Final = {"load-loss": 1_800_000_000}
+OTHERS_WITHIN_US: Final = 300_000_000
+"""How near in time two must be for their order to be asked: house rule."""
 
 
 def orders_of(context: Context, sequence: tuple[Happening, ...]) -> tuple[Order, ...]:
-    """Each loss against every other key happening within ten minutes: which was first, where it can be claimed."""
+    """Each loss against every other key happening near it: which was first, where it can be claimed."""
     losses = [one for one in sequence if one.kind == "load-loss" and one.logger is not None]
     keys = [one for one in sequence if one.kind in KEY_KINDS and one.logger is not None]
     out, seen = [], set()
     for loss in losses:
         for other in keys:
             pair = frozenset((loss.number, other.number))
-            if other is loss or pair in seen or abs(_at(other) - _at(loss)) > ORDER_WITHIN_US:
+            within_us = ORDER_WITHIN_US.get(other.kind, OTHERS_WITHIN_US)
+            if other is loss or pair in seen or abs(_at(other) - _at(loss)) > within_us:
                 continue
             seen.add(pair)
             first, second = sorted((loss, other), key=lambda one: (_at(one), one.number))
