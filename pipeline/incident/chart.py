@@ -42,7 +42,7 @@ class Lane:
 
 
 def lanes(incident: Incident) -> list[Lane]:
-    """The lost line's tension, then its role's, then the others', each as the record has them; then all else by place."""
+    """The lost line's tension, then its role's, then the others', as the record has them; then all else by place."""
     order = {line.line: i for i, line in enumerate(incident.part_a.load.lines)}
     lost = {line.line for line in incident.part_a.berth if line.lost}
     found: dict[tuple[str | None, str, str], dict[bool, Trace]] = {}
@@ -140,7 +140,8 @@ def still(incident: Incident, span: tuple[int, int], *, style: bool) -> str:
             yield from _lane(lane, span, x, base, top_kn)
         yield from _marked(incident, drawn, x, from_us, to_us)
 
-    label = f"Tension of {len(drawn)} lines from {minute_text(from_us)} to {minute_text(to_us)} UTC, each in a lane, all on one scale of 0 to {top_kn:.0f} kN"
+    times = f"{minute_text(from_us)} to {minute_text(to_us)} UTC"
+    label = f"Tension of {len(drawn)} lines from {times}, each in a lane, all on one scale of 0 to {top_kn:.0f} kN"
     return svg.svg(WIDTH, height, body(), label=label, style=style)
 
 

@@ -1,8 +1,8 @@
 """The seal of a folder: a manifest of SHA-256 digests, and two witnesses of the manifest's own digest.
 
 `manifest.sha256` names every file but the three of the seal. `seal.sha256` names the manifest, and so does the message
-imprint of `manifest.tsq`, a time-stamp request (RFC 3161). All three follow from the folder's bytes, so that what a byte
-of any of them should be can be reckoned, and one byte altered anywhere is found and named. What this cannot find:
+imprint of `manifest.tsq`, a time-stamp request (RFC 3161). All three follow from the folder's bytes, so that what a
+byte of any of them should be can be reckoned, and one byte altered anywhere is found and named. What this cannot find:
 somebody who alters a file and makes the seal anew. That takes a witness outside the folder: the manifest's digest on a
 custody form, a time-stamp authority's answer, or a detached signature.
 """
@@ -84,7 +84,7 @@ def request_bytes(manifest: bytes) -> bytes:
 
 
 def names_in(folder: Path) -> list[str]:
-    """Names of all files below a folder, parts parted by `/`, in order. What is no file (a link too) is named as well."""
+    """Names of all files below a folder, parts parted by `/`, in order; of links and all else that is no file too."""
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if _counts(path))
 
 
@@ -118,7 +118,7 @@ def _of_the_seal(there: Mapping[str, bytes]) -> Iterator[str]:
     """What is wrong with the three files of the seal, by whom two of the three agree with."""
     manifest = there.get(MANIFEST, b"")
     expected = {WITNESS: manifest_bytes({MANIFEST: hashlib.sha256(manifest).hexdigest()})}
-    expected[REQUEST] = request_bytes(manifest)
+    expected[REQUEST] = request_bytes(manifest) if manifest else b""  # of nothing there is no request
     if MANIFEST not in there:
         yield f"{MANIFEST}: missing"
     wrong = [name for name in (WITNESS, REQUEST) if there.get(name) != expected[name]]

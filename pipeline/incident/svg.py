@@ -1,4 +1,4 @@
-"""Small pieces of SVG, as text. Colours are classes: the page's style sheet, or `STYLE` inside the picture, says them."""
+"""Small pieces of SVG, as text. Colours are classes: the page's style sheet says them, or `STYLE` in the picture."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from html import escape
 
 STYLE = """
-text { font-family: 'Libertinus Serif'; font-size: 11px; fill: #1c2429; }
-.c-small { font-size: 9px; fill: #4d5a63; }
+text { font-family: 'Libertinus Serif'; font-size: 14px; fill: #1c2429; }
+.c-small { font-size: 12px; fill: #4d5a63; }
 .c-strong { font-weight: bold; }
 .c-grid { stroke: #d5dade; stroke-width: 0.6; fill: none; }
 .c-frame { stroke: #9aa5ad; stroke-width: 0.8; fill: none; }

@@ -25,11 +25,12 @@ from pipeline.incident.record import (
 from pipeline.incident.view_b import part_b
 from pipeline.incident.words import Clocks, duration_text, told
 from pipeline.ledger.words import CAUTION
+from schemas.times import day_of
 
 Shown = dict[str, Any]
 KEEP_CLEAR = (
-    "Lines under tension kill: keep clear. Nothing in this file says where it is safe to stand, and no figure of it is a "
-    "reason to keep a line, a tail, a winch or a hook in use."
+    "Lines under tension kill: keep clear. Nothing in this file says where it is safe to stand, and no figure of it is "
+    "a reason to keep a line, a tail, a winch or a hook in use."
 )
 
 
@@ -170,6 +171,7 @@ def _clock(clock: Clock, clocks: Clocks, show: Any) -> Shown:
 
 def _happening(one: Happening, loss: str | None, links: Links, clocks: Clocks, show: Any) -> Shown:
     known = one.from_us is not None
+    same_day = one.from_us is not None and day_of(one.from_us) == day_of(one.raw_from_us)
     between = ""
     if one.low_us is not None and one.high_us is not None:
         between = f"{clocks.utc_time(one.low_us, 2)} to {clocks.utc_time(one.high_us, 2)}"
@@ -183,6 +185,7 @@ def _happening(one: Happening, loss: str | None, links: Links, clocks: Clocks, s
         "logger": one.logger or "",
         "text": one.text,
         "raw": clocks.utc(one.raw_from_us, 2),
+        "raw_short": clocks.utc_time(one.raw_from_us, 2) if same_day else clocks.utc(one.raw_from_us, 2),
         "at": clocks.utc(one.from_us, 2) if one.from_us is not None else "not known",
         "local": clocks.local_time(one.from_us) if one.from_us is not None else "",
         "known": known,

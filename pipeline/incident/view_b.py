@@ -87,7 +87,10 @@ def _sensitive(one: Sensitive, links: Links) -> Shown:
         "used": f"{number_text(one.used, one.unit)}{unit}",
         "source": one.source,
         "changed": [
-            {"to": f"{number_text(to, one.unit)}{unit}", "gives": "not known" if gives is None else number_text(gives, "")}
+            {
+                "to": f"{number_text(to, one.unit)}{unit}",
+                "gives": "not known" if gives is None else number_text(gives, ""),
+            }
             for to, gives in one.changed
         ],
         "says": one.says,

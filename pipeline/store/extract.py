@@ -53,7 +53,8 @@ def extract(store: Depot, place: str, parts: Sequence[Part], *, from_us: int, to
     import polars as pl
 
     channels = sorted({channel for part in parts for channel in part.channels})
-    kinds = {"at": pl.Datetime("us", "UTC"), "raw": pl.String, "line": pl.Int64, **dict.fromkeys(channels, pl.Float64)}
+    kinds: dict[str, pl.DataType] = {"at": pl.Datetime("us", "UTC"), "raw": pl.String(), "line": pl.Int64()}
+    kinds |= dict.fromkeys(channels, pl.Float64())
     pieces = [
         _piece(store, part, channels, from_us, to_us)
         for part in sorted(parts, key=lambda part: (part.first_us, part.sha256, part.rows, part.part))

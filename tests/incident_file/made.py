@@ -43,7 +43,7 @@ from pipeline.incident.record import (
 )
 from schemas.times import rfc3339_us
 
-HOSTILE = "</script><img src=x onerror=alert(1)> #panic(\"x\") $x$ *bold* \\ `raw` {{ 7 * 7 }} \x1b[31m"
+HOSTILE = '</script><img src=x onerror=alert(1)> #panic("x") $x$ *bold* \\ `raw` {{ 7 * 7 }} \x1b[31m'
 AT_US = rfc3339_us("2026-10-25T00:31:12.4Z")  # 02:31 of the hour that comes twice, by the clock on the wall
 SECOND = 1_000_000
 CALL_FROM_US, CALL_TO_US = AT_US - 20 * 3600 * SECOND, AT_US + 6 * 3600 * SECOND
@@ -158,7 +158,9 @@ def _part_a(figure: Any, unknown: Any, number: Any) -> PartA:
                 figure("A-6", "interval of readings", 1.0, "s"),
                 (ref(3),),
             ),
-            Doubt("A-6b", "quarantine", HOSTILE, "two rows were quarantined", "none in the window", "slight", (), None, ()),
+            Doubt(
+                "A-6b", "quarantine", HOSTILE, "two rows were quarantined", "none in the window", "slight", (), None, ()
+            ),
         ),
         traces=tuple(_traces()),
         caution="Lines under tension kill: keep clear. No figure here says where it is safe to stand.",
@@ -262,7 +264,9 @@ def _berth_line(figure: Any, unknown: Any, i: int, line: str, role: str) -> Bert
         limit_kn=650.0,
         before=figure("A-5", f"{line} before", 790.0 - 60 * i, "kN"),
         at=figure("A-5", f"{line} at", 905.0 - 90 * i, "kN"),
-        after=figure("A-5", f"{line} after", 0.8, "kN") if lost else unknown("A-5", f"{line} after", "kN", "not recorded"),
+        after=figure("A-5", f"{line} after", 0.8, "kN")
+        if lost
+        else unknown("A-5", f"{line} after", "kN", "not recorded"),
     )
 
 
@@ -298,10 +302,14 @@ def _happening(
         kn=700.0 if line else None,
         event="dee60b6a879b0da4",
         loss_class="undetermined" if kind == "load-loss" else None,
-        figure=figure("A-2", f"{kind} of {line}", at_us if known else None, "us UTC", refs=(ref(20 + abs(round(seconds)) % 300),))
+        figure=figure(
+            "A-2", f"{kind} of {line}", at_us if known else None, "us UTC", refs=(ref(20 + abs(round(seconds)) % 300),)
+        )
         if known
         else figure("A-2", f"{kind} of {line}", None, "us UTC", not_known="its logger's clock is not known"),
-        figures=(figure("A-2", "paid out", 0.31, "m", low=0.3, high=0.32, refs=(ref(31),)),) if kind == "brake-render" else (),
+        figures=(figure("A-2", "paid out", 0.31, "m", low=0.3, high=0.32, refs=(ref(31),)),)
+        if kind == "brake-render"
+        else (),
     )
 
 
@@ -314,7 +322,19 @@ def _traces() -> list[Trace]:
             at_us = tuple(range(from_us, to_us, step))
             value = tuple(_kn(i, (at - AT_US) / SECOND) for at in at_us)
             found.append(
-                Trace(line, f"W{line[1:]}-tension", f"W{line[1:]}", "winches", "tension", "kN", whole, line != "L01", 3600, at_us, value)
+                Trace(
+                    line,
+                    f"W{line[1:]}-tension",
+                    f"W{line[1:]}",
+                    "winches",
+                    "tension",
+                    "kN",
+                    whole,
+                    line != "L01",
+                    3600,
+                    at_us,
+                    value,
+                )
             )
     at_us = tuple(range(AT_US - 60 * SECOND, AT_US + 60 * SECOND, SECOND))
     payout = tuple(0.0 if at < AT_US + 4 * SECOND else 0.31 for at in at_us)
@@ -360,14 +380,25 @@ def _part_b(figure: Any, unknown: Any, number: Any) -> PartB:
     return PartB(
         lives=(life,),
         spent=(
-            Spent(number("S"), "day", AT_US - 86400 * SECOND, AT_US, "the squall of 24 October",
-                  figure("B-3", "life of the day", 0.0091, "severity index"), ()),
+            Spent(
+                number("S"),
+                "day",
+                AT_US - 86400 * SECOND,
+                AT_US,
+                "the squall of 24 October",
+                figure("B-3", "life of the day", 0.0091, "severity index"),
+                (),
+            ),
             Spent(number("S"), "service", AT_US - 10**12, AT_US - 10**12, f"inspected: {HOSTILE}", None, ()),
         ),
         sensitivity=(
-            Sensitive("B-4a", "A-4.1", "loss_fall_s", "s", 0.5, "house rule", ((0.25, 905.0), (1.0, None)), "nothing moves"),
+            Sensitive(
+                "B-4a", "A-4.1", "loss_fall_s", "s", 0.5, "house rule", ((0.25, 905.0), (1.0, None)), "nothing moves"
+            ),
         ),
-        error_rates=(ErrorRate("B-5a", "load-loss", 1.0, 96.0, None, 210, "report seeds", "make bench-detect", "found"),),
+        error_rates=(
+            ErrorRate("B-5a", "load-loss", 1.0, 96.0, None, 210, "report seeds", "make bench-detect", "found"),
+        ),
         error_rates_text="True of our simulator only.",
         explanations=(
             Explanation(
