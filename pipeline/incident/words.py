@@ -71,15 +71,12 @@ def told(figure: Figure, clocks: Clocks) -> dict[str, Any]:
     if figure.value is None:
         text = "not known"
         return {**shown, "text": text, "alt": "", "interval": "", "exact": text, "least": False}
-    interval = ""
-    if figure.low is not None or figure.high is not None:
-        interval = f"{_end(figure.low, figure.unit, clocks)} to {_end(figure.high, figure.unit, clocks)}"
     text = value_text(figure.value, figure.unit, clocks)
     return {
         **shown,
         "text": f"at least {text}" if figure.at_least else text,
         "alt": _alt(figure.value, figure.unit, clocks),
-        "interval": interval,
+        "interval": _interval(figure, clocks),
         "exact": exact_text(figure.value, figure.unit),
         "least": figure.at_least,
     }
@@ -131,12 +128,16 @@ def duration_text(us: int) -> str:
     return f"{seconds:.1f} s"
 
 
-def _end(value: float | int | None, unit: str, clocks: Clocks) -> str:
-    if value is None:
-        return "not known"
-    if unit == INSTANT:
-        return clocks.utc(int(value))[11:]
-    return f"{number_text(value, unit)}{unit_text(unit)}"
+def _interval(figure: Figure, clocks: Clocks) -> str:
+    """Both ends in the figure's unit; of instants of one day the times alone."""
+    if figure.low is None and figure.high is None:
+        return ""
+    ends = [None if end is None else value_text(end, figure.unit, clocks) for end in (figure.low, figure.high)]
+    if figure.unit == INSTANT:
+        ends = [None if end is None else end.removesuffix(" UTC") for end in ends]
+        if len({end[:10] for end in ends if end is not None}) == 1:
+            ends = [None if end is None else end[11:] for end in ends]
+    return " to ".join("not known" if end is None else end for end in ends)
 
 
 def _alt(value: Value, unit: str, clocks: Clocks) -> str:

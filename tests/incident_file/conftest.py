@@ -35,7 +35,7 @@ def incident_of(ledger: Ledger) -> Incident:
     site, receipts = last_site(ledger), index.receipts(ledger)
     raw_files = tuple(
         RawFile(r.sha256, r.file, r.bytes, r.layout, r.lines, r.quarantined, r.first_us, r.last_us, ("call",))
-        for r in receipts.values()
+        for r in sorted(receipts.values(), key=lambda r: (r.file, r.sha256))
     )
     archive = tuple((name, hashlib.sha256(content).hexdigest()) for name, content in sorted(site.archive.items()))
     places = tuple(sorted({channel.place for channel in site.channels.values()}))
