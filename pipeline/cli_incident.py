@@ -73,9 +73,7 @@ def _verify(folder: Path, workers: str | None, as_json: bool) -> None:
     from pipeline.incident.answer import verified_text
     from pipeline.incident.verify import verify_incident
     from pipeline.watch import watch_stderr
-    from pipeline.workers import expect_work
 
-    expect_work(workers)
     answer = verify_incident(folder, workers=workers, watch=watch_stderr())
     _print(answer, verified_text(answer), as_json)
     sys.exit(0 if answer["agrees"] else 1)

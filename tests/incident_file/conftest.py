@@ -55,3 +55,9 @@ def folder(berth: Berth, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("file") / "incident"
     write(berth.root, out)
     return out
+
+
+@pytest.fixture(scope="session")
+def berth_root(berth: Berth) -> Path:
+    """The site's folder."""
+    return berth.root

@@ -27,6 +27,7 @@
     const rest = `${whole}:${pad(at.getUTCSeconds())}`;
     return digits ? `${rest}.${String(at.getUTCMilliseconds()).padStart(3, "0").slice(0, digits)}` : rest;
   };
+  const dated = (seconds) => `${new Date(data.zero_ms + seconds * 1000).toISOString().slice(0, 10)} ${clock(seconds, 0, 1)}`;
   const after = (times, t) => {
     let low = 0, high = times.length;
     while (low < high) {
@@ -135,7 +136,7 @@
     box.dataset.from = view[0].toFixed(3);
     box.dataset.to = view[1].toFixed(3);
     box.dataset.coarse = String(!within());
-    state.textContent = `${clock(view[0], 0, 1)} to ${clock(view[1], 0, 1)} UTC` +
+    state.textContent = `${dated(view[0])} to ${dated(view[1])} UTC` +
       (within() ? "" : "; the whole call is drawn from the lowest and highest reading of each stretch");
   };
 
