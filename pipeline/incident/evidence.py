@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from importlib.metadata import version
 from importlib.resources import files
 from pathlib import Path
@@ -27,7 +27,7 @@ from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
 from pipeline.night.intake import LiveParts
 from pipeline.site import Site
-from pipeline.store.extract import extract
+from pipeline.store.extract import extract, together
 from pipeline.store.files import cannot_write, digest_of, draft_name
 from pipeline.store.samples import store_part
 from pipeline.store.sheets import read_flags
@@ -127,12 +127,20 @@ def write_samples(ledger: Ledger, site: Site, incident: Incident, folder: Path) 
     live = LiveParts(store_part(part) for part in index.parts(ledger)).days()
     for kind in ("call", "window"):
         (folder / kind).mkdir(parents=True, exist_ok=True)
-    for place in sorted(incident.evidence.places):
-        parts = [part for (of, _), found in live.items() if of == place for part in found]
-        of_call = extract(site.store, place, parts, from_us=call.from_us - ahead_us, to_us=call_to_us + ahead_us + 1)
-        of_call.write(folder / "call" / _file_name(place))
+    extracts = (
+        extract(
+            site.store,
+            place,
+            [part for (of, _), found in live.items() if of == place for part in found],
+            from_us=call.from_us - ahead_us,
+            to_us=call_to_us + ahead_us + 1,
+        )
+        for place in sorted(incident.evidence.places)
+    )
+    for of_call in together(extracts):
+        of_call.write(folder / "call" / _file_name(of_call.places))
         of_window = of_call.between(call.window_from_us - ahead_us, call.window_to_us + ahead_us + 1)
-        of_window.write(folder / "window" / _file_name(place))
+        of_window.write(folder / "window" / _file_name(of_call.places))
     _write_flags(ledger, site, incident, folder / "flags.csv", call.from_us, call_to_us)
 
 
@@ -147,8 +155,10 @@ def _most_ahead_us(incident: Incident) -> int:
     return int(-(-max(ends, default=0.0) // 60)) * 60_000_000
 
 
-def _file_name(place: str) -> str:
-    return quote(place, safe="").replace(".", "%2E")
+def _file_name(places: Sequence[str]) -> str:
+    """A name for one place, or for the first and last of several; encoded, so that it cannot leave the folder."""
+    ends = dict.fromkeys((places[0], places[-1]))
+    return "-to-".join(quote(place, safe="").replace(".", "%2E") for place in ends)
 
 
 def _write_flags(ledger: Ledger, site: Site, incident: Incident, to: Path, from_us: int, to_us: int) -> None:
