@@ -114,10 +114,12 @@ def data(incident: Incident, anchors: Mapping[str, str], clocks: Clocks) -> dict
 
 
 def _series(trace: Trace | None, zero_us: int) -> dict[str, list[Any]] | None:
+    """Milliseconds after zero, the first as it is, the others as steps; and values in the digits that are drawn."""
     if trace is None:
         return None
+    at_ms = [round((at_us - zero_us) / 1000) for at_us in trace.at_us]
     return {
-        "t": [round((at_us - zero_us) / 1e6, 3) for at_us in trace.at_us],
+        "t": [at - before for before, at in zip([0, *at_ms], at_ms, strict=False)],
         "v": [None if value is None else float(f"{value:.5g}") for value in trace.value],
     }
 
@@ -169,12 +171,12 @@ def _lane(lane: Lane, span: tuple[int, int], x: Any, base: float, top_kn: float)
         yield svg.text(LEFT + 6, base - 6, "not recorded", "c-small")
         return
     from_us, to_us = span
-    points = (
+    points = [
         None if value is None else (x(at_us), base - value / top_kn * usable)
         for at_us, value in zip(trace.at_us, trace.value, strict=True)
         if from_us <= at_us <= to_us
-    )
-    yield svg.path(points, "c-line c-lost" if lane.lost else "c-line")
+    ]
+    yield svg.path(svg.outline(points), "c-line c-lost" if lane.lost else "c-line")
     if not lane.corrected:
         yield svg.text(WIDTH - RIGHT, base - usable + 6, "by its own clock, not corrected", "c-small", anchor="end")
 

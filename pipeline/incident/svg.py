@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 
 STYLE = """
@@ -28,7 +28,7 @@ def svg(width: float, height: float, body: Iterable[str], *, label: str, style: 
     inside = f"<style>{STYLE}</style>" if style else ""
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {num(width)} {num(height)}" role="img" '
-        f'aria-label="{escape(label)}">{inside}{"".join(body)}</svg>'
+        f'aria-label="{_xml(label)}">{inside}{"".join(body)}</svg>'
     )
 
 
@@ -43,9 +43,7 @@ def rect(x: float, y: float, width: float, height: float, css: str) -> str:
 
 
 def text(x: float, y: float, words: str, css: str = "", *, anchor: str = "start") -> str:
-    # Control characters are not XML, whatever a register says.
-    plain = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in words)
-    return f'<text x="{num(x)}" y="{num(y)}" text-anchor="{anchor}" class="{css}">{escape(plain)}</text>'
+    return f'<text x="{num(x)}" y="{num(y)}" text-anchor="{anchor}" class="{css}">{_xml(words)}</text>'
 
 
 def path(points: Iterable[tuple[float, float] | None], css: str) -> str:
@@ -59,6 +57,29 @@ def path(points: Iterable[tuple[float, float] | None], css: str) -> str:
         out.append(f"{pen}{num(point[0])} {num(point[1])}")
         pen = "L"
     return f'<path d="{"".join(out)}" class="{css}"/>'
+
+
+def outline(points: Sequence[tuple[float, float] | None]) -> Iterator[tuple[float, float] | None]:
+    """Points to draw: of those closer than half a unit across, the highest and the lowest, so that no peak is lost."""
+    group: list[tuple[float, float]] = []
+    for point in (*points, None):
+        if group and (point is None or point[0] - group[0][0] > 0.5):
+            ends = {min(group, key=_height), max(group, key=_height)}
+            yield from sorted(ends, key=group.index)
+            group = []
+        if point is None:
+            yield None
+        else:
+            group.append(point)
+
+
+def _xml(words: str) -> str:
+    """Words as text of an XML document; control characters are none, whatever a register says."""
+    return escape("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in words))
+
+
+def _height(point: tuple[float, float]) -> float:
+    return point[1]
 
 
 def num(value: float) -> str:

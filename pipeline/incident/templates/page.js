@@ -2,6 +2,12 @@
 (() => {
   const box = document.getElementById("traces");
   const data = JSON.parse(document.getElementById("trace-data").textContent);
+  for (const lane of data.lanes) {
+    for (const one of [lane.window, lane.call]) {
+      let ms = 0;
+      if (one) one.t = one.t.map((step) => { ms += step; return ms / 1000; });
+    }
+  }
   const NS = "http://www.w3.org/2000/svg";
   const LEFT = 78, RIGHT = 8, TOP = 26, FOOT = 34, LANE = 58;
   const STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 14400, 28800, 86400, 172800, 604800];
