@@ -3,10 +3,11 @@
 House rules, no source; the levels are the policy's for events of loss of load. A usable reading below what counts as
 unloaded, of which the usable reading before is not, is the first *unloaded* one of a loss if the line bore load before
 (the mean of the minute before is at least `loss_from_pct` of the limit), if no reading of the next `loss_stay_s` is
-above it, and if it does not come back within half an hour, as far as is recorded: a line that falls slack does. The last
-*loaded* reading is the last before it of at least `loss_from_mean_pct` of that mean, at most `loss_fall_s` and the
-logger's filter earlier, or the very one before; where the line was in a trough, the one before, if that was at least
-twice what counts as unloaded, and the fall the steepest of the minute by far. A load that sinks more slowly was let out, and is not lost at once.
+above it, and if it does not come back within half an hour, as far as is recorded: a line that falls slack does. The
+last *loaded* reading is the last before it of at least `loss_from_pct` of the limit, twice what counts as unloaded, and
+`loss_from_mean_pct` of that mean, at most `loss_fall_s` and the logger's filter earlier, or the very one before; where
+the line was in a trough, the one before, if that was at least twice what counts as unloaded, and the fall the steepest
+of the minute by far. A load that sinks more slowly was let out, and is not lost at once.
 
 The instant lies between the two: not before the last loaded reading less the filter's length (a mean over the time
 before its stamp still holds load that is gone), and not after the first unloaded one. That is no matter of chance, as
@@ -97,7 +98,11 @@ def _loss(record: LineRecord, policy: Policy, there: Ints, at_us: Ints, kn: Floa
 def _last_loaded(
     record: LineRecord, policy: Policy, at_us: Ints, kn: Floats, first: int, begin: int, mean_kn: float
 ) -> int | None:
-    least_kn = max(policy.loss_from_mean_pct / 100.0 * mean_kn, record.floor_kn)
+    least_kn = max(
+        policy.loss_from_mean_pct / 100.0 * mean_kn,
+        policy.loss_from_pct / 100.0 * record.limit_kn,
+        TROUGH * record.floor_kn,
+    )
     bore = np.flatnonzero(kn[begin:first] >= least_kn)
     if bore.size:
         loaded = begin + int(bore[-1])

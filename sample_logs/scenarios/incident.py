@@ -93,8 +93,9 @@ def make_incident_case(seed: int, *, family: str) -> IncidentCase:
     loggers = sorted({line.logger for line in berth.lines})
     rates = {logger: int(rng.choice(RATES_HZ)) for logger in loggers}
     filters = {logger: float(rng.choice(FILTERS_S)) for logger in loggers}
-    recorded = record_all(berth, plan, record, faults, streams, 10.0)
-    thinned = _thinned(berth, recorded, rates, filters, rng)
+    whole = Faults([fault for fault in faults.listed if fault.kind != "gap"], faults.clocks)
+    recorded = record_all(berth, plan, record, whole, streams, 10.0)
+    thinned = _thinned(berth, recorded, faults, rates, filters, rng)
     clocks = {logger: clock_of(plan, faults, logger) for logger in loggers}
     first, last = phase_steps(plan)
     start = Clock(plan.start_us)
@@ -229,20 +230,21 @@ def _faults(berth: Berth, plan: Plan, record: Record, rng: np.random.Generator) 
 def _thinned(
     berth: Berth,
     recorded: Mapping[str, Recorded],
+    faults: Faults,
     rates: Mapping[str, int],
     filters: Mapping[str, float],
     rng: np.random.Generator,
 ) -> dict[str, Recorded]:
-    """Each tension at its logger's rate, behind its filter (a mean of what came before); all else as it was."""
+    """Each tension at its logger's rate, behind its filter (a mean of what came before), with its gaps."""
     out = dict(recorded)
     begin = {logger: int(rng.integers(S // rate)) for logger, rate in sorted(rates.items())}
     for line in berth.lines:
         own = recorded[line.channel]
         values = _mean_before(own.values, round(filters[line.logger] * S))
-        kept = slice(begin[line.logger], None, S // rates[line.logger])
-        # Gaps took readings out: which are kept goes by the stamp, not by the row.
-        number = np.rint((own.at_us - own.at_us[0]) / 100_000.0).astype(np.int64)
-        here = np.isin(number, np.arange(number[-1] + 1)[kept])
+        steps = np.arange(own.at_us.size)
+        here = steps % (S // rates[line.logger]) == begin[line.logger]
+        for gap in faults.of(line.channel, "gap"):
+            here &= (steps < gap.first) | (steps >= gap.last)
         out[line.channel] = Recorded(own.at_us[here], np.round(values[here], 3))
     return out
 
