@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import DataError, RegisterError, nearest
+from pipeline.incident import make_incident
 from pipeline.incident.evidence import MADE_WITH, RAW, RECORD, REGISTERS
-from pipeline.incident.record import VERSION, as_json
+from pipeline.incident.record import VERSION, Asked, as_json
 from pipeline.ledger.database import open_published
 from pipeline.nightly import run_night
 from pipeline.site import BUILT_IN, open_site
@@ -24,6 +25,8 @@ from pipeline.watch import Watch
 LONG_AGO_S = 1_000_000_000
 """Time of writing of scratch copies: long settled, so that the night waits for none of them."""
 MOST_TOLD = 200
+"""Differences named at most; of the others only how many there are."""
+_SHA256 = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
 def rederive(folder: Path, *, workers: str | None, watch: Watch | None) -> list[str]:
@@ -42,21 +45,38 @@ def rederive(folder: Path, *, workers: str | None, watch: Watch | None) -> list[
             expected=f"version {VERSION}",
             next_step=f"verify it with the program that made-with.json names: {made_with.get('versions')}",
         )
+    asked, files, through = _inputs(folder, filed, made_with)
+    differences = _built_in_differ(folder / REGISTERS)
     with tempfile.TemporaryDirectory(prefix="tautlog-incident-") as work:
         root = Path(work) / "site"
-        differences = _built_in_differ(folder / REGISTERS)
-        _scratch_site(folder, filed, root)
-        through = made_with["posted_through"]
-        run_night(root, through=None if through is None else date.fromisoformat(through), workers=workers, watch=watch)
-        again = as_json(_made_again(root, filed["asked"]))
-    return (differences + list(compared(filed, again)))[:MOST_TOLD]
+        _scratch_site(folder, files, root)
+        run_night(root, through=through, workers=workers, watch=watch)
+        with open_published(root) as ledger:
+            again = as_json(make_incident(ledger, line=asked.line, at_us=asked.at_us, window_min=asked.window_min))
+    differences += compared(filed, again)
+    more = len(differences) - MOST_TOLD
+    return differences if more <= 0 else [*differences[:MOST_TOLD], f"the record: {more} differences more"]
 
 
-def _made_again(root: Path, asked: Mapping[str, Any]) -> Any:
-    from pipeline.incident import make_incident
+def _inputs(
+    folder: Path, filed: Mapping[str, Any], made_with: Mapping[str, Any]
+) -> tuple[Asked, list[tuple[str, str]], date | None]:
+    """What was asked, the raw files as (SHA-256, name), and the day posted through. DataError: not what is filed.
 
-    with open_published(root) as ledger:
-        return make_incident(ledger, line=asked["line"], at_us=asked["at_us"], window_min=asked["window_min"])
+    Whoever made the folder may have written anything: no name may lead out of it.
+    """
+    try:
+        found = filed["asked"]
+        asked = Asked(str(found["site"]), str(found["line"]), int(found["at_us"]), float(found["window_min"]))
+        files = [(str(file["sha256"]), str(file["file"])) for file in filed["evidence"]["raw_files"]]
+        text = made_with["posted_through"]
+        through = None if text is None else date.fromisoformat(text)
+    except (KeyError, TypeError, ValueError) as error:
+        raise DataError(f"not a record: {error!r}", file=folder / RECORD) from error
+    for sha256, name in files:
+        if _SHA256.fullmatch(sha256) is None or Path(name).name != name or name in ("", ".", ".."):
+            raise DataError("a raw file's name is no file name", file=folder / RECORD, found=repr((sha256, name)))
+    return asked, files, through
 
 
 def _json(path: Path) -> dict[str, Any]:
@@ -69,19 +89,16 @@ def _json(path: Path) -> dict[str, Any]:
     return found
 
 
-def _scratch_site(folder: Path, filed: Mapping[str, Any], root: Path) -> None:
+def _scratch_site(folder: Path, files: list[tuple[str, str]], root: Path) -> None:
     """A site of the folder's registers, with the raw copies in its inbox under the names they were delivered by."""
     shutil.copytree(folder / REGISTERS, root)
     shutil.rmtree(root / BUILT_IN, ignore_errors=True)
     (root / "site.toml").write_bytes(without_store((root / "site.toml").read_bytes()))
     # A folder for each: two raw files may have come under one name.
-    for i, file in enumerate(filed["evidence"]["raw_files"]):
-        name = str(file["file"])
-        if Path(name).name != name or name in ("", ".", ".."):
-            raise DataError("a raw file's name is no file name", file=folder / RECORD, found=repr(name))
+    for i, (sha256, name) in enumerate(files):
         to = root / "inbox" / f"{i:05d}" / name
         to.parent.mkdir(parents=True)
-        shutil.copyfile(folder / RAW / file["sha256"], to)
+        shutil.copyfile(folder / RAW / sha256, to)
         os.utime(to, (LONG_AGO_S, LONG_AGO_S))
     open_site(root)
 

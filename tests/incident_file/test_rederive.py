@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import shutil
 import tomllib
 from pathlib import Path
 
@@ -70,12 +71,23 @@ def test_a_store_that_cannot_be_taken_out_line_by_line_is_refused() -> None:
 
 
 def test_a_record_of_another_version_is_not_read_as_ours(folder: Path, tmp_path: Path) -> None:
-    import shutil
-
     other = Path(shutil.copytree(folder, tmp_path / "other"))
     filed = json.loads((other / "incident.json").read_bytes())
     changed = copy.deepcopy(filed) | {"version": 99}
     (other / "incident.json").write_text(json.dumps(changed))
     write_seal(other)
     with pytest.raises(DataError, match="another version of tautlog made this incident file"):
+        rederive(other, workers="serial", watch=None)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("sha256", "../../site/site.toml"), ("file", "../hooks_1.csv"), ("file", ".."), ("file", "")]
+)
+def test_no_name_in_a_record_leads_out_of_the_folder(folder: Path, tmp_path: Path, key: str, value: str) -> None:
+    other = Path(shutil.copytree(folder, tmp_path / "other"))
+    filed = json.loads((other / "incident.json").read_bytes())
+    filed["evidence"]["raw_files"][0][key] = value
+    (other / "incident.json").write_text(json.dumps(filed))
+    write_seal(other)
+    with pytest.raises(DataError, match="is no file name"):
         rederive(other, workers="serial", watch=None)
