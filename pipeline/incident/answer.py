@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from pipeline.incident.links import parts_of
 from pipeline.incident.record import Incident, figures
 from pipeline.incident.view import KEEP_CLEAR
 from pipeline.ledger.words import CAUTION
@@ -27,7 +28,7 @@ def made_answer(incident: Incident, written: Row) -> dict[str, Any]:
         "first_to_go": part.first_to_go,
         "first": part.first_text,
         "happenings": len(part.sequence),
-        "figures": sum(1 for _ in figures(incident)),
+        "figures": sum(1 for part in parts_of(incident).values() for _ in figures(part)),
         "doubts": len(part.doubts),
         "strong_doubts": sum(doubt.weight == "strong" for doubt in part.doubts),
         "raw_files": len(incident.evidence.raw_files),

@@ -117,10 +117,14 @@ def _series(trace: Trace | None, zero_us: int) -> dict[str, list[Any]] | None:
     """Milliseconds after zero, the first as it is, the others as steps; and values in the digits that are drawn."""
     if trace is None:
         return None
-    at_ms = [round((at_us - zero_us) / 1000) for at_us in trace.at_us]
+    values = [None if value is None else float(f"{value:.5g}") for value in trace.value]
+    last = len(values) - 1
+    # Of a run of equal readings, as those of a brake's state, the first and the last draw the same line.
+    turns = [i for i in range(len(values)) if i in (0, last) or not values[i - 1] == values[i] == values[i + 1]]
+    at_ms = [round((trace.at_us[i] - zero_us) / 1000) for i in turns]
     return {
         "t": [at - before for before, at in zip([0, *at_ms], at_ms, strict=False)],
-        "v": [None if value is None else float(f"{value:.5g}") for value in trace.value],
+        "v": [values[i] for i in turns],
     }
 
 

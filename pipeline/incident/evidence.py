@@ -18,6 +18,7 @@ from typing import Any
 from urllib.parse import quote
 
 from pipeline.errors import RegisterError, StoreError
+from pipeline.incident.links import parts_of
 from pipeline.incident.page import page_html
 from pipeline.incident.pdf import pdf_bytes
 from pipeline.incident.record import Incident, as_json, figures
@@ -181,9 +182,7 @@ def _flat(incident: Incident) -> dict[str, Any]:
         "version": incident.version,
         "asked": as_json(incident.asked),
         "figures": [
-            {"part": part, **as_json(figure)}
-            for part, found in (("A", incident.part_a), ("B", incident.part_b))
-            for figure in figures(found)
+            {"part": part, **as_json(figure)} for part, found in parts_of(incident).items() for figure in figures(found)
         ],
     }
 
