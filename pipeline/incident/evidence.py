@@ -37,6 +37,8 @@ from schemas.times import us_to_rfc3339
 RECORD, FIGURES, MADE_WITH = "incident.json", "figures.json", "made-with.json"
 PAGE, PDF, README = "incident.html", "incident.pdf", "READ-ME.txt"
 RAW, REGISTERS, SAMPLES = "raw", "site", "samples"
+VIEWS = (RECORD, FIGURES, PAGE, PDF, README, SAMPLES)
+"""What is made of the record and the samples: files, and the folder of samples."""
 PROGRAMS = ("tautlog", "duckdb", "jinja2", "numba", "numpy", "polars", "pyarrow", "rfc3161-client", "scipy", "typst")
 """Programs whose version may show in a figure or a byte."""
 
@@ -75,20 +77,28 @@ def must_be_free(out: Path) -> None:
 
 
 def _fill(folder: Path, ledger: Ledger, site: Site, incident: Incident) -> None:
-    evidence = incident.evidence
-    for file in evidence.raw_files:
+    for file in incident.evidence.raw_files:
         _copy_raw(site, file.sha256, folder / RAW / file.sha256)
-    for name, sha256 in evidence.archive:
+    for name, sha256 in incident.evidence.archive:
         _copy_register(site, name, sha256, folder / REGISTERS / name)
+    through = index.latest_through(ledger)
+    posted = None if through is None else through.isoformat()
+    _write_json(folder / MADE_WITH, {"versions": versions(), "posted_through": posted})
+    write_views(folder, ledger, site, incident)
+
+
+def versions() -> dict[str, str]:
+    """Version of each program by which a figure or a byte may be another."""
+    return {name: version(name) for name in PROGRAMS}
+
+
+def write_views(folder: Path, ledger: Ledger, site: Site, incident: Incident) -> None:
+    """All that is made of the record, of the samples, and of `made-with.json`, which is there: by name in `VIEWS`."""
     write_samples(ledger, site, incident, folder / SAMPLES)
     _write_json(folder / RECORD, as_json(incident))
     _write_json(folder / FIGURES, _flat(incident))
-    versions = {name: version(name) for name in PROGRAMS}
-    through = index.latest_through(ledger)
-    posted = None if through is None else through.isoformat()
-    _write_json(folder / MADE_WITH, {"versions": versions, "posted_through": posted})
-    told = [FIGURES, RECORD, MADE_WITH]
-    shown = view(incident, site.zone, Made({name: digest_of(folder / name) for name in told}, versions))
+    digests = {name: digest_of(folder / name) for name in (FIGURES, RECORD, MADE_WITH)}
+    shown = view(incident, site.zone, Made(digests, versions()))
     (folder / PAGE).write_text(page_html(incident, shown, site.zone), encoding="utf-8")
     (folder / PDF).write_bytes(pdf_bytes(incident, shown))
     (folder / README).write_bytes((files("pipeline.incident") / "templates" / README).read_bytes())

@@ -9,15 +9,18 @@ import shutil
 import tempfile
 import tomllib
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from pipeline.errors import DataError, RegisterError, nearest
 from pipeline.incident import make_incident
-from pipeline.incident.evidence import MADE_WITH, RAW, RECORD, REGISTERS
-from pipeline.incident.record import VERSION, Asked, as_json
-from pipeline.ledger.database import open_published
+from pipeline.incident.evidence import MADE_WITH, RAW, RECORD, REGISTERS, VIEWS, versions, write_views
+from pipeline.incident.record import VERSION, Asked, Incident, as_json
+from pipeline.incident.seal import names_in
+from pipeline.ledger.account import last_site
+from pipeline.ledger.database import Ledger, open_published
 from pipeline.nightly import run_night
 from pipeline.site import BUILT_IN, open_site
 from pipeline.watch import Watch
@@ -52,10 +55,32 @@ def rederive(folder: Path, *, workers: str | None, watch: Watch | None) -> list[
         _scratch_site(folder, files, root)
         run_night(root, through=through, workers=workers, watch=watch)
         with open_published(root) as ledger:
-            again = as_json(make_incident(ledger, line=asked.line, at_us=asked.at_us, window_min=asked.window_min))
-    differences += compared(filed, again)
+            again = make_incident(ledger, line=asked.line, at_us=asked.at_us, window_min=asked.window_min)
+            differences += compared(filed, as_json(again))
+            if not differences and made_with.get("versions") == versions():
+                differences += _views_differ(folder, filed, ledger, again, Path(work) / "views")
     more = len(differences) - MOST_TOLD
     return differences if more <= 0 else [*differences[:MOST_TOLD], f"the record: {more} differences more"]
+
+
+def _views_differ(
+    folder: Path, filed: Mapping[str, Any], ledger: Ledger, incident: Incident, made: Path
+) -> Iterator[str]:
+    """Page, PDF, figures and samples made again of a record that agrees: by the same programs they are the same bytes.
+
+    By others they may not be, and are not held against one another; the record is, whatever made it.
+    """
+    made.mkdir()
+    shutil.copyfile(folder / MADE_WITH, made / MADE_WITH)
+    archive = tuple((str(name), str(sha256)) for name, sha256 in filed["evidence"]["archive"])
+    as_filed = replace(incident, evidence=replace(incident.evidence, archive=archive))
+    write_views(made, ledger, last_site(ledger), as_filed)
+    ours, theirs = ({name for name in names_in(where) if name.split("/")[0] in VIEWS} for where in (made, folder))
+    for name in sorted(ours | theirs):
+        if name not in ours or name not in theirs:
+            yield f"{name}: only {'made again' if name in ours else 'filed'}"
+        elif (made / name).read_bytes() != (folder / name).read_bytes():
+            yield f"{name}: not what the same programs make of the record"
 
 
 def _inputs(
