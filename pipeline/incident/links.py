@@ -20,33 +20,38 @@ RawKey = tuple[str, int, str]
 
 @dataclass(frozen=True)
 class Links:
-    """Anchors of everything that has a number, and of every raw line cited; `rows` and `raw` by part, "A" and "B"."""
+    """Anchors of everything that has a number, and of every raw line cited; `rows` and `raw` by part, "A" and "B".
 
-    anchors: Mapping[str, str]
+    A happening may have the number of its own instant: then `things` has its row, `figures` that of the figure.
+    """
+
+    figures: Mapping[str, str]
+    things: Mapping[str, str]
     rows: Mapping[str, list[dict[str, Any]]]
     raw: Mapping[str, list[dict[str, Any]]]
 
     def to(self, numbers: Sequence[str]) -> list[dict[str, str]]:
-        """Links to some numbers: number and anchor. Bug for a number that nothing has."""
+        """Links to some numbers: number and anchor, a happening's before a figure's. Bug for one that nothing has."""
+        anchors = {**self.figures, **self.things}
         for number in numbers:
-            if number not in self.anchors:
+            if number not in anchors:
                 raise Bug(f"a figure or sentence of the incident cites {number}, which nothing is called")
-        return [{"number": number, "anchor": self.anchors[number]} for number in numbers]
+        return [{"number": number, "anchor": anchors[number]} for number in numbers]
 
 
 def make_links(incident: Incident, clocks: Clocks) -> Links:
     """Anchors, registers of figures and tables of raw lines of both parts. Bug where two things have one number."""
     parts = parts_of(incident)
-    anchors: dict[str, str] = {}
+    anchors: dict[str, dict[str, str]] = {"f": {}, "n": {}}
     for part in parts.values():
         for number, kind in numbered(part):
-            if number in anchors:
+            if number in anchors[kind]:
                 raise Bug(f"two things of the incident are numbered {number}")
-            anchors[number] = f"{kind}-{number}"
+            anchors[kind][number] = f"{kind}-{number}"
     raw = {name: _raw_rows(name, part) for name, part in parts.items()}
-    links = Links(anchors, {}, {name: list(rows.values()) for name, rows in raw.items()})
+    links = Links(anchors["f"], anchors["n"], {}, {name: list(rows.values()) for name, rows in raw.items()})
     rows = {name: [_row(f, raw[name], links, clocks) for f in figures(part)] for name, part in parts.items()}
-    return Links(anchors, rows, links.raw)
+    return Links(links.figures, links.things, rows, links.raw)
 
 
 def parts_of(incident: Incident) -> dict[str, PartA | PartB]:
@@ -101,7 +106,7 @@ def _raw_rows(part: str, found: PartA | PartB) -> dict[RawKey, dict[str, Any]]:
 def _row(figure: Figure, raw: Mapping[RawKey, dict[str, Any]], links: Links, clocks: Clocks) -> dict[str, Any]:
     return {
         **told(figure, clocks),
-        "anchor": links.anchors[figure.number],
+        "anchor": links.figures[figure.number],
         "raw": [{"number": raw[_key(ref)]["number"], "anchor": raw[_key(ref)]["id"]} for ref in figure.refs],
         "more": max((figure.of_lines or 0) - len(figure.refs), 0),
         "of": links.to(figure.of_figures),

@@ -33,7 +33,7 @@ def page_html(incident: Incident, shown: dict[str, Any], zone: ZoneInfo) -> str:
     from markupsafe import Markup
 
     clocks = Clocks(zone)
-    anchors = make_links(incident, clocks).anchors
+    anchors = make_links(incident, clocks).things
     window = (incident.call.window_from_us, incident.call.window_to_us)
     style, script = _own("page.css"), _own("page.js")
     # Marked as markup are only our own files, and pictures in which every text was escaped (`svg.text`).

@@ -102,7 +102,7 @@ def _file(file: Any, clocks: Clocks) -> Shown:
 
 def _part_a(part: PartA, links: Links, clocks: Clocks) -> Shown:
     def show(figure: Figure) -> Shown:
-        return {**told(figure, clocks), "anchor": links.anchors[figure.number]}
+        return {**told(figure, clocks), "anchor": links.figures[figure.number]}
 
     by_number = {one.number: one for one in part.sequence}
     sequence = [_happening(one, part.loss, links, clocks, show) for one in part.sequence]
@@ -177,7 +177,7 @@ def _happening(one: Happening, loss: str | None, links: Links, clocks: Clocks, s
         between = f"{clocks.utc_time(one.low_us, 2)} to {clocks.utc_time(one.high_us, 2)}"
     return {
         "number": one.number,
-        "anchor": links.anchors[one.number],
+        "anchor": links.things[one.number],
         "kind": one.kind.replace("-", " "),
         "is_loss": one.number == loss,
         "line": one.line or "",
@@ -206,7 +206,7 @@ def _order(one: Order, by_number: Mapping[str, Happening], links: Links, show: A
              for number, end in zip((one.first, one.second), ends, strict=True)]  # fmt: skip
     return {
         "number": one.number,
-        "anchor": links.anchors[one.number],
+        "anchor": links.things[one.number],
         "links": links.to((one.first, one.second)),
         "names": names,
         "known": one.known,
@@ -230,7 +230,7 @@ def _berth_line(line: BerthLine, show: Any) -> Shown:
 def _doubt(doubt: Doubt, links: Links, show: Any) -> Shown:
     return {
         "number": doubt.number,
-        "anchor": links.anchors[doubt.number],
+        "anchor": links.things[doubt.number],
         "kind": doubt.kind.replace("-", " "),
         "subject": doubt.subject,
         "text": doubt.text,

@@ -16,7 +16,7 @@ def part_b(part: PartB, links: Links, clocks: Clocks) -> Shown:
     """Lives, what spent them, sensitivity, error rates, explanations; each with links to its figures."""
 
     def show(figure: Figure) -> Shown:
-        return {**told(figure, clocks), "anchor": links.anchors[figure.number]}
+        return {**told(figure, clocks), "anchor": links.figures[figure.number]}
 
     return {
         "lives": [_life(life, show) for life in part.lives],
@@ -25,7 +25,7 @@ def part_b(part: PartB, links: Links, clocks: Clocks) -> Shown:
         "error_rates": [
             {
                 "number": one.number,
-                "anchor": links.anchors[one.number],
+                "anchor": links.things[one.number],
                 "kind": one.kind.replace("-", " "),
                 "rate": "" if one.rate_hz is None else f"{one.rate_hz:g} Hz",
                 "recall": "not measured" if one.recall is None else f"{one.recall:.1f} %",
@@ -67,7 +67,7 @@ def _life(life: Life, show: Any) -> Shown:
 def _spent(one: Spent, links: Links, clocks: Clocks, show: Any) -> Shown:
     return {
         "number": one.number,
-        "anchor": links.anchors[one.number],
+        "anchor": links.things[one.number],
         "kind": one.kind.replace("-", " "),
         "from": clocks.utc(one.from_us, 0),
         "to": clocks.utc(one.to_us, 0) if one.to_us > one.from_us else "",
@@ -81,7 +81,7 @@ def _sensitive(one: Sensitive, links: Links) -> Shown:
     unit = unit_text(one.unit)
     return {
         "number": one.number,
-        "anchor": links.anchors[one.number],
+        "anchor": links.things[one.number],
         "of": links.to((one.of_figure,)),
         "constant": one.constant,
         "used": f"{number_text(one.used, one.unit)}{unit}",
@@ -100,7 +100,7 @@ def _sensitive(one: Sensitive, links: Links) -> Shown:
 def _explanation(one: Explanation, links: Links) -> Shown:
     return {
         "number": one.number,
-        "anchor": links.anchors[one.number],
+        "anchor": links.things[one.number],
         "name": one.name,
         "shows_for": [_point(point, links) for point in one.shows_for],
         "shows_against": [_point(point, links) for point in one.shows_against],
