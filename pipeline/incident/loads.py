@@ -325,8 +325,10 @@ def _why_not(context: Context) -> str | None:
 def _arm(record: LineRecord) -> np.ndarray:
     """Of a tension of 1 kN: force ahead, force athwart, moment about midships [m]."""
     row = record.rigging
-    assert row.lead_deg is not None and row.lead_down_deg is not None
-    assert row.chock_ahead_m is not None and row.chock_athwart_m is not None
-    level = float(np.cos(np.radians(row.lead_down_deg)))
-    ahead, athwart = level * float(np.cos(np.radians(row.lead_deg))), level * float(np.sin(np.radians(row.lead_deg)))
-    return np.array([ahead, athwart, row.chock_ahead_m * athwart - row.chock_athwart_m * ahead])
+    lead_deg, down_deg, x_m, y_m = (
+        float("nan") if found is None else float(found)
+        for found in (row.lead_deg, row.lead_down_deg, row.chock_ahead_m, row.chock_athwart_m)
+    )
+    level = float(np.cos(np.radians(down_deg)))
+    ahead, athwart = level * float(np.cos(np.radians(lead_deg))), level * float(np.sin(np.radians(lead_deg)))
+    return np.array([ahead, athwart, x_m * athwart - y_m * ahead])
