@@ -21,6 +21,7 @@ import click
 
 from pipeline.cli_berth import BERTH
 from pipeline.cli_health import health
+from pipeline.cli_incident import INCIDENT
 from pipeline.cli_nights import NIGHTS
 from pipeline.cli_options import (
     AS_JSON,
@@ -274,7 +275,7 @@ def compare(
     _answer(site, lambda ledger: run_through(ledger, specs, lines, exact=exact, workers=workers), as_json, "compare")
 
 
-for command in (*NIGHTS, *BERTH, health, *UPKEEP):
+for command in (*NIGHTS, *BERTH, *INCIDENT, health, *UPKEEP):
     tautlog.add_command(command)
 
 
