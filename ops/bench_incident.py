@@ -1,9 +1,10 @@
 """What reconstructed incidents are worth on simulated ones. `make bench-incident`; `--short` in the tests.
 
 Each seed gives a berth in a squall on which one to three lines part (`sample_logs/scenarios/incident.py`), with exact
-truth: loggers up to 90 s off, with drift, at 1, 2, 5 or 10 Hz, some behind a filter; gaps, sometimes over the very loss;
-often a clipped pin. What is asked for is one of the lost lines, at an instant up to ten seconds beside its loss. Then, by the functions
-that `tautlog incident` runs, with readings from memory instead of the store's (`incident_memory`):
+truth: loggers up to 90 s off, with drift, at 1, 2, 5 or 10 Hz, some behind a filter; gaps, sometimes over the very
+loss; often a clipped pin. What is asked for is one of the lost lines, at an instant up to ten seconds beside its
+loss. Then, by the functions that `tautlog incident` runs, with readings from memory instead of the store's
+(`incident_memory`):
 
 - *instant*: of every line that parted, whether its loss is found, the true instant lies between last loaded and first
   unloaded reading (less the filter), and the figure given is within one reading of it; over a gap, the first two alone;

@@ -38,8 +38,8 @@ _PARTED = re.compile(r"\s*(not\s+)?parted\s*(?:;.*)?", re.IGNORECASE | re.DOTALL
 class Channel(Model):
     """One measured quantity at one place. `capacity` is in the quantity's canonical unit (tension: kN).
 
-    `logger`: whose clock stamps it; without it, each layout that feeds channels is one logger. `filter_s`: over how long
-    before its stamp a reading is a mean, where the logger's manual says so.
+    `logger`: whose clock stamps it; without it, each layout that feeds channels is one logger. `filter_s`: over how
+    long before its stamp a reading is a mean, where the logger's manual says so.
     """
 
     channel: Name
