@@ -51,6 +51,11 @@ def make_links(incident: Incident, clocks: Clocks) -> Links:
     raw = {name: _raw_rows(name, part) for name, part in parts.items()}
     links = Links(anchors["f"], anchors["n"], {}, {name: list(rows.values()) for name, rows in raw.items()})
     rows = {name: [_row(f, raw[name], links, clocks) for f in figures(part)] for name, part in parts.items()}
+    for found in rows.values():
+        # On paper each way of obtaining figures is told once, and named by its number.
+        ways = list(dict.fromkeys(row["how"] for row in found))
+        for row in found:
+            row["way"] = ways.index(row["how"]) + 1
     return Links(links.figures, links.things, rows, links.raw)
 
 

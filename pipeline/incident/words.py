@@ -113,6 +113,11 @@ def number_text(value: float | int, unit: str) -> str:
     return f"{value:.2g}" if value != 0 and float(rounded) == 0 else rounded
 
 
+def sentence(text: str) -> str:
+    """A text as a sentence: with its full stop."""
+    return text if not text or text[-1] in ".!?" else f"{text}."
+
+
 def unit_text(unit: str) -> str:
     """A unit as it stands after a number; a bare count has none."""
     return "" if unit in ("", "1") else f" {unit}"
@@ -145,7 +150,8 @@ def _alt(value: Value, unit: str, clocks: Clocks) -> str:
         return ""
     if unit == INSTANT:
         return clocks.local(int(value))
-    return f"{value / KN_PER_TF:.1f} tf" if unit == "kN" else ""
+    tf = value / KN_PER_TF
+    return f"{tf:.1f} tf" if unit == "kN" and abs(tf) >= 0.05 else ""
 
 
 def minute_text(at_us: int, *, seconds: bool = False) -> str:
