@@ -18,8 +18,8 @@ from pipeline.incident.record import BerthLine, Doubt, Explanation, Figure, Happ
 SECTION: Final = "B-6"
 NEAR_US: Final = 120_000_000
 NO_VERDICT: Final = (
-    "No cause is named, and none is more likely for standing first or for having more beside it. Several may have "
-    "acted together. What the logs cannot show, rope ends, fittings, winches and those who were there may."
+    "No cause is named, and none is more likely for coming first or for having more beside it. Several may have acted "
+    "together. What the logs cannot show, rope ends, fittings, winches and accounts may."
 )
 
 

@@ -88,7 +88,7 @@ def life_of(context: Context, past: Past) -> Life:
             f"time of that in which {line} was observed",
             past.observed_us / 3.6e9,
             "h",
-            "usable readings, each standing until the next, at most max_gap_s",
+            "usable readings, each counting until the next, at most max_gap_s",
         ),
         strength=_strength(context, site, past, outboard, riggings),
         energy=_energy(context, site, past, riggings),

@@ -77,18 +77,22 @@ class IncidentCase:
         return (raw_us - clock.start_us - clock.offset_us) / (1.0 + clock.drift_ppm * 1e-6)
 
 
-def make_incident_case(seed: int, *, family: str) -> IncidentCase:
-    """The incident of this seed; families "tune" and "report". RuntimeError where no line can be made to part."""
+def make_incident_case(seed: int, *, family: str, losses: int | None = None) -> IncidentCase:
+    """The incident of this seed; families "tune" and "report". `losses`: how many lines part (or drawn).
+
+    RuntimeError where no line can be made to part.
+    """
     streams = Streams(family, seed)
     rng = streams("incident")
     berth = _berth(streams, rng)
     plan = _plan(berth, rng, family)
     record = simulate(berth, plan, streams)
-    for turn in range(1 + int(rng.choice(3, p=(0.4, 0.4, 0.2)))):
+    drawn = 1 + int(rng.choice(3, p=(0.4, 0.4, 0.2)))
+    for turn in range(drawn if losses is None else losses):
         if not _part(plan, berth, record, rng, turn):
             break
         record = simulate(berth, plan, streams)
-    losses = sorted(plan.losses, key=lambda loss: (loss.step, loss.row))
+    lost = sorted(plan.losses, key=lambda loss: (loss.step, loss.row))
     faults, hidden = _faults(berth, plan, record, rng)
     loggers = sorted({line.logger for line in berth.lines})
     rates = {logger: int(rng.choice(RATES_HZ)) for logger in loggers}
@@ -115,11 +119,11 @@ def make_incident_case(seed: int, *, family: str) -> IncidentCase:
     clipped = next((fault.channel for fault in faults.listed if fault.kind == "clipping"), None)
     return IncidentCase(
         scenario=scenario,
-        losses=tuple(_lost(berth, clocks, loss) for loss in losses),
+        losses=tuple(_lost(berth, clocks, loss) for loss in lost),
         clocks=clocks,
         rates_hz=rates,
         filters_s=filters,
-        slipped_us=_slipped(berth, record, clocks, losses[0].step),
+        slipped_us=_slipped(berth, record, clocks, lost[0].step),
         clipped=clipped,
         hidden=hidden,
         berth=berth,

@@ -40,10 +40,8 @@ def test_every_true_loss_is_told_inside_its_interval_and_no_other(case: Incident
 
 def test_the_first_line_to_go_is_named_and_orders_of_losses_are_true(case: IncidentCase, incident: Incident) -> None:
     assert incident.part_a.first_to_go == case.losses[0].line
-    number = {one.number: one for one in incident.part_a.sequence}
-    claimed = [
-        o for o in incident.part_a.orders if o.known and {number[o.first].kind, number[o.second].kind} == {"load-loss"}
-    ]
+    number = {one.number: one for one in losses(incident).values()}
+    claimed = [o for o in incident.part_a.orders if o.known and {o.first, o.second} <= set(number)]
     assert len(claimed) == 1
     assert [number[claimed[0].first].line, number[claimed[0].second].line] == [one.line for one in case.losses]
 
@@ -126,7 +124,7 @@ def test_nothing_is_said_of_persons_places_to_stand_or_a_cause(incident: Inciden
     for part in (told["part_a"], told["part_b"]):
         part["caution"] = ""
     text = json.dumps(told)
-    assert PERSONS.search(text.replace(json.dumps(incident.part_b.no_verdict)[1:-1], "")) is None
+    assert PERSONS.search(text) is None
     assert incident.part_b.no_verdict.startswith("No cause is named")
     assert len(incident.part_b.explanations) == 14
     assert all(one.cannot_show for one in incident.part_b.explanations)
