@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from importlib.metadata import version
 from importlib.resources import files
 from pathlib import Path
@@ -94,14 +95,17 @@ def versions() -> dict[str, str]:
 
 def write_views(folder: Path, ledger: Ledger, site: Site, incident: Incident) -> None:
     """All that is made of the record, of the samples, and of `made-with.json`, which is there: by name in `VIEWS`."""
-    write_samples(ledger, site, incident, folder / SAMPLES)
-    _write_json(folder / RECORD, as_json(incident))
-    _write_json(folder / FIGURES, _flat(incident))
-    digests = {name: digest_of(folder / name) for name in (FIGURES, RECORD, MADE_WITH)}
-    shown = view(incident, site.zone, Made(digests, versions()))
-    (folder / PAGE).write_text(page_html(incident, shown, site.zone), encoding="utf-8")
-    (folder / PDF).write_bytes(pdf_bytes(incident, shown))
-    (folder / README).write_bytes((files("pipeline.incident") / "templates" / README).read_bytes())
+    with ThreadPoolExecutor(1) as aside:
+        # A month of samples takes as long as all the rest, and mostly outside of the interpreter.
+        samples = aside.submit(write_samples, ledger, site, incident, folder / SAMPLES)
+        _write_json(folder / RECORD, as_json(incident))
+        _write_json(folder / FIGURES, _flat(incident))
+        digests = {name: digest_of(folder / name) for name in (FIGURES, RECORD, MADE_WITH)}
+        shown = view(incident, site.zone, Made(digests, versions()))
+        (folder / PAGE).write_text(page_html(incident, shown, site.zone), encoding="utf-8")
+        (folder / PDF).write_bytes(pdf_bytes(incident, shown))
+        (folder / README).write_bytes((files("pipeline.incident") / "templates" / README).read_bytes())
+        samples.result()
 
 
 def _copy_raw(site: Site, sha256: str, to: Path) -> None:
