@@ -104,7 +104,7 @@ def number_text(value: float | int, unit: str) -> str:
     """A number in the digits of its unit; tiny and huge ones in powers of ten."""
     if isinstance(value, int):
         return str(value)
-    decimals = DECIMALS.get(unit)
+    decimals = DECIMALS.get("%" if unit.startswith("% ") else unit)  # "% of its role" too
     if decimals is None:
         size = abs(value)
         return "0" if value == 0 else f"{value:.3e}" if size < 1e-3 or size >= 1e5 else f"{value:.4g}"

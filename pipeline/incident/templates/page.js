@@ -129,7 +129,7 @@
       }
       make(inside, "line", { x1: x(mark.t), x2: x(mark.t), y1, y2, class: "c-mark" });
       const row = whole ? "top" : mark.line, at = x(mark.t);
-      if (at >= LEFT && at - (ends.has(row) ? ends.get(row) : -99) > 34) {
+      if (at >= LEFT && at - (ends.has(row) ? ends.get(row) : -99) > 44) {
         ends.set(row, at);
         const link = make(inside, "a", { href: `#${mark.anchor}` });
         make(link, "title", {}, `${mark.number}: ${mark.line || ""} ${mark.kind}`);
