@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from pipeline.incident.lines import Reading
-from pipeline.incident.numbering import Context
+from pipeline.incident.numbering import Context, rounded
 from pipeline.incident.record import Clock, ClockInstant, ClockWindow, Figure
 
 SECTION: Final = "A-1"
@@ -39,7 +39,7 @@ def _clock(context: Context, logger: str, channels: tuple[str, ...]) -> Clock:
     windows = tuple(
         ClockWindow(
             one.middle_us,
-            (1 if one.second == logger else -1) * one.lag_s + (0.0 if fitted is None else fitted.at(one.middle_us)),
+            rounded((1 if one.second == logger else -1) * one.lag_s + (0.0 if fitted is None else fitted.offset_s)),
             0.5,
             one.shared,
             one.weight > 0.0,

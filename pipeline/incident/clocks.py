@@ -53,6 +53,8 @@ DRIFT: Final = 1e-4
 """What drift is usual [s/s]: watch crystals are some 20 ppm off, and 60 in the cold (from memory). It holds a fit that
 has few windows, and gives way to what many say."""
 PERCENT: Final = 95.0
+DECIMALS: Final = 4
+"""Seconds are told to a tenth of a millisecond: what linear algebra leaves in the last bits differs from run to run."""
 
 
 @dataclass(frozen=True)
@@ -153,9 +155,9 @@ def _coarse(pairs: Mapping[tuple[str, str], Offset], reference: str) -> dict[str
             return found
         _, one, other, offset_s = min(steps)
         if one in found:
-            found[other] = found[one] + offset_s
+            found[other] = round(found[one] + offset_s, DECIMALS)
         else:
-            found[one] = found[other] - offset_s
+            found[one] = round(found[other] - offset_s, DECIMALS)
 
 
 @dataclass(frozen=True)
@@ -275,7 +277,8 @@ def _lag(a: Floats, b: Floats, near: int, bands_s: Sequence[tuple[float, float]]
     best = int(np.argmax(shared[1:-1])) + 1
     if not 1 < best < shared.size - 2 or shared[best] < LEAST_SHARED:
         return None
-    return (best - near - 1 + vertex(*shared[best - 1 : best + 2].tolist())) * STEP_S, float(shared[best])
+    lag_s = (best - near - 1 + vertex(*shared[best - 1 : best + 2].tolist())) * STEP_S
+    return round(lag_s, DECIMALS), round(float(shared[best]), DECIMALS)
 
 
 _Solved = dict[str, tuple[float, float]]
@@ -372,13 +375,13 @@ def _told(
     offset_s = coarse_s + solved[0]
     return Fitted(
         logger=name,
-        offset_s=offset_s,
-        drift=solved[1],
-        standard_s=standard_s,
-        drift_standard=WIDEN * spread[1],
-        low_s=offset_s - wide_s,
-        high_s=offset_s + wide_s,
+        offset_s=round(offset_s, DECIMALS),
+        drift=round(solved[1], 2 * DECIMALS),
+        standard_s=round(standard_s, DECIMALS),
+        drift_standard=round(WIDEN * spread[1], 2 * DECIMALS),
+        low_s=round(offset_s - wide_s, DECIMALS),
+        high_s=round(offset_s + wide_s, DECIMALS),
         windows=windows,
         at_us=at_us,
-        covariance=WIDEN**2 * spread[2],
+        covariance=round(WIDEN**2 * spread[2], 3 * DECIMALS),
     )

@@ -28,6 +28,9 @@ from schemas.registers import Policy
 
 TROUGH: Final = 2.0
 """A reading of so many times what counts as unloaded bore load."""
+SINKS_S: Final = 3.0
+SINKS: Final = 0.75
+"""Behind a filter a fall looks slow. A load that had sunk by a quarter in three seconds before it was sinking."""
 STEEPEST: Final = 1.5
 """By so much a fall out of a trough must be steeper than any of the minute before."""
 
@@ -48,8 +51,9 @@ class Loss:
     gap: bool
 
 
-def losses_of(record: LineRecord, policy: Policy) -> list[Loss]:
-    """All losses among a line's readings, in order of time."""
+def losses_of(record: LineRecord, policy: Policy, *, over_gaps: bool = True) -> list[Loss]:
+    """All losses among a line's readings, in order of time. `over_gaps`: those across a gap of over `max_gap_s` too, of
+    which nobody knows how the load went."""
     there = np.flatnonzero(record.usable)
     if there.size < 2:
         return []
@@ -61,7 +65,8 @@ def losses_of(record: LineRecord, policy: Policy) -> list[Loss]:
         if at_us[first] < free_us:
             continue
         one = _loss(record, policy, there, at_us, kn, first)
-        if one is not None:
+        wide_us = 0 if one is None else int(record.at_us[one.unloaded]) - int(record.at_us[one.loaded])
+        if one is not None and (over_gaps or not one.gap or wide_us <= policy.max_gap_s * 1e6):
             found.append(one)
             free_us = int(at_us[first]) + round(policy.loss_stay_s * 1e6)
     return found
@@ -107,8 +112,10 @@ def _last_loaded(
     if bore.size:
         loaded = begin + int(bore[-1])
         fall_us = int(at_us[first]) - int(at_us[loaded])
-        if loaded == first - 1 or fall_us <= (policy.loss_fall_s + record.filter_s) * 1e6:
-            return loaded
+        # Behind a filter one reading more may show a part of the load.
+        more_s = record.filter_s + record.step_s if record.filter_s > 0.0 else 0.0
+        if loaded == first - 1 or fall_us <= (policy.loss_fall_s + more_s) * 1e6:
+            return loaded if _was_whole(record, at_us, kn, first) else None
     before = int(np.searchsorted(at_us, at_us[first] - record.filter_s * 1e6)) - 1
     before = min(max(before, begin), first - 1)
     if kn[before] < TROUGH * record.floor_kn:
@@ -117,6 +124,15 @@ def _last_loaded(
     usual = float((-np.diff(kn[begin : before + 1]) / apart_s).max()) if apart_s.size else 0.0
     fall = float(kn[before] - kn[first]) / max(float(at_us[first] - at_us[before]) / 1e6, record.step_s)
     return first - 1 if fall > STEEPEST * max(usual, 0.0) else None
+
+
+def _was_whole(record: LineRecord, at_us: Ints, kn: Floats, first: int) -> bool:
+    """Whether, behind a filter, the last reading that holds nothing of the fall was no part of a slower one."""
+    if record.filter_s <= 0.0:
+        return True
+    whole = int(np.searchsorted(at_us, at_us[first - 1] - record.filter_s * 1e6, side="right")) - 1
+    begin = int(np.searchsorted(at_us, at_us[max(whole, 0)] - SINKS_S * 1e6))
+    return whole < 0 or bool(kn[whole] >= SINKS * kn[begin : whole + 1].max())
 
 
 def _best_us(record: LineRecord, at_us: Ints, kn: Floats, loaded: int, first: int) -> int:

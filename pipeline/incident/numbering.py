@@ -5,10 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from pipeline.incident.lines import Berthed, LineRecord
 from pipeline.incident.record import REFS_SHOWN, Figure, Ref, Value
 from pipeline.incident.times import Times
+
+DIGITS: Final = 9
+"""Significant digits of a figure: more than any gauge has, and fewer than another machine's arithmetic may change."""
+
+
+def rounded(value: float) -> float:
+    """A figure to `DIGITS` significant digits."""
+    return float(f"{value:.{DIGITS}g}")
 
 
 @dataclass
@@ -42,6 +51,8 @@ class Numbers:
         """A figure with the next number. A value that is no finite number is not known."""
         if isinstance(value, float) and not math.isfinite(value):
             value, not_known = None, not_known or "no finite figure"
+        value = rounded(value) if isinstance(value, float) else value
+        low, high = (rounded(end) if isinstance(end, float) else end for end in (low, high))
         if value is None and not_known is None:
             not_known = "not recorded"
         shown = tuple(refs)[:REFS_SHOWN]

@@ -17,7 +17,7 @@ from pipeline.incident import loads
 from pipeline.incident.clocks import WINDOW_S, clocks_about
 from pipeline.incident.lines import LineRecord
 from pipeline.incident.loss import losses_of, nearest_to
-from pipeline.incident.numbering import Context
+from pipeline.incident.numbering import Context, rounded
 from pipeline.incident.past import Past, ZonePast
 from pipeline.incident.record import Figure, Life, Load, Sensitive
 from pipeline.incident.times import series_about
@@ -57,17 +57,19 @@ def sensitivity_of(context: Context, instant: Figure, load: Load, life: Life, pa
 
 
 def _told(context: Context, knob: Knob) -> Sensitive:
-    changed = tuple((value, knob.again(value)) for value in knob.tried)
+    instant = knob.figure.unit == "us UTC"
+    made = [(value, knob.again(value)) for value in knob.tried]
+    changed = tuple((rounded(v), found if found is None or instant else rounded(found)) for v, found in made)
     base = knob.figure.value
-    found = [made for _, made in changed if made is not None]
-    if any(made is None for _, made in changed) and base is not None:
+    found = [one for _, one in changed if one is not None]
+    if len(found) < len(changed) and base is not None:
         says = "with some of these values the figure cannot be given"
     elif base is None or not isinstance(base, int | float) or not found:
         says = "the figure is not known"
-    elif all(made == base for made in found):
+    elif all(one == base for one in found):
         says = "it does not move"
     elif knob.figure.unit == "us UTC":
-        says = f"it moves by up to {max(abs(made - base) for made in found) / 1e6:.3g} s"
+        says = f"it moves by up to {max(abs(one - base) for one in found) / 1e6:.3g} s"
     else:
         low, high = min(*found, base), max(*found, base)
         says = f"it lies between {low:.4g} and {high:.4g} {knob.figure.unit}"

@@ -107,7 +107,7 @@ class Times:
 
 def times_of(lines: Mapping[str, LineRecord], line: str, at_us: int, policy: Policy) -> Times:
     """Clocks and losses of the lines about an instant. The reference is the logger of the line asked for."""
-    losses = {name: tuple(losses_of(record, policy)) for name, record in lines.items()}
+    losses = {name: tuple(losses_of(record, policy, over_gaps=name == line)) for name, record in lines.items()}
     chosen = nearest_to(list(losses[line]), at_us)
     about_us = at_us if chosen is None else chosen.best_us
     reference = lines[line].logger
