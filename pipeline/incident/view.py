@@ -70,7 +70,7 @@ def view(incident: Incident, zone: ZoneInfo, made: Made) -> Shown:
         "caution": CAUTION,
         "keep_clear": KEEP_CLEAR,
         "a": _part_a(incident.part_a, links, clocks),
-        "b": part_b(incident.part_b, links, clocks),
+        "b": part_b(incident, links, clocks),
         "rows": dict(links.rows),
         "raw": dict(links.raw),
         "files": [_file(file, clocks) for file in incident.evidence.raw_files],

@@ -97,7 +97,8 @@ def exact_text(value: Value, unit: str) -> str:
         return us_to_rfc3339(value)
     if isinstance(value, bool | str):
         return str(value)
-    return f"{value!r}{unit_text(unit)}"
+    plain = value if isinstance(value, int) else float(value)  # NumPy's doubles write themselves with their type
+    return f"{plain!r}{unit_text(unit)}"
 
 
 def number_text(value: float | int, unit: str) -> str:
@@ -152,6 +153,11 @@ def _alt(value: Value, unit: str, clocks: Clocks) -> str:
         return clocks.local(int(value))
     tf = value / KN_PER_TF
     return f"{tf:.1f} tf" if unit == "kN" and abs(tf) >= 0.05 else ""
+
+
+def given_text(value: float | int, unit: str, clocks: Clocks) -> str:
+    """A value that a figure would have; of an instant its time of day, to the millisecond."""
+    return clocks.utc_time(round(value), 3) if unit == INSTANT else f"{number_text(value, unit)}{unit_text(unit)}"
 
 
 def minute_text(at_us: int, *, seconds: bool = False) -> str:
