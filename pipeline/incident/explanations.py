@@ -51,7 +51,9 @@ class Facts:
         ]
 
     def doubting(self, *kinds: str) -> list[Doubt]:
-        return [one for one in self.doubts if one.kind in kinds and one.subject == self.line]
+        """Doubts about the line that can change what its figures say."""
+        own = [one for one in self.doubts if one.kind in kinds and one.subject == self.line]
+        return [one for one in own if one.weight != "slight"]
 
 
 Says = Callable[[Facts], tuple[list[Point], list[Point], list[str]]]
@@ -196,11 +198,21 @@ def _unequal(facts: Facts) -> tuple[list[Point], list[Point], list[str]]:
         )
         if len(alike) > 1:
             (shown_for if pct > 1.25 * even else against).append(Point(text, (own.before_pct.number,)))
-    lost = [one for one in facts.sequence if one.kind == "pretension-loss" and one.in_window and one.line != facts.line]
+    lost = [
+        one
+        for one in facts.sequence
+        if one.kind == "pretension-loss" and _before(facts, one) and one.line != facts.line
+    ]
     if lost:
         numbers = tuple(one.number for one in lost[:6])
         shown_for.append(Point("other lines were below their planned pretension", numbers))
     return shown_for, against, ["stiffness of each rope and tail as it was; lengths are the register's"]
+
+
+def _before(facts: Facts, one: Happening) -> bool:
+    """Whether it touches the window before the loss."""
+    first = one.raw_from_us if one.from_us is None else one.from_us
+    return one.in_window and first < facts.context.about_us
 
 
 def _held(facts: Facts) -> tuple[list[Point], list[Point], list[str]]:

@@ -17,8 +17,8 @@ OTHERS_WITHIN_US: Final = 300_000_000
 
 
 def orders_of(context: Context, sequence: tuple[Happening, ...]) -> tuple[Order, ...]:
-    """Each loss against every other key happening near it: which was first, where it can be claimed."""
-    losses = [one for one in sequence if one.kind == "load-loss" and one.logger is not None]
+    """Each loss in the window against every other key happening near it: which was first, where it can be claimed."""
+    losses = [one for one in sequence if one.kind == "load-loss" and one.logger is not None and one.in_window]
     keys = [one for one in sequence if one.kind in KEY_KINDS and one.logger is not None]
     out, seen = [], set()
     for loss in losses:

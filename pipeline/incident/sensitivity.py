@@ -225,6 +225,7 @@ def _of_life(site: Site, life: Life, past: Past) -> list[Knob]:
     history = _history(zone)
     total = life.zones[0].total
     base = _priced(site, line, history, spec)
+    opening = float(site.lines[line].opening_life or 0)
     knobs = []
     for table, name, unit, tried in CONSTANTS:
         held: Any = getattr(spec, table, None)
@@ -234,14 +235,14 @@ def _of_life(site: Site, life: Life, past: Past) -> list[Knob]:
 
         def again(value: float, table: str = table, name: str = name) -> float | None:
             changed = spec.model_copy(update={table: getattr(spec, table).model_copy(update={name: value})})
-            return _scaled(total, base, _priced(site, line, history, changed), spec)
+            return scaled(total, opening, base, _priced(site, line, history, changed), spec)
 
         values = tuple(used * factor for factor in tried) if unit != "+" else tuple(used + step for step in tried)
         knobs.append(Knob(total, f"spec [{table}] {name}", "", used, held.source, values, again))
     force = site.break_force_kn(line)
 
     def by_force(value: float) -> float | None:
-        return _scaled(total, base, _priced(site, line, history, spec, force_kn=value), spec)
+        return scaled(total, opening, base, _priced(site, line, history, spec, force_kn=value), spec)
 
     knobs.append(
         Knob(total, "break force", "kN", force, "lines.csv or spec", tuple(force * f for f in TENTH), by_force)
@@ -282,12 +283,12 @@ def _priced(site: Site, line: str, history: History, spec: Spec, *, force_kn: fl
     return price(history, Wear(force_kn or site.break_force_kn(line), spec, air_of(site)), riggings)
 
 
-def _scaled(total: Figure, base: Lives, changed: Lives, spec: Spec) -> float | None:
-    """The total, moved as much as the price by class moves."""
+def scaled(total: Figure, opening: float, base: Lives, changed: Lives, spec: Spec) -> float | None:
+    """The total, of which all but the opening moves as much as the price by class does."""
     if not isinstance(total.value, float):
         return None
     before, after = float(base.used_at_most(spec)), float(changed.used_at_most(spec))
-    return None if before <= 0.0 else total.value * after / before
+    return None if before <= 0.0 else opening + (total.value - opening) * after / before
 
 
 def _of_strength(site: Site, life: Life, past: Past) -> list[Knob]:
