@@ -118,7 +118,7 @@ def test_every_figure_shown_leads_to_its_row_and_that_to_its_raw_lines(page: Ope
     page.page.locator(".result a.no").first.click()
     row = page.page.locator("tr:target")
     assert "instant of the loss" in row.inner_text()
-    row.locator("a.no").first.click()
+    row.locator("td").last.locator("a.no").first.click()
     raw = page.page.locator("tr:target")
     assert "winches_20261025.csv" in raw.inner_text()
     assert raw.locator("td").nth(1).inner_text() == "7"
