@@ -78,14 +78,20 @@ def must_be_free(out: Path) -> None:
 
 
 def _fill(folder: Path, ledger: Ledger, site: Site, incident: Incident) -> None:
+    through = index.latest_through(ledger)
+    posted = None if through is None else through.isoformat()
+    _write_json(folder / MADE_WITH, {"versions": versions(), "posted_through": posted})
+    with ThreadPoolExecutor(1) as aside:
+        copies = aside.submit(_copy_all, site, incident, folder)
+        write_views(folder, ledger, site, incident)
+        copies.result()
+
+
+def _copy_all(site: Site, incident: Incident, folder: Path) -> None:
     for file in incident.evidence.raw_files:
         _copy_raw(site, file.sha256, folder / RAW / file.sha256)
     for name, sha256 in incident.evidence.archive:
         _copy_register(site, name, sha256, folder / REGISTERS / name)
-    through = index.latest_through(ledger)
-    posted = None if through is None else through.isoformat()
-    _write_json(folder / MADE_WITH, {"versions": versions(), "posted_through": posted})
-    write_views(folder, ledger, site, incident)
 
 
 def versions() -> dict[str, str]:
