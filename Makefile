@@ -5,6 +5,7 @@
 # make check   lint, format, strict types
 # make bench   the table of ratios in ops/
 # make bench-intervals  how often 90 % intervals of unobserved time cover simulated gaps
+# make bench-incident  instants, offsets and orders of reconstructed incidents, on simulated ones
 # make bench-detect  recall, precision, onsets and false alarms of all events and findings, on simulated calls
 # make torture 300 kills and every fault; what came of it (TORTURE="--short" and so on)
 # make fuzz    a million hostile inputs through every reader
@@ -17,7 +18,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test test-long check format bench bench-intervals bench-detect torture fuzz machine lock clean
+.PHONY: setup demo test test-long check format bench bench-intervals bench-detect bench-incident torture fuzz machine lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -54,9 +55,11 @@ format: setup
 bench: setup
 	$(BIN)/python -m ops.bench
 
-
 bench-intervals: setup
 	$(BIN)/python -m ops.bench_intervals
+
+bench-incident: setup
+	$(BIN)/python -m ops.bench_incident $(INCIDENT)
 
 bench-detect: setup
 	$(BIN)/python -m ops.bench_detect --workers $(WORKERS) $(DETECT)

@@ -21,6 +21,7 @@ import click
 
 from pipeline.cli_berth import BERTH
 from pipeline.cli_health import health
+from pipeline.cli_incident import INCIDENT
 from pipeline.cli_nights import NIGHTS
 from pipeline.cli_options import (
     AS_JSON,
@@ -61,12 +62,18 @@ def new(site: Path) -> None:
 
 @tautlog.command()
 @SITE
-def demo(site: Path) -> None:
+@click.option("--incident", is_flag=True, help="The small site of the demo's incident instead, on which a line parts.")
+def demo(site: Path, incident: bool) -> None:
     """Build the demo site from the sample logs, run its nights, and show its status."""
-    from pipeline.demo import build_demo
+    from pipeline.demo import build_demo, build_incident_demo
     from pipeline.render import status_text
     from pipeline.watch import watch_stderr
 
+    if incident:
+        line, at = build_incident_demo(site, watch_stderr())
+        click.echo(f"{site}: {line} lost its load about {at}. Make its incident file with")
+        click.echo(f"  tautlog incident {site} --line {line} --at {at} --window 20 --out incident-{line}")
+        return
     answer = build_demo(site, watch_stderr())
     click.echo(status_text(answer))
     click.echo(
@@ -274,7 +281,7 @@ def compare(
     _answer(site, lambda ledger: run_through(ledger, specs, lines, exact=exact, workers=workers), as_json, "compare")
 
 
-for command in (*NIGHTS, *BERTH, health, *UPKEEP):
+for command in (*NIGHTS, *BERTH, *INCIDENT, health, *UPKEEP):
     tautlog.add_command(command)
 
 

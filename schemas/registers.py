@@ -38,7 +38,8 @@ _PARTED = re.compile(r"\s*(not\s+)?parted\s*(?:;.*)?", re.IGNORECASE | re.DOTALL
 class Channel(Model):
     """One measured quantity at one place. `capacity` is in the quantity's canonical unit (tension: kN).
 
-    `logger`: whose clock stamps it; without it, each layout that feeds channels is one logger.
+    `logger`: whose clock stamps it; without it, each layout that feeds channels is one logger. `filter_s`: over how
+    long before its stamp a reading is a mean, where the logger's manual says so.
     """
 
     channel: Name
@@ -51,6 +52,7 @@ class Channel(Model):
     expected_every_h: Number | None = Field(default=None, gt=0)
     safe_load_kn: Number | None = Field(default=None, gt=0)
     logger: Name | None = None
+    filter_s: Number | None = Field(default=None, ge=0, le=60)
 
 
 class Calibration(Model):
@@ -119,6 +121,9 @@ class Rigging(Model):
     """One line on one tension channel over [from, to); `to_at` is None while it is still rigged.
 
     `pretension_kn`: the tension planned for it, of the line itself; without it the policy's percentage holds.
+    Lead, where it is known: the chock, metres ahead of midships and athwart from the keel line (positive away from the
+    quay); and the way from it to the hook, degrees seen from above from ahead (positive away from the quay) and degrees
+    below level. It serves incidents alone.
     """
 
     line: Name
@@ -137,6 +142,10 @@ class Rigging(Model):
     bend_ratio: Number | None = Field(default=None, gt=0)
     surface: str | None = None
     pretension_kn: Number | None = Field(default=None, gt=0)
+    chock_ahead_m: Number | None = None
+    chock_athwart_m: Number | None = None
+    lead_deg: Number | None = Field(default=None, ge=-180, le=360)
+    lead_down_deg: Number | None = Field(default=None, gt=-90, lt=90)
 
     @property
     def from_us(self) -> int:

@@ -55,14 +55,22 @@ FLOORS = (
         "pipeline.tidy",
         "pipeline.tracing",
     ),
-    ("pipeline.fleet", "pipeline.render_upkeep", "pipeline.telling", "pipeline.cli_health", "pipeline.cli_options"),
-    ("pipeline.cli_berth", "pipeline.cli_nights", "pipeline.cli_upkeep"),
+    (
+        "pipeline.fleet",
+        "pipeline.incident",
+        "pipeline.render_upkeep",
+        "pipeline.telling",
+        "pipeline.cli_health",
+        "pipeline.cli_options",
+    ),
+    ("pipeline.cli_berth", "pipeline.cli_incident", "pipeline.cli_nights", "pipeline.cli_upkeep"),
     ("pipeline.cli",),
 )
 COMMANDS = {
     "pipeline.cli",
     "pipeline.cli_berth",
     "pipeline.cli_health",
+    "pipeline.cli_incident",
     "pipeline.cli_nights",
     "pipeline.cli_options",
     "pipeline.cli_upkeep",
@@ -92,6 +100,7 @@ FILE_OR_CLOCK_CALLS = {
 HEAVY = {
     "fluids",
     "ht",
+    "jinja2",
     "numba",
     "numpy",
     "polars",
@@ -104,6 +113,8 @@ HEAVY = {
     "rich",
     "simplejson",
     "obstore",
+    "rfc3161_client",
+    "typst",
 }
 
 
@@ -225,9 +236,12 @@ def test_a_pure_room_calls_no_files_and_no_clock(room: str) -> None:
         ("click", COMMANDS),
         ("fluids", {"pipeline.wear"}),
         ("ht", {"pipeline.wear"}),
+        ("jinja2", {"pipeline.incident"}),
         ("numba", {"pipeline.kernels"}),
         ("obstore", {"pipeline.store"}),
         ("prometheus_client", {"pipeline.metrics"}),
+        ("rfc3161_client", {"pipeline.incident"}),
+        ("typst", {"pipeline.incident"}),
     ],
 )
 def test_a_library_has_one_keeper(library: str, keepers: set[str]) -> None:

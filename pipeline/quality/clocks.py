@@ -79,7 +79,7 @@ def offset(reference: Sequence[Series], other: Sequence[Series], *, most_s: floa
     if count * STEP_S < LEAST_WINDOWS * WINDOW_S:
         return None
     grid_us = from_us + np.arange(count, dtype=np.int64) * round(STEP_S * 1e6)
-    first, second = ([_on_grid(one, grid_us) for one in some] for some in (reference, other))
+    first, second = ([on_grid(one, grid_us) for one in some] for some in (reference, other))
     a, b = (np.array([kn for kn in some if kn is not None]) for some in (first, second))
     if a.size == 0 or b.size == 0:
         return None
@@ -95,7 +95,7 @@ def offset(reference: Sequence[Series], other: Sequence[Series], *, most_s: floa
     return _refined(a, b, best - most, float(shared[best]))
 
 
-def _on_grid(series: Series, grid_us: Times) -> Values | None:
+def on_grid(series: Series, grid_us: Times) -> Values | None:
     """Half-second means, joined by straight lines, at the grid's instants; None where too much is missing."""
     bins = series.at_us // round(STEP_S * 1e6)
     starts = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))
@@ -128,7 +128,14 @@ def _shared(a: Values, b: Values, most: int) -> Values | None:
 
 
 def _whitened(kn: Values, band: tuple[float, float], long: int) -> Spectra:
-    """Spectra (k, long // 2 + 1) of uncorrelated series of unit energy, that together make up the band of `kn`."""
+    """Spectra (k, long // 2 + 1) of the series that `uncorrelated` gives."""
+    found = uncorrelated(kn, band)
+    return np.fft.rfft(found, long) if found.size else np.empty((0, long // 2 + 1), np.complex128)
+
+
+def uncorrelated(kn: Values, band: tuple[float, float]) -> Values:
+    """Uncorrelated series (k, n) of unit energy that together make up what `kn` (channels, n) holds of a band; (0, n)
+    where nothing moves."""
     size = kn.shape[1]
     spectrum = np.fft.rfft(kn - kn.mean(axis=1, keepdims=True))
     hz = np.fft.rfftfreq(size, STEP_S)
@@ -139,10 +146,11 @@ def _whitened(kn: Values, band: tuple[float, float], long: int) -> Spectra:
     scale = np.sqrt((moved**2).sum(axis=1, keepdims=True))
     moved = (moved / np.where(scale > 0, scale, 1))[scale[:, 0] > 0]
     if moved.size == 0:
-        return np.empty((0, long // 2 + 1), np.complex128)
+        return np.empty((0, size))
     value, vector = np.linalg.eigh(moved @ moved.T)
     kept = value > LEAST_EIGENVALUE * value[-1]
-    return np.fft.rfft((vector[:, kept] / np.sqrt(value[kept])).T @ moved, long)
+    found: Values = (vector[:, kept] / np.sqrt(value[kept])).T @ moved
+    return found
 
 
 def _refined(a: Values, b: Values, lag: int, shared: float) -> Offset | None:
@@ -155,7 +163,7 @@ def _refined(a: Values, b: Values, lag: int, shared: float) -> Offset | None:
             continue
         best = int(np.argmax(part[1:-1])) + 1
         if 1 < best < part.size - 2:
-            found.append((lag + best - near - 1 + _vertex(*part[best - 1 : best + 2].tolist())) * STEP_S)
+            found.append((lag + best - near - 1 + vertex(*part[best - 1 : best + 2].tolist())) * STEP_S)
     if len(found) < LEAST_WINDOWS:
         return None
     lags = np.array(found)
@@ -166,7 +174,7 @@ def _refined(a: Values, b: Values, lag: int, shared: float) -> Offset | None:
     return Offset(middle, max(spread / float(np.sqrt(lags.size)), FLOOR_S), shared, lags.size)
 
 
-def _vertex(before: float, top: float, after: float) -> float:
+def vertex(before: float, top: float, after: float) -> float:
     """Where a parabola through three points, one step apart, is highest: steps from the middle one."""
     bend = before - 2 * top + after
     return 0.0 if bend >= 0 else 0.5 * (before - after) / bend

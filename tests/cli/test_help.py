@@ -15,7 +15,7 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 COMMANDS = (
     "new", "demo", "ingest", "nightly", "receipts", "cycles", "events", "statement", "status", "audit",
     "rebuild", "trace", "findings", "health", "fleet", "backup", "restore", "tidy", "compare",
-    "explain", "sampling", "balance", "episodes", "zeros", "brakes",
+    "explain", "sampling", "balance", "episodes", "zeros", "brakes", "incident",
 )  # fmt: skip
 ANSWERING = tuple(name for name in COMMANDS if name not in ("new", "demo"))
 HEAVY = (

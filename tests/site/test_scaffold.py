@@ -32,7 +32,8 @@ def test_headers_name_every_column_optional_ones_too(tmp_path: Path) -> None:
     header = (tmp_path / "b" / "rigging.csv").read_text().splitlines()[0]
     assert header == (
         "line,channel,from,to,outboard_end,share_pct,share_basis,share_low,share_high,role,"
-        "inboard_m,outboard_m,wrap_deg,bend_ratio,surface,pretension_kn"
+        "inboard_m,outboard_m,wrap_deg,bend_ratio,surface,pretension_kn,"
+        "chock_ahead_m,chock_athwart_m,lead_deg,lead_down_deg"
     )
 
 

@@ -1,0 +1,262 @@
+"""Section A-2: what happened, line by line. Pure.
+
+Losses of load come from readings (`loss`); renderings, slack, snaps, peaks and the rest are the published events; made
+fast and let go are the register's. The whole call is told; `in_window` marks what touches the window asked for. What a
+line did *not* do is told where it was recorded so that it would show: a brake that did not render.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from pipeline.incident import observed
+from pipeline.incident.drafts import draft_of
+from pipeline.incident.lines import LineRecord, Told
+from pipeline.incident.loss import Loss
+from pipeline.incident.numbering import Context
+from pipeline.incident.record import Figure, Happening, HappeningKind, Ref
+from pipeline.incident.times import Span, loss_span
+
+SECTION: Final = "A-2"
+MATCH_US: Final = 15_000_000
+"""A published loss of load this near to one found here is the same: house rule."""
+
+
+def sequence_of(context: Context) -> tuple[Happening, ...]:
+    """All happenings, by corrected instant; those whose logger's clock is not known stand at their raw one."""
+    drafts = [
+        *_losses(context),
+        *_events(context),
+        *observed.peaks(context),
+        *observed.take_ups(context),
+        *observed.bounds(context),
+        *observed.no_renderings(context),
+        *observed.hooks(context),
+        *observed.gaps(context),
+        *_register(context),
+    ]
+    drafts.sort(key=lambda one: (one["sort_us"], one["line"] or "", one["kind"], one["raw_from_us"]))
+    return tuple(_happening(context, draft) for draft in drafts)
+
+
+def _happening(context: Context, draft: dict[str, Any]) -> Happening:
+    times, logger = context.times, draft["logger"]
+    span: Span | None = draft["span"]
+    first = None if logger is None else times.corrected(logger, draft["raw_from_us"])
+    last = None if logger is None else times.corrected(logger, draft["raw_to_us"])
+    bounds = None if span is None else times.interval(span)
+    if bounds is None and span is None and first is not None and logger is not None:
+        bounds = times.interval(Span(logger, draft["raw_from_us"], draft["raw_from_us"]))
+    best_us = draft.get("best_us", draft["raw_from_us"])
+    corrected = None if logger is None else times.corrected(logger, best_us)
+    window = context.window
+    inside = draft["raw_from_us"] if first is None else first, draft["raw_to_us"] if last is None else last
+    figure = context.numbers.figure(
+        SECTION,
+        f"happening.{draft['kind']}.{draft['line'] or draft['channel']}.{draft['raw_from_us']}",
+        f"instant of: {draft['text']}",
+        best_us if logger is None else corrected,
+        "us UTC",
+        draft["how"],
+        low=None if bounds is None else bounds[0],
+        high=None if bounds is None else bounds[1],
+        not_known="its logger's clock is not known against the reference; the raw stamp stands",
+        refs=draft["refs"],
+    )
+    return Happening(
+        number=figure.number,
+        kind=draft["kind"],
+        line=draft["line"],
+        channel=draft["channel"],
+        place=draft["place"],
+        logger=logger,
+        text=draft["text"],
+        raw_from_us=draft["raw_from_us"],
+        raw_to_us=draft["raw_to_us"],
+        from_us=first,
+        to_us=last,
+        low_us=None if bounds is None else bounds[0],
+        high_us=None if bounds is None else bounds[1],
+        is_interval=span is not None and span.high_us > span.low_us,
+        in_window=inside[0] <= window[1] and inside[1] >= window[0],
+        kn=draft.get("kn"),
+        event=draft.get("event"),
+        loss_class=draft.get("loss_class"),
+        figure=figure,
+        figures=tuple(_more(context, draft)),
+    )
+
+
+def _more(context: Context, draft: dict[str, Any]) -> list[Figure]:
+    return [
+        context.numbers.figure(
+            SECTION,
+            f"happening.{draft['kind']}.{draft['line'] or draft['channel']}.{draft['raw_from_us']}.{key}",
+            what,
+            value,
+            unit,
+            draft["how"],
+            at_least=at_least,
+        )
+        for key, what, value, unit, at_least in draft.get("more", ())
+        if value is not None
+    ]
+
+
+def _losses(context: Context) -> list[dict[str, Any]]:
+    out = []
+    for name, losses in sorted(context.times.losses.items()):
+        record = context.berthed.lines[name]
+        for loss in losses:
+            told = _told_loss(context, record, loss)
+            word = None if told is None else str(told.payload["class"])
+            at = record.at_us
+            text = (
+                f"{name} lost its load: last loaded {record.kn[loss.loaded]:.0f} kN, first unloaded "
+                f"{record.kn[loss.unloaded]:.1f} kN {(int(at[loss.unloaded]) - int(at[loss.loaded])) / 1e6:.2f} s later"
+                + (", across a gap of the record" if loss.gap else "")
+                + (f"; classed {word} by the evidence of its place" if word else "; no published event tells it")
+            )
+            more = [
+                ("mean", "mean of the minute before", loss.mean_kn, "kN", False),
+                (
+                    "loaded",
+                    "last loaded reading",
+                    float(record.kn[loss.loaded]),
+                    "kN",
+                    bool(record.clipped[loss.loaded]),
+                ),
+                (
+                    "filter",
+                    "length of the logger's filter",
+                    record.filter_s if record.filter_known else None,
+                    "s",
+                    False,
+                ),
+            ]
+            out.append(
+                draft_of(
+                    context,
+                    "load-loss",
+                    record,
+                    (int(at[loss.loaded]), int(at[loss.unloaded])),
+                    text,
+                    span=loss_span(record, loss),
+                    refs=(record.reading.ref(loss.loaded), record.reading.ref(loss.unloaded)),
+                    how="from the last loaded reading, less the logger's filter, to the first unloaded one; widened by "
+                    "the 95 % interval of its clock",
+                    best_us=loss.best_us,
+                    kn=float(record.kn[loss.loaded]),
+                    event=None if told is None else told.event,
+                    loss_class=word,
+                    more=more,
+                )
+            )
+    return out
+
+
+def _told_loss(context: Context, record: LineRecord, loss: Loss) -> Told | None:
+    """The published event of a loss."""
+    near = [
+        one
+        for one in context.berthed.events
+        if (one.kind, one.line) == ("load-loss", record.line)
+        and abs(one.to_us - int(record.at_us[loss.unloaded])) <= MATCH_US
+    ]
+    return min(near, key=lambda one: abs(one.to_us - int(record.at_us[loss.unloaded])), default=None)
+
+
+def _events(context: Context) -> list[dict[str, Any]]:
+    """The published events of the call, but for losses that were found here."""
+    found = {
+        one.event
+        for name, losses in context.times.losses.items()
+        for loss in losses
+        if (one := _told_loss(context, context.berthed.lines[name], loss)) is not None
+    }
+    out = []
+    for one in context.berthed.events:
+        if one.event in found:
+            continue
+        at_least = bool(one.payload.get("peak_at_least"))
+        more = [
+            ("peak", "largest tension", one.peak_kn, "kN", at_least),
+            ("pct", f"of {one.payload.get('peak_pct_of', 'ship design MBL')}", one.peak_pct, "%", at_least),
+            ("breakout", "break-out", one.payload.get("breakout_kn"), "kN", bool(one.payload.get("breakout_at_least"))),
+            ("payout", "paid out", one.payload.get("payout_m"), "m", False),
+            ("pct-of-set", "break-out of the setting", one.payload.get("breakout_pct_of_set"), "%", False),
+            ("rate", "rate of the blow", one.payload.get("rate_kn_s"), "kN/s", False),
+        ]
+        record = context.berthed.lines.get(one.line)
+        out.append(
+            draft_of(
+                context,
+                _kind(one.kind),
+                record if record is not None and record.channel == one.channel else None,
+                (one.from_us, one.to_us),
+                _event_text(one),
+                line=one.line,
+                channel=one.channel,
+                refs=() if record is None else _refs_at(record, one.from_us, one.peak_us, one.to_us),
+                kn=one.peak_kn,
+                event=one.event,
+                loss_class=str(one.payload["class"]) if one.kind == "load-loss" else None,
+                more=more,
+            )
+        )
+    return out
+
+
+def _kind(kind: str) -> HappeningKind:
+    kinds: dict[str, HappeningKind] = {
+        "peak-load": "peak-load",
+        "brake-render": "brake-render",
+        "brake-held": "brake-held",
+        "slack": "slack",
+        "snap-load": "snap-load",
+        "sustained-load": "sustained-load",
+        "pretension-loss": "pretension-loss",
+        "surge": "surge",
+        "load-loss": "load-loss",
+    }
+    return kinds[kind]
+
+
+def _event_text(one: Told) -> str:
+    bound = "at least " if one.payload.get("peak_at_least") else ""
+    words = {
+        "peak-load": f"{one.line} above the peak-load level, {bound}{one.peak_kn:.0f} kN",
+        "brake-render": f"{one.line} rendered, {bound}{one.peak_kn:.0f} kN at most",
+        "brake-held": f"{one.line}: its brake held above its setting, {bound}{one.peak_kn:.0f} kN",
+        "slack": f"{one.line} slack",
+        "snap-load": f"{one.line} snapped tight from slack, {bound}{one.peak_kn:.0f} kN",
+        "sustained-load": f"{one.line} under sustained load",
+        "pretension-loss": f"{one.line} below its planned pretension",
+        "surge": "all lines moved together as when a ship passes",
+        "load-loss": f"{one.line} lost its load ({one.payload.get('class')})",
+    }
+    verdict = one.payload.get("verdict")
+    return words[one.kind] + (f"; against its setting: {verdict}" if verdict else "")
+
+
+def _refs_at(record: LineRecord, *instants: int) -> tuple[Ref, ...]:
+    found = []
+    for us in dict.fromkeys(instants):
+        index = int(np.searchsorted(record.at_us, us))
+        if index < record.at_us.size and int(record.at_us[index]) == us:
+            found.append(record.reading.ref(index))
+    return tuple(found)
+
+
+def _register(context: Context) -> list[dict[str, Any]]:
+    """Made fast and let go, as rigging.csv has it: on no logger's clock."""
+    out = []
+    for row in context.berthed.spans:
+        for kind, us, words in (("made-fast", row.from_us, "made fast"), ("let-go", row.to_us, "let go")):
+            if us is not None and us <= context.berthed.until_us:
+                text = f"{row.line} {words}, as rigging.csv has it"
+                named: HappeningKind = "made-fast" if kind == "made-fast" else "let-go"
+                out.append(draft_of(context, named, None, (us, us), text, line=row.line, how="rigging.csv"))
+    return out
