@@ -4,7 +4,8 @@ The rules, by which nothing is counted twice and nothing that happened twice cou
 
 - An event matches a truth of its kind on its line (a surge: of the site) when their spans overlap, the truth's widened
   by what noise alone may move its onset and by two readings (of a payout, told at 2 Hz at most). Of all pairs that
-  could match, the nearest onsets are taken first; a truth matches at most one event, an event at most one truth.
+  could match, the nearest onsets are taken first, of truth near a threshold last; a truth matches at most one event, an
+  event at most one truth.
 - What matches no truth is a false alarm, also a second event beside a truth that is matched.
 - Truth near a threshold, or hidden by a fault, is `borderline`: it is no miss, and an event that only it can match is
   left out. Where the edges of a truth are not sure (`edges_sure`: one event may fairly be told as two), more events
@@ -12,7 +13,9 @@ The rules, by which nothing is counted twice and nothing that happened twice cou
 - A consequence of something else (a neighbour's slack after a parting) counts by its own definition's truth.
 - Where the log itself is of another load (wrong unit or scale, exchanged channels), or the register of another time,
   an event is true of the log and of no line: it counts neither way, and its number stands under `by faults`.
-- Tending is judged from when all lines are fast to a minute before the first is let go: truth tells no slackening.
+- Tending is judged while all lines are fast; what reaches beyond that phase counts neither way.
+- What is over sooner than the next reading comes (`lasts_s` of its longest stretch beyond the level) may fall between
+  two readings: at that rate it counts neither way.
 - A finding matches a truth of its kind on its channel or logger, whatever the time. What a channel's unit is and what
   its scale are one kind of finding (`wrong-scale`); a zero that moved is one, step or drift: a call has a zero check
   before and one after, which do not tell them apart; what was called the other is printed. A finding of a kind that has
@@ -23,7 +26,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -63,7 +66,6 @@ OF_FINDINGS: Final = frozenset(FINDINGS.values())
 NO_ONSET: Final = frozenset({"tending", *OF_FINDINGS})
 """Kinds of which no onset or peak is judged: tending has its own definition of when power is on."""
 EXAMPLES: Final = 40
-MINUTE_US: Final = 60_000_000
 PAYOUT_HZ: Final = 2.0
 """Payout and states are told no faster: the onset of a rendering that payout tells is in readings of payout."""
 
@@ -124,8 +126,10 @@ def _truths(scenario: Scenario) -> dict[str, list[Truth]]:
     named = defaultdict(list)
     tended = [one for one in scenario.context if one.kind == "tending"]  # of quiet days: true, and no event
     for truth in (*scenario.truth, *tended):
-        if truth.kind == "tending" and truth.detail.get("phase") != "all fast":
-            continue
+        if truth.kind == "tending" and not _in_phase(scenario, truth.from_us, truth.to_us):
+            truth = replace(truth, borderline=True)
+        if float(str(truth.detail.get("lasts_s", np.inf))) < 1.0 / scenario.rate_hz:
+            truth = replace(truth, borderline=True, detail={**truth.detail, "masked": "between readings"})
         named[_kind(TRUTHS.get(truth.kind, truth.kind), truth.line, payout)].append(truth)
     return named
 
@@ -136,9 +140,8 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
     for row in night.events:
         where = frozenset() if row["kind"] == "surge" else frozenset({row["line"]})
         named[_kind(row["kind"], row["line"], payout)].append(_event(row, where))
-    first_us, last_us = scenario.phase_us
     for line, from_us, to_us in _under_power(night):
-        if first_us <= from_us and to_us <= last_us - MINUTE_US:
+        if _in_phase(scenario, from_us, to_us):
             named["tending"].append(Found("tending", frozenset({line}), from_us, to_us))
     place_of = {line.place: line.line for line in scenario.berth.lines}
     for place, verdict in night.verdicts.items():
@@ -150,6 +153,11 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
     return named
 
 
+def _in_phase(scenario: Scenario, from_us: int, to_us: int) -> bool:
+    """Whether a stretch lies in the time in which all lines are fast."""
+    return scenario.phase_us[0] <= from_us and to_us <= scenario.phase_us[1]
+
+
 def _event(row: Mapping[str, Any], where: frozenset[str]) -> Found:
     """A row of the events table. The peak of a slack line is its lowest; events of whole bins end before the next."""
     kind, payload = row["kind"], row["payload"]
@@ -157,7 +165,10 @@ def _event(row: Mapping[str, Any], where: frozenset[str]) -> Found:
     if kind == "slack":
         peak_kn, peak_us = payload["lowest_kn"], rfc3339_us(payload["lowest_at"])
     to_us = row["to_us"] - 1 if kind in OF_BINS else row["to_us"]
-    return Found(kind, where, row["from_us"], to_us, peak_kn, peak_us, str(payload.get("class", "")))
+    word = str(payload.get("class", ""))
+    if kind == "peak-load":
+        word = "spike" if payload.get("doubtful") == "spike" else "load"
+    return Found(kind, where, row["from_us"], to_us, peak_kn, peak_us, word)
 
 
 def _under_power(night: Night) -> list[tuple[str, int, int]]:
@@ -258,16 +269,16 @@ def _noise_us(truth: Truth) -> int:
 
 
 def _matched(truths: Sequence[Truth], found: Sequence[Found], could: Callable[[Truth, Found], bool]) -> dict[int, int]:
-    """Pairs, one to one, the nearest onsets first."""
+    """Pairs, one to one, the nearest onsets first; what is near a threshold takes only what is left."""
     pairs = [
-        (abs(one.from_us - truth.from_us), t, f)
+        (truth.borderline, abs(one.from_us - truth.from_us), t, f)
         for t, truth in enumerate(truths)
         for f, one in enumerate(found)
         if could(truth, one)
     ]
     matched: dict[int, int] = {}
     taken: set[int] = set()
-    for _, t, f in sorted(pairs):
+    for *_, t, f in sorted(pairs):
         if t not in matched and f not in taken:
             matched[t] = f
             taken.add(f)

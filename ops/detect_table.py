@@ -126,4 +126,6 @@ def _instant(at_us: int) -> str:
 
 def kinds_with_classes(tallies: Mapping[str, Tally]) -> Sequence[str]:
     """Kinds whose classes are worth a table of confusion."""
-    return [kind for kind in ("load-loss", "brake", "zero moved", "wrong scale or unit") if kind in tallies]
+    return [
+        kind for kind in ("load-loss", "peak-load", "brake", "zero moved", "wrong scale or unit") if kind in tallies
+    ]

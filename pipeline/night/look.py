@@ -7,9 +7,11 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.events.sound import spikes
 from pipeline.events.tension import Tension
 from pipeline.night.plan import DayPlan, SheetPlan
 from pipeline.quality import Flagged, Series, check_bit, flag_place, usable
+from pipeline.quality.flags import Checks
 from pipeline.store.days import Readings, ReadParts, read_readings
 from pipeline.store.depot import Depot
 from pipeline.store.edges import EDGE_US
@@ -92,13 +94,9 @@ def slice_samples(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> S
     else:
         after_us = day_start_us(piece.day) + DAY_US if piece.channel in later else None
     at_us = readings.at_us[begin:end]
-    return SliceSamples(
-        at_us,
-        line_tension_kn(at_us, readings.value[begin:end], wanted.calibrations, piece.share),
-        usable(flags.flags[begin:end]),
-        (flags.checks[begin:end] & check_bit("clipped")) != 0,
-        after_us,
-    )
+    kn = line_tension_kn(at_us, readings.value[begin:end], wanted.calibrations, piece.share)
+    counts, clipped = usable(flags.flags[begin:end]), _gave(flags.checks[begin:end], "clipped")
+    return SliceSamples(at_us, kn, counts, clipped, after_us)
 
 
 def tension_of(wanted: SheetPlan, looked: Looked, samples: SliceSamples) -> Tension:
@@ -106,25 +104,35 @@ def tension_of(wanted: SheetPlan, looked: Looked, samples: SliceSamples) -> Tens
     piece = wanted.slice
     if piece.channel not in looked.near:
         none = np.empty(0, np.bool_)
-        return Tension(np.empty(0, np.int64), np.empty(0), none, none, 0, 0, piece.from_us, piece.to_us, None)
+        return Tension(np.empty(0, np.int64), np.empty(0), none, none, none, 0, 0, piece.from_us, piece.to_us, None)
     readings, flags = looked.near[piece.channel], looked.near_flags[piece.channel]
     # What was recorded before a line was rigged, or after, is not its own; across a midnight it is.
     from_us = max(wanted.rigged_from_us, piece.from_us - EDGE_US)
     to_us = piece.to_us + EDGE_US if wanted.rigged_to_us is None else min(wanted.rigged_to_us, piece.to_us + EDGE_US)
     first, begin, end, stop = np.searchsorted(readings.at_us, [from_us, piece.from_us, piece.to_us, to_us]).tolist()
     rigged = slice(first, stop)
-    at_us = readings.at_us[rigged]
-    return Tension(
-        at_us,
+    at_us, checks = readings.at_us[rigged], flags.checks[rigged]
+    kn, counts = (
         line_tension_kn(at_us, readings.value[rigged], wanted.calibrations, piece.share),
         usable(flags.flags[rigged]),
-        (flags.checks[rigged] & check_bit("clipped")) != 0,
+    )
+    return Tension(
+        at_us,
+        kn,
+        counts,
+        _gave(checks, "clipped"),
+        spikes(kn, counts, _gave(checks, "spike")),
         begin - first,
         end - first,
         piece.from_us,
         piece.to_us,
         samples.after_us,
     )
+
+
+def _gave(checks: Checks, name: str) -> Bools:
+    """Which samples a check marked."""
+    return np.asarray((checks & check_bit(name)) != 0)
 
 
 def _of_day(flagged: Flagged, near: Readings, start_us: int) -> Flagged:

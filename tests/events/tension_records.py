@@ -66,8 +66,8 @@ class Record:
         later = [at for at in self.at_us if at >= to_us]
         kn = np.array(self.kn, np.float64)[inside]
         usable = np.array(self.usable, np.bool_)[inside]
-        clipped = np.zeros(kn.size, np.bool_)
-        return Tension(near_us, kn, usable, clipped, begin, end, from_us, to_us, later[0] if later else None)
+        none = np.zeros(kn.size, np.bool_)
+        return Tension(near_us, kn, usable, none, none, begin, end, from_us, to_us, later[0] if later else None)
 
     def whole(self) -> Tension:
         return self.part(-FAR_US, FAR_US, 0)
