@@ -65,6 +65,8 @@ OF_BINS: Final = frozenset({"sustained-load", "pretension-loss"})
 OF_FINDINGS: Final = frozenset(FINDINGS.values())
 NO_ONSET: Final = frozenset({"tending", *OF_FINDINGS})
 """Kinds of which no onset or peak is judged: tending has its own definition of when power is on."""
+SMALL: Final = (None, "too few crests", "too little lost")
+"""What hides nothing of a rendering without payout but its smallness."""
 EXAMPLES: Final = 40
 PAYOUT_HZ: Final = 2.0
 """Payout and states are told no faster: the onset of a rendering that payout tells is in readings of payout."""
@@ -72,7 +74,8 @@ PAYOUT_HZ: Final = 2.0
 
 @dataclass(frozen=True)
 class Found:
-    """An event or finding as it is matched. peak_us None: it has no peak."""
+    """An event or finding as it is matched. peak_us None: it has no peak. within_us: it says that its peak lies in the
+    time from `peak_us` on, so long."""
 
     kind: str
     where: frozenset[str]
@@ -81,12 +84,14 @@ class Found:
     peak_kn: float = 0.0
     peak_us: int | None = None
     word: str = ""
+    within_us: int = 0
 
 
 @dataclass
 class Tally:
     """Counts of one kind at one rate, over any number of scenarios. onset: in readings; peak: kN; `examples`: misses
-    and false alarms as (what, family, seed, where, instant)."""
+    and false alarms as (what, family, seed, where, instant); `reach`, of renderings without payout, the small ones too:
+    (crests cut, tension lost [% of ship design MBL], whether it was found)."""
 
     true: int = 0
     hits: int = 0
@@ -100,6 +105,7 @@ class Tally:
     peak: list[float] = field(default_factory=list)
     words: Counter[tuple[str, str]] = field(default_factory=Counter)
     examples: list[tuple[str, str, int, str, int]] = field(default_factory=list)
+    reach: list[tuple[int, float, bool]] = field(default_factory=list)
 
     def add(self, other: Tally) -> None:
         """Take another's counts."""
@@ -107,6 +113,7 @@ class Tally:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.onset += other.onset
         self.peak += other.peak
+        self.reach += other.reach
         self.words.update(other.words)
         self.examples = (self.examples + other.examples)[:EXAMPLES]
 
@@ -168,7 +175,8 @@ def _event(row: Mapping[str, Any], where: frozenset[str]) -> Found:
     word = str(payload.get("class", ""))
     if kind == "peak-load":
         word = "spike" if payload.get("doubtful") == "spike" else "load"
-    return Found(kind, where, row["from_us"], to_us, peak_kn, peak_us, word)
+    within_us = round(payload.get("peak_within_s", 0) * 1e6)
+    return Found(kind, where, row["from_us"], to_us, peak_kn, peak_us, word, within_us)
 
 
 def _under_power(night: Night) -> list[tuple[str, int, int]]:
@@ -208,6 +216,10 @@ def _of_kind(kind: str, truths: Sequence[Truth], found: Sequence[Found], scenari
         else:
             tally.true += 1
             _note(tally, "missed", scenario, truth.line or truth.channel, truth.from_us)
+    for t, truth in enumerate(truths):
+        if "lost_pct" in truth.detail and truth.detail.get("masked") in SMALL:
+            figures = int(str(truth.detail["crests"])), float(str(truth.detail["lost_pct"]))
+            tally.reach.append((*figures, t in pairs))
     taken = set(pairs.values())
     for f, one in enumerate(found):
         if f not in taken:
@@ -338,8 +350,8 @@ def _peak_is_recorded(one: Found, logs: Logs) -> bool:
         return True
     at_us, kn = log
     begin, end = np.searchsorted(at_us, [one.from_us, one.to_us + 1])
-    at = int(np.searchsorted(at_us, one.peak_us))
-    if not (at < at_us.size and at_us[at] == one.peak_us and kn[at] == one.peak_kn) or begin == end:
+    first, last = np.searchsorted(at_us, [one.peak_us, one.peak_us + max(one.within_us, 1)])
+    if begin == end or not bool((kn[first:last] == one.peak_kn).any()):
         return False
     inside = kn[begin:end]
     return bool(inside.min() >= one.peak_kn if one.kind == "slack" else inside.max() <= one.peak_kn)
@@ -384,6 +396,6 @@ def as_json(tally: Tally) -> dict[str, Any]:
     """A tally for `--json`."""
     return {
         **{name: getattr(tally, name) for name in ("true", "hits", "found", "false", "borderline", "left_out")},
-        **{name: getattr(tally, name) for name in ("by_faults", "inexact", "onset", "peak", "examples")},
+        **{name: getattr(tally, name) for name in ("by_faults", "inexact", "onset", "peak", "examples", "reach")},
         "words": [[*pair, count] for pair, count in sorted(tally.words.items())],
     }

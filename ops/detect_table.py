@@ -94,6 +94,28 @@ def confusion(tally: Tally, rate_hz: float, what: str) -> str:
     return "\n".join(lines)
 
 
+def reach(tally: Tally, rate_hz: float) -> str:
+    """The share of renderings without payout that was found, by crests that were cut and by tension lost."""
+    rows = [(1, 2), (3, 5), (6, 10), (11, 10**6)]
+    columns = [(0.0, 2.0), (2.0, 5.0), (5.0, 10.0), (10.0, 20.0), (20.0, np.inf)]
+    lines = [
+        f"{HEAD}: brake-render no payout at {rate_hz:g} Hz, recall (of how many) by crests cut, down, and tension lost"
+        " to payout in all [% of ship design MBL], across",
+        f"{'':>8}" + "".join(f" {_span(low, high):>12}" for low, high in columns),
+    ]
+    for few, many in rows:
+        cells = []
+        for low, high in columns:
+            hits = [hit for crests, lost, hit in tally.reach if few <= crests <= many and low <= lost < high]
+            cells.append(f" {f'{sum(hits) / len(hits):.2f} ({len(hits)})' if hits else '-':>12}")
+        lines.append(f"{_span(few, many):>8}" + "".join(cells))
+    return "\n".join(lines)
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:g} on" if high >= 10**6 else f"{low:g} to {high:g}"
+
+
 def examples(tallies: Mapping[str, Tally], rate_hz: float, most: int) -> str:
     """Where to look: seeds of misses and false alarms."""
     lines = []

@@ -69,10 +69,10 @@ LEVELS: Final = (0.80, 0.86, 0.90, 0.93, 0.96)
 """Shares of the highest load at which the brake may have let go."""
 WEIGHTS: Final = (4.36, 1.82, 0.82, -70.2, -6.35)
 """Of the logistic curve: a constant, then one for each figure of `Signs`; set on seeds 0 to 79 of the tune family."""
-LEAST_CONFIDENCE: Final = 0.6
-"""From which on a rendering is told."""
-LEAST_KEPT: Final = 0.2
-"""From which on a brake cannot be said to have held at that time either."""
+LEAST_CONFIDENCE: Final = 0.8
+"""From which on a rendering is told, and its brake not said to have held meanwhile."""
+LEAST_KEPT: Final = 0.5
+"""From which on a stretch is kept as a mark."""
 
 
 @dataclass(frozen=True)

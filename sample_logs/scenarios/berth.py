@@ -263,4 +263,5 @@ def _with_places(rng: np.random.Generator, lines: list[BerthLine]) -> tuple[Bert
 
 def _beside(first: BerthLine, line: BerthLine) -> BerthLine:
     """A line on the hook of another: the other's place, logger, calibration and capacity, all else its own."""
-    return replace(line, place=first.place, logger=first.logger, share=first.share, capacity_kn=first.capacity_kn)
+    own = {name: getattr(first, name) for name in ("place", "logger", "share", "capacity_kn", "zero_kn", "gain")}
+    return replace(line, **own)

@@ -14,6 +14,7 @@ from sample_logs.scenarios.plan import S
 from sample_logs.scenarios.policy import POLICY
 
 _CRESTS_WITHIN_S = 180.0
+_LEAST_CRESTS = 3
 
 
 def verdict(breakout_kn: float, set_kn: float) -> str:
@@ -52,6 +53,8 @@ def renders(series: Series, line: BerthLine, main_m: Floats, held: Bools) -> lis
         tended = not bool(both[first + 1 : last + 1].all())
         detail: dict[str, object] = {
             "class": "payout", "breakout_kn": breakout_kn, "render_kn": float(np.median(inside)), "payout_m": paid,
+            # Payout comes twice a second, by centimetres: up to here may lie what is told as its first slip.
+            "breakout_most_kn": float(series.kn[early : first + 2 + S].max()),
             "tended": tended, "phase": "all fast" if series.phase[0] <= first < series.phase[1] else "other",
         }  # fmt: skip
         if line.brake_set_kn is not None:
@@ -85,8 +88,9 @@ def _parted(found: list[Found]) -> list[Found]:
 def plateaus(series: Series, line: BerthLine, slipped: Bools, main_m: Floats) -> list[Found]:
     """Rendering where no payout is recorded, by its cause: slips less than three minutes apart.
 
-    Sure if the phase is all fast, at least three crests were cut and 0.15 m was paid out; of fewer, tension alone
-    tells nothing.
+    A plateau is of crests: fewer than three cut ones show none. What the line lost by it must be more than a zero may
+    be off by, twice over, or it cannot be told from that; it is reckoned from the metres paid out, as if the ship lay
+    still. Of a line measured at a hook nothing tells of the winch at its other end, which the crew may have tended.
     """
     found = []
     for first, last in joined(runs(slipped), _CRESTS_WITHIN_S):
@@ -94,18 +98,29 @@ def plateaus(series: Series, line: BerthLine, slipped: Bools, main_m: Floats) ->
         paid = float(main_m[min(last + 1, len(main_m) - 1)] - main_m[first])
         top = first + int(np.argmax(series.kn[first : last + 1]))
         inside = series.phase[0] <= first and last < series.phase[1]
-        sure = crests >= 3 and paid >= 0.15 and inside and line.share == 1.0 and last < series.gone - 60 * S
+        lost_kn = paid * stiffness_kn_m(line, float(main_m[first]), line.grips_kn)
+        hidden = "hook" if line.device == "hook" else "too few crests" if crests < _LEAST_CRESTS else None
+        if hidden is None and lost_kn < 2.0 * POLICY["gauge_uncertainty_pct"] / 100.0 * line.capacity_kn:
+            hidden = "too little lost"
+        sure = hidden is None and inside and line.share == 1.0 and last < series.gone - 60 * S
         detail: dict[str, object] = {
             "class": "no payout",
             "crests": crests,
             "payout_m": paid,
+            "lost_pct": 100.0 * lost_kn / series.mbl_kn,
             "holds_kn": line.holds_kn,
             "grips_kn": line.grips_kn,
         }
-        if crests < 3 or paid < 0.15:
-            detail["masked"] = "too few crests"
+        if hidden is not None:
+            detail["masked"] = hidden
         found.append(Found(first, last, top, sure, detail))
     return found
+
+
+def stiffness_kn_m(line: BerthLine, main_m: float, kn: float) -> float:
+    """By how much its tension falls for each metre paid out, at a tension and this length outboard, the ship still."""
+    tail_m = line.tail_m * line.tail_e0 / (2.0 * line.tail_t0_kn * np.sqrt(1.0 + kn / line.tail_t0_kn))
+    return float(1.0 / (main_m / line.ea_kn + tail_m))
 
 
 def held_above(
@@ -157,22 +172,29 @@ def state_of(series: Series, line: BerthLine, rendered: list[Found], held: list[
     assert line.brake_set_kn is not None
     live = series.kn[series.rigged[0] : min(series.rigged[1], series.gone)]
     most = float(live.max()) / line.brake_set_kn if len(live) else 0.0
-    outs = [(float(str(one.detail["breakout_kn"])) / line.brake_set_kn, one.sure) for one in rendered]
+    outs = [
+        tuple(float(str(one.detail[name])) / line.brake_set_kn for name in ("breakout_kn", "breakout_most_kn"))
+        for one in rendered
+    ]
+    firm = [one.sure for one in rendered]
     kept = [(float(str(one.detail["ratio"])), one.sure) for one in held]
     tol = series.tol_kn / line.brake_set_kn + _NEAR
     if not outs:
         if any(sure for _, sure in kept):
             return "holds above set", True
         return "not exercised", not kept and most < 1.0 - tol
-    highest = max(ratio for ratio, _ in outs)
+    highest = max(most for _, most in outs)
     limit = POLICY["verdict_late"] * max(1.0, highest)
     if any(ratio > limit for ratio, _ in kept):
         return "holds above set", any(sure and ratio > limit + tol for ratio, sure in kept)
     sure = not any(ratio > limit - tol for ratio, _ in kept)
-    late, early = POLICY["verdict_late"], POLICY["verdict_early"]
-    for word, sign, edge in (("renders late", 1.0, late), ("renders early", -1.0, early)):
-        beyond = [(sign * (ratio - edge), firm) for ratio, firm in outs]
-        if any(by > 0.0 for by, _ in beyond):
-            return word, sure and any(firm and by > tol for by, firm in beyond)
-        sure &= not any(by > -tol for by, _ in beyond)
-    return "as set", sure and any(firm for _, firm in outs)
+    for word, sign, edge in (
+        ("renders late", 1.0, POLICY["verdict_late"]),
+        ("renders early", -1.0, POLICY["verdict_early"]),
+    ):
+        least = [min(sign * (ratio - edge) for ratio in out) for out in outs]
+        most_by = [max(sign * (ratio - edge) for ratio in out) for out in outs]
+        if any(by > 0.0 for by in least):
+            return word, sure and any(known and by > tol for by, known in zip(least, firm, strict=True))
+        sure &= not any(by > -tol for by in most_by)
+    return "as set", sure and any(firm)

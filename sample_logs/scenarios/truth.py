@@ -53,7 +53,8 @@ def series_of(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int
     clipped = faults.of(line.channel, "clipping")
     capacity_kn = clipped[0].size if clipped else line.capacity_kn
     uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * capacity_kn * line.share
-    seen = np.ones(plan.steps, dtype=np.bool_)
+    # While its brake is open a winch's gauge bears nothing of the load, and its readings do not count.
+    seen = ~record.powered[row] if "brake" in line.tells else np.ones(plan.steps, dtype=np.bool_)
     for gap in faults.of(line.channel, "gap"):
         seen[gap.first : gap.last] = False
     stamp_us = clock_of(plan, faults, line.logger).stamp(np.arange(plan.steps, dtype=np.int64))
@@ -125,6 +126,9 @@ def _of_line(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int,
             )  # fmt: skip
         return out
 
+    def masked(kind: str, found: list[Found]) -> list[Truth]:
+        return [_masked(plan, faults, berth, one) for one in told(kind, found)]
+
     out: list[Truth] = []
     for kind, definition in DEFINED:
         out += told(kind, definition(series))
@@ -139,7 +143,14 @@ def _of_line(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int,
         above = brakes.held_above(series, line, held, slipped, record.main_m[row], rendered)
         out += told("brake-held", above)
         if "payout" in line.tells:
-            word, sure = brakes.state_of(series, line, rendered, above)
+            # What a fault or a wrong register hides shows nothing of a brake.
+            shown = [
+                [replace(f, sure=f.sure and not one.borderline) for f, one in zip(found, told_as, strict=True)]
+                for found, told_as in (
+                    (rendered, masked("brake-render", rendered)), (above, masked("brake-held", above)),
+                )
+            ]  # fmt: skip
+            word, sure = brakes.state_of(series, line, *shown)
             span = (clock.at(max(plan.from_step[row], 0)), clock.at(min(plan.to_step[row], plan.steps)))
             detail = {"verdict": word, "set_days_ago": line.brake_set_days_ago}
             out.append(Truth("brake", line.line, line.channel, *span, None, None, detail, not sure))
@@ -198,7 +209,7 @@ def _phase_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth, clock: 
         return "rigging-time"
     if own != (plan.from_step[row], plan.to_step[row]) and truth.kind in ("slack", "pretension-loss"):
         return "rigging-time"
-    if truth.kind not in ("slack", "snap-load", "sustained-load", "pretension-loss", "brake-render"):
+    if truth.kind not in ("slack", "snap-load", "sustained-load", "pretension-loss", "brake-render", "brake-held"):
         return None
     told = [register_steps(plan, faults, berth, each) for each in range(len(berth.lines))]
     begin, end = max(first for first, _ in told), min(last for _, last in told)
