@@ -113,7 +113,7 @@ def reach(tally: Tally, rate_hz: float) -> str:
 
 
 def _span(low: float, high: float) -> str:
-    return f"{low:g} on" if high >= 10**6 else f"{low:g} to {high:g}"
+    return f"from {low:g}" if high >= 10**6 else f"{low:g} to {high:g}"
 
 
 def examples(tallies: Mapping[str, Tally], rate_hz: float, most: int) -> str:

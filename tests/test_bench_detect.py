@@ -12,7 +12,7 @@ from click.testing import CliRunner
 import ops.bench_detect as bench
 from ops.detect_match import Tally, tallies
 from ops.detect_night import Night, night_of
-from ops.detect_table import misses, quiet, table
+from ops.detect_table import misses, quiet, reach, table
 from pipeline.cli import tautlog
 from pipeline.ledger import index
 from pipeline.ledger.database import open_ledger
@@ -22,6 +22,8 @@ from sample_logs.scenarios import Scenario, Truth, make, write_site
 from schemas.times import DAY_US, us_to_rfc3339
 
 S = 1_000_000
+SPIKES = 8
+"""A seed of the family tune with spikes of gauges above the limit of a peak-load, and loads above it."""
 HAPPENINGS, INSTRUMENTS = 4, 11
 """Seeds of the family tune whose calls have a UTC midnight in them: one of many happenings, one of many faults."""
 
@@ -81,6 +83,14 @@ def _event(scenario: Scenario, from_s: int, to_s: int, row: int = 0) -> dict[str
             "peak_kn": kn, "peak_us": int(recorded.at_us[low]), "payload": payload}  # fmt: skip
 
 
+def test_spikes_above_the_limit_are_peak_loads_by_definition_and_told_as_spikes() -> None:
+    spiky = make(SPIKES, family="tune", rate_hz=1.0)
+    tally = tallies(spiky, night_of(spiky))["peak-load"]
+    assert tally.words["spike", "spike"] >= 3
+    assert tally.words["load", "load"] >= 1
+    assert (tally.words["spike", "load"], tally.words["load", "spike"], tally.false) == (0, 0, 0)
+
+
 def test_two_events_beside_one_truth_are_a_hit_and_a_false_alarm(scenario: Scenario, night: Night) -> None:
     events = [_event(scenario, 100, 110), _event(scenario, 112, 120)]
     (tally,) = _counted(scenario, night, [_truth(scenario, 100, 120)], events).values()
@@ -136,6 +146,27 @@ def test_a_peak_that_is_not_the_least_reading_of_a_slack_line_is_not_exact(scena
     off = {**event, "payload": {**event["payload"], "lowest_kn": event["payload"]["lowest_kn"] + 0.001}}
     (wrong,) = _counted(scenario, night, truths, [off]).values()
     assert wrong.inexact == 1
+
+
+def test_what_is_over_before_the_next_reading_counts_neither_way_at_that_rate(scenario: Scenario, night: Night) -> None:
+    (short,) = _counted(scenario, night, [_truth(scenario, 100, 101, lasts_s=0.9)], []).values()
+    (long,) = _counted(scenario, night, [_truth(scenario, 100, 101, lasts_s=1.0)], []).values()
+    assert (short.true, short.borderline) == (0, 1)
+    assert (long.true, long.borderline) == (1, 0)
+
+
+def test_truth_near_a_threshold_takes_only_what_a_sure_one_leaves(scenario: Scenario, night: Night) -> None:
+    truths = [_truth(scenario, 100, 120, onset_tolerance_us=10 * S), _truth(scenario, 95, 97, near=True)]
+    (tally,) = _counted(scenario, night, truths, [_event(scenario, 95, 120)]).values()
+    assert (tally.true, tally.hits, tally.false) == (1, 1, 0)
+
+
+def test_reach_is_told_by_crests_and_by_tension_lost() -> None:
+    tally = Tally(reach=[(3, 4.0, True), (5, 4.9, False), (12, 30.0, True), (2, 1.0, False)])
+    head, columns, *rows = reach(tally, 2.0).splitlines()
+    assert head.startswith("on our simulator: brake-render no payout at 2 Hz")
+    assert columns.endswith("from 20")
+    assert [row.split() for row in rows][1] == ["3", "to", "5", "-", "0.50", "(2)", "-", "-", "-"]
 
 
 def test_a_table_says_what_was_missed_and_a_kind_that_reached_all_misses_nothing() -> None:

@@ -316,4 +316,4 @@ def _piece(payload: Mapping[str, Any]) -> peak_load.Piece:
     """An excursion as the ledger's JSON gives it back."""
     own = ("runs_in", "runs_on", "spikes", "peak_spike")
     excursion = {name: value for name, value in payload.items() if name not in own}
-    return peak_load.Piece(Excursion(**excursion), *(payload[name] for name in own))
+    return peak_load.Piece(Excursion(**excursion), *(payload.get(name, False) for name in own))

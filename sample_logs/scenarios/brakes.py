@@ -152,12 +152,22 @@ def held_above(
         sure = one.sure and one.last < series.gone - 60 * S
         if "payout" not in line.tells and own:
             detail["masked"], sure = "no payout", False
-        elif any(out.sure and out.first <= one.last and out.last >= begin for out in rendered):
+        elif any(out.sure and _touches(out, one.first, one.last) for out in rendered):
+            # Runs about a minute from those that it touches may be told apart from them.
+            over = runs(series.kn[one.first : one.last + 1] > line.brake_set_kn)
+            for a, b in joined(over, POLICY["cluster_gap_s"] - 2.0):
+                if not any(_touches(out, one.first + a, one.first + b) for out in rendered):
+                    found.append(Found(one.first + a, one.first + b, top, False, {**detail, "edges_sure": False}))
             continue
         elif let_out_m > least_m - step_m:
             sure = False
         found.append(Found(one.first, one.last, top, sure, detail))
     return found
+
+
+def _touches(out: Found, first: int, last: int) -> bool:
+    """Whether a rendering touches a span, from two seconds before it on."""
+    return out.first <= last and out.last >= first - round(POLICY["render_window_s"] * S)
 
 
 _NEAR = 0.015

@@ -19,9 +19,9 @@ CALM: list[tuple[float, float]] = [(0, 100), (30, 100), (60, 100), (70, 90)]
 EDGE_US = 2_000_000_000
 
 
-def left_out(tension: Tension) -> list[int]:
+def left_out(tension: Tension) -> list[float]:
     firm = sound(tension, LEVEL, POLICY, tension.least_kn())
-    return (tension.at_us[tension.usable & ~firm.usable] / 1e6).round(3).tolist()
+    return [round(float(at_us) / 1e6, 3) for at_us in tension.at_us[tension.usable & ~firm.usable]]
 
 
 def marked(record: Record, *at: int) -> Tension:

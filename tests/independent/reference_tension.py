@@ -140,12 +140,11 @@ def made_up_us(tension: Samples, marked_us: frozenset[int], level: Level, max_ga
         at_us, kn = kept[index]
         last = index
         if kn < level(at_us):
-            before = _joined(kept, index - 1, max_gap_us)
-            fell = before is not None and before[1] >= level(at_us)
+            fell = _joined(kept, index - 1, max_gap_us) and kept[index - 1][1] >= level(at_us)
             while fell and _joined(kept, last, max_gap_us) and kept[last + 1][1] == kn:
                 last += 1
-            run, back = kept[index : last + 1], _joined(kept, last, max_gap_us) and kept[last + 1]
-            if fell and before and back and _is_made_up(run, before, back, at_us - slack_us, level):
+            run, came = kept[index : last + 1], _joined(kept, last, max_gap_us)
+            if fell and came and _is_made_up(run, kept[index - 1], kept[last + 1], at_us - slack_us, level):
                 out |= {at for at, _ in run}
             else:
                 slack_us = run[-1][0]
@@ -153,11 +152,9 @@ def made_up_us(tension: Samples, marked_us: frozenset[int], level: Level, max_ga
     return out
 
 
-def _joined(kept: Samples, index: int, max_gap_us: int) -> tuple[int, float] | None:
-    """A reading, where the next one follows it without a gap."""
-    if index < 0 or index + 1 >= len(kept) or kept[index + 1][0] - kept[index][0] > max_gap_us:
-        return None
-    return kept[index]
+def _joined(kept: Samples, index: int, max_gap_us: int) -> bool:
+    """Whether there is such a reading and another follows it without a gap."""
+    return 0 <= index < len(kept) - 1 and kept[index + 1][0] - kept[index][0] <= max_gap_us
 
 
 def _is_made_up(
