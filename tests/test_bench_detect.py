@@ -6,12 +6,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
+from numpy.typing import NDArray
 
 import ops.bench_detect as bench
 from ops.detect_match import Tally, tallies
 from ops.detect_night import Night, night_of
+from ops.detect_reach import _times
 from ops.detect_table import misses, quiet, reach, table
 from pipeline.cli import tautlog
 from pipeline.ledger import index
@@ -209,3 +212,31 @@ def test_json_tells_the_same_counts_and_one_kind_alone_can_be_asked_for(capsys: 
     assert answer["head"] == "on our simulator"
     assert set(answer["1 Hz"]) == {"slack"}
     assert answer["1 Hz"]["slack"]["hits"] <= answer["1 Hz"]["slack"]["true"]
+
+
+def test_metres_paid_out_stand_out_of_the_fit_where_they_lowered_the_tension_and_else_do_not(
+    scenario: Scenario,
+) -> None:
+    lines = [
+        replace(scenario.berth.lines[0], line=f"L{row}", place=f"W{row}", tells=("payout",) if row == 1 else ())
+        for row in range(3)
+    ]
+    rng = np.random.default_rng(1)
+    span = np.arange(60)
+    beside = [0.2 + 0.05 * np.sin(span / 3 + row) for row in range(3)]
+    paid = np.zeros((3, 60))
+    paid[0] = np.clip((span - 25) * 0.05, 0.0, 0.5)
+    noise = 0.001 * rng.standard_normal((3, 60))
+    plain = 0.5 * beside[1] + 0.3 * beside[2] + noise[0]
+    other = [np.stack([one + noise[row], one]) for row, one in enumerate(beside)]
+
+    def times(own: NDArray[np.float64], *, told: bool = False) -> float:
+        return _times(0, lines, [np.stack([own, own]), *other[1:]], paid, span, told=told)
+
+    assert times(plain - 0.2 * paid[0]) > 8.0
+    assert abs(times(plain)) < 4.0
+    # A neighbour that pays out too, later, hides it; its recorded payout brings it out again.
+    paid[1] = np.clip((span - 30) * 0.05, 0.0, 0.5)
+    other[1] = other[1] - 0.4 * paid[1]
+    own = plain - 0.2 * paid[0]
+    assert times(own, told=True) > 8.0 > times(own)

@@ -23,7 +23,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from pipeline.events.tension import Peak, SlackLevel, Tension, us
+from pipeline.events.tension import Bools, Ints, Peak, SlackLevel, Tension, us
 from pipeline.events.tension_kernel import snaps
 from schemas.registers import Policy
 
@@ -80,14 +80,24 @@ def snap_loads(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: fl
         lead_us,
         lag_us,
     )
+    most_s = policy.snap_within_s
+    if rate_kn_s > 0.0:
+        most_s = min(most_s, max(past_kn - 2.0 * float(level.kn.min()), 0.0) / rate_kn_s)
     found = []
-    for slack, past, top, last in rows.tolist():
+    for slack, past, top, last in rows[_in_time(tension, rows, most_s)].tolist():
         near_kn = 2.0 * level.at(int(tension.at_us[slack]))
         way_kn = max(past_kn - near_kn, 0.0)
         rise_s = _rise_s(tension, slack, past, near_kn, near_kn + way_kn)
         if rise_s <= policy.snap_within_s and way_kn >= rate_kn_s * rise_s:
             found.append(_snap(tension, slack, past, top, last, rise_s, way_kn))
     return found
+
+
+def _in_time(tension: Tension, rows: Ints, most_s: float) -> Bools:
+    """Which of the rises (s, 4) may have taken no longer: of most waves the readings between tell that they did not."""
+    second, last = rows[:, 0] + 1, rows[:, 1] - 1
+    known = tension.usable[second] & tension.usable[last]
+    return np.asarray(~known | ((tension.at_us[last] - tension.at_us[second]) / 1e6 <= most_s))
 
 
 def _rise_s(tension: Tension, slack: int, past: int, near_kn: float, past_kn: float) -> float:
