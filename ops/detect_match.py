@@ -91,7 +91,8 @@ class Found:
 class Tally:
     """Counts of one kind at one rate, over any number of scenarios. onset: in readings; peak: kN; `examples`: misses
     and false alarms as (what, family, seed, where, instant); `reach`, of renderings without payout, the small ones too:
-    (crests cut, tension lost [% of ship design MBL], whether it was found)."""
+    (crests cut, tension lost [% of ship design MBL], whether it was found); `timed`, of snap-loads: (by how much the
+    rise was shorter than it may be at most [s], whether it was found)."""
 
     true: int = 0
     hits: int = 0
@@ -106,6 +107,7 @@ class Tally:
     words: Counter[tuple[str, str]] = field(default_factory=Counter)
     examples: list[tuple[str, str, int, str, int]] = field(default_factory=list)
     reach: list[tuple[int, float, bool]] = field(default_factory=list)
+    timed: list[tuple[float, bool]] = field(default_factory=list)
 
     def add(self, other: Tally) -> None:
         """Take another's counts."""
@@ -114,6 +116,7 @@ class Tally:
         self.onset += other.onset
         self.peak += other.peak
         self.reach += other.reach
+        self.timed += other.timed
         self.words.update(other.words)
         self.examples = (self.examples + other.examples)[:EXAMPLES]
 
@@ -220,6 +223,9 @@ def _of_kind(kind: str, truths: Sequence[Truth], found: Sequence[Found], scenari
         if "lost_pct" in truth.detail and truth.detail.get("masked") in SMALL:
             figures = int(str(truth.detail["crests"])), float(str(truth.detail["lost_pct"]))
             tally.reach.append((*figures, t in pairs))
+        if "rise_s" in truth.detail and not truth.borderline:
+            shorter_s = float(str(truth.detail["most_s"])) - float(str(truth.detail["rise_s"]))
+            tally.timed.append((shorter_s, t in pairs))
     taken = set(pairs.values())
     for f, one in enumerate(found):
         if f not in taken:
@@ -396,6 +402,7 @@ def as_json(tally: Tally) -> dict[str, Any]:
     """A tally for `--json`."""
     return {
         **{name: getattr(tally, name) for name in ("true", "hits", "found", "false", "borderline", "left_out")},
-        **{name: getattr(tally, name) for name in ("by_faults", "inexact", "onset", "peak", "examples", "reach")},
+        **{name: getattr(tally, name) for name in ("by_faults", "inexact", "onset", "peak", "examples")},
+        **{name: getattr(tally, name) for name in ("reach", "timed")},
         "words": [[*pair, count] for pair, count in sorted(tally.words.items())],
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -110,6 +111,20 @@ def reach(tally: Tally, rate_hz: float) -> str:
             cells.append(f" {f'{sum(hits) / len(hits):.2f} ({len(hits)})' if hits else '-':>12}")
         lines.append(f"{_span(few, many):>8}" + "".join(cells))
     return "\n".join(lines)
+
+
+def timed(tally: Tally, rate_hz: float) -> str:
+    """The share of snap-loads that was found, by how much their rise was shorter than a snap-load's may be at most."""
+    edges = [0.0, 0.15, 0.2, 0.3, 0.4, np.inf]
+    cells = []
+    for low, high in pairwise(edges):
+        hits = [hit for shorter_s, hit in tally.timed if low <= shorter_s < high]
+        share = f"{sum(hits) / len(hits):.2f} ({len(hits)})" if hits else "-"
+        cells.append(f"from {low:g} s {share}" if high == np.inf else f"{low:g} to {high:g} s {share}")
+    return (
+        f"{HEAD}: snap-load at {rate_hz:g} Hz, recall (of how many) by how much shorter than allowed the rise was: "
+        + (", ".join(cells))
+    )
 
 
 def _span(low: float, high: float) -> str:

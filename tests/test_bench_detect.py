@@ -15,7 +15,7 @@ import ops.bench_detect as bench
 from ops.detect_match import Tally, tallies
 from ops.detect_night import Night, night_of
 from ops.detect_reach import _times
-from ops.detect_table import misses, quiet, reach, table
+from ops.detect_table import misses, quiet, reach, table, timed
 from pipeline.cli import tautlog
 from pipeline.ledger import index
 from pipeline.ledger.database import open_ledger
@@ -170,6 +170,13 @@ def test_reach_is_told_by_crests_and_by_tension_lost() -> None:
     assert head.startswith("on our simulator: brake-render no payout at 2 Hz")
     assert columns.endswith("from 20")
     assert [row.split() for row in rows][1] == ["3", "to", "5", "-", "0.50", "(2)", "-", "-", "-"]
+
+
+def test_snap_loads_found_are_told_by_how_far_within_the_limit_their_rise_was() -> None:
+    text = timed(Tally(timed=[(0.12, False), (0.12, True), (0.25, True), (1.0, True)]), 1.0)
+    assert text.startswith("on our simulator: snap-load at 1 Hz")
+    assert "0 to 0.15 s 0.50 (2), 0.15 to 0.2 s -, 0.2 to 0.3 s 1.00 (1)" in text
+    assert text.endswith("from 0.4 s 1.00 (1)")
 
 
 def test_a_table_says_what_was_missed_and_a_kind_that_reached_all_misses_nothing() -> None:

@@ -10,8 +10,8 @@ s. It is a snap-load if the rise took at most `snap_within_s`, and was `snap_rat
 Its peak is the largest tension from p until the tension is near-slack again, a gap, the rigging's end, or `snap_peak_s`
 after p; the first of equals. It lasts from s to the last reading before that.
 
-What a slow logger does to it: timed between readings, a rise comes out the same to 0.1 s at 2 Hz and to a quarter of a
-second at 1 Hz (95 %, on our simulator), so that at 1 Hz some near the limit are missed. A blow that rises and is over
+What a slow logger does to it: timed between readings, nine rises in ten come out the same to 0.1 s at 2 Hz and to 0.3 s
+at 1 Hz (on our simulator), so that at 1 Hz some near the limit are missed. A blow that rises and is over
 between two readings is not seen at all, and its peak is too low.
 """
 
