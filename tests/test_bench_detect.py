@@ -25,7 +25,7 @@ from sample_logs.scenarios import Scenario, Truth, make, write_site
 from schemas.times import DAY_US, us_to_rfc3339
 
 S = 1_000_000
-SPIKES = 8
+SPIKES = 5
 """A seed of the family tune with spikes of gauges above the limit of a peak-load, and loads above it."""
 HAPPENINGS, INSTRUMENTS = 4, 11
 """Seeds of the family tune whose calls have a UTC midnight in them: one of many happenings, one of many faults."""
