@@ -28,13 +28,25 @@ from functools import partial
 
 from ops.detect_match import Tally, as_json, tallies, total
 from ops.detect_night import night_of
-from ops.detect_table import HEAD, WANTED, confusion, curve, examples, kinds_with_classes, quiet, table
+from ops.detect_table import (
+    HEAD,
+    WANTED,
+    confusion,
+    curve,
+    examples,
+    kinds_with_classes,
+    quiet,
+    reach,
+    table,
+    timed,
+)
 from sample_logs.scenarios import make
 from schemas.times import DAY_US
 
 QUIET_FOR_TUNE = 1_000_000
 """The first seed of quiet days to look at."""
 QUIET_HZ = 10.0
+TENSION_ALONE, SNAP = "brake-render no payout", "snap-load"
 
 
 @dataclass(frozen=True)
@@ -150,6 +162,8 @@ def _print_scenarios(options: argparse.Namespace, told: dict[float, dict[str, Ta
         missed += wrong
         parts = [text, *(confusion(found[kind], rate_hz, kind) for kind in kinds_with_classes(found))]
         parts += [curve(found[kind], rate_hz, kind) for kind in sorted(found) if found[kind].sizes]
+        parts += [reach(found[TENSION_ALONE], rate_hz)] if TENSION_ALONE in found else []
+        parts += [timed(found[SNAP], rate_hz)] if SNAP in found else []
         parts += [examples(found, rate_hz, options.examples)] if options.examples else []
         _show(options, *parts)
     return missed

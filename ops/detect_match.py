@@ -4,7 +4,8 @@ The rules, by which nothing is counted twice and nothing that happened twice cou
 
 - An event matches a truth of its kind on its line (a surge: of the site) when their spans overlap, the truth's widened
   by what noise alone may move its onset and by two readings (of a payout, told at 2 Hz at most). Of all pairs that
-  could match, the nearest onsets are taken first; a truth matches at most one event, an event at most one truth.
+  could match, the nearest onsets are taken first, of truth near a threshold last; a truth matches at most one event, an
+  event at most one truth.
 - What matches no truth is a false alarm, also a second event beside a truth that is matched.
 - Truth near a threshold, or hidden by a fault, is `borderline`: it is no miss, and an event that only it can match is
   left out. Where the edges of a truth are not sure (`edges_sure`: one event may fairly be told as two), more events
@@ -14,7 +15,9 @@ The rules, by which nothing is counted twice and nothing that happened twice cou
 - A consequence of something else (a neighbour's slack after a parting) counts by its own definition's truth.
 - Where the log itself is of another load (wrong unit or scale, exchanged channels), or the register of another time,
   an event is true of the log and of no line: it counts neither way, and its number stands under `by faults`.
-- Tending is judged from when all lines are fast to a minute before the first is let go: truth tells no slackening.
+- Tending is judged while all lines are fast; what reaches beyond that phase counts neither way.
+- What is over sooner than the next reading comes (`lasts_s` of its longest stretch beyond the level) may fall between
+  two readings: at that rate it counts neither way.
 - A finding matches a truth of its kind on its channel or logger, whatever the time. What a channel's unit is and what
   its scale are one kind of finding (`wrong-scale`); a zero that moved is one, step or drift: a call has a zero check
   before and one after, which do not tell them apart; what was called the other is printed. A finding of a kind that has
@@ -28,7 +31,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -71,15 +74,17 @@ OF_FINDINGS: Final = frozenset(FINDINGS.values())
 NO_ONSET: Final = frozenset({"tending", "surge", *OF_FINDINGS})
 """Kinds of which no onset or peak is judged: tending has its own definition of when power is on, and the pull of a ship
 that passes grows as a bell does, from no instant on."""
+SMALL: Final = (None, "too few crests", "too little lost")
+"""What hides nothing of a rendering without payout but its smallness."""
 EXAMPLES: Final = 40
-MINUTE_US: Final = 60_000_000
 PAYOUT_HZ: Final = 2.0
 """Payout and states are told no faster: the onset of a rendering that payout tells is in readings of payout."""
 
 
 @dataclass(frozen=True)
 class Found:
-    """An event or finding as it is matched. peak_us None: it has no peak."""
+    """An event or finding as it is matched. peak_us None: it has no peak. within_us: it says that its peak lies in the
+    time from `peak_us` on, so long."""
 
     kind: str
     where: frozenset[str]
@@ -88,13 +93,16 @@ class Found:
     peak_kn: float = 0.0
     peak_us: int | None = None
     word: str = ""
+    within_us: int = 0
 
 
 @dataclass
 class Tally:
     """Counts of one kind at one rate, over any number of scenarios. onset: in readings; peak: kN; `examples`: misses
     and false alarms as (what, family, seed, where, instant); sizes: of each true instance that has one (`size_pct`),
-    and whether it was found."""
+    and whether it was found; `reach`, of renderings without payout, the small ones too: (crests cut, tension lost [% of
+    ship design MBL], whether it was found); `timed`, of snap-loads: (by how much the rise was shorter than it may be at
+    most [s], whether it was found)."""
 
     true: int = 0
     hits: int = 0
@@ -109,6 +117,8 @@ class Tally:
     words: Counter[tuple[str, str]] = field(default_factory=Counter)
     sizes: list[tuple[float, bool]] = field(default_factory=list)
     examples: list[tuple[str, str, int, str, int]] = field(default_factory=list)
+    reach: list[tuple[int, float, bool]] = field(default_factory=list)
+    timed: list[tuple[float, bool]] = field(default_factory=list)
 
     def add(self, other: Tally) -> None:
         """Take another's counts."""
@@ -117,6 +127,8 @@ class Tally:
         self.onset += other.onset
         self.peak += other.peak
         self.sizes += other.sizes
+        self.reach += other.reach
+        self.timed += other.timed
         self.words.update(other.words)
         self.examples = (self.examples + other.examples)[:EXAMPLES]
 
@@ -136,8 +148,10 @@ def _truths(scenario: Scenario) -> dict[str, list[Truth]]:
     named = defaultdict(list)
     tended = [one for one in scenario.context if one.kind == "tending"]  # of quiet days: true, and no event
     for truth in (*scenario.truth, *tended):
-        if truth.kind == "tending" and truth.detail.get("phase") != "all fast":
-            continue
+        if truth.kind == "tending" and not _in_phase(scenario, truth.from_us, truth.to_us):
+            truth = replace(truth, borderline=True)
+        if float(str(truth.detail.get("lasts_s", np.inf))) < 1.0 / scenario.rate_hz:
+            truth = replace(truth, borderline=True, detail={**truth.detail, "masked": "between readings"})
         named[_kind(TRUTHS.get(truth.kind, truth.kind), truth.line, payout)].append(truth)
     return named
 
@@ -149,9 +163,8 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
         mates = row.get("mates", {row["line"]})
         where = frozenset() if row["kind"] == "surge" else frozenset(mates)
         named[_kind(row["kind"], row["line"], payout)].append(_event(row, where))
-    first_us, last_us = scenario.phase_us
     for line, from_us, to_us in _under_power(night):
-        if first_us <= from_us and to_us <= last_us - MINUTE_US:
+        if _in_phase(scenario, from_us, to_us):
             named["tending"].append(Found("tending", frozenset({line}), from_us, to_us))
     place_of = {line.place: line.line for line in scenario.berth.lines}
     for place, verdict in night.verdicts.items():
@@ -182,6 +195,11 @@ def _each_hook_once(events: Sequence[Mapping[str, Any]], scenario: Scenario) -> 
     return out
 
 
+def _in_phase(scenario: Scenario, from_us: int, to_us: int) -> bool:
+    """Whether a stretch lies in the time in which all lines are fast."""
+    return scenario.phase_us[0] <= from_us and to_us <= scenario.phase_us[1]
+
+
 def _event(row: Mapping[str, Any], where: frozenset[str]) -> Found:
     """A row of the events table. The peak of a slack line is its lowest; events of whole bins end before the next."""
     kind, payload = row["kind"], row["payload"]
@@ -189,7 +207,11 @@ def _event(row: Mapping[str, Any], where: frozenset[str]) -> Found:
     if kind == "slack":
         peak_kn, peak_us = payload["lowest_kn"], rfc3339_us(payload["lowest_at"])
     to_us = row["to_us"] - 1 if kind in OF_BINS else row["to_us"]
-    return Found(kind, where, row["from_us"], to_us, peak_kn, peak_us, str(payload.get("class", "")))
+    word = str(payload.get("class", ""))
+    if kind == "peak-load":
+        word = "spike" if payload.get("doubtful") == "spike" else "load"
+    within_us = round(payload.get("peak_within_s", 0) * 1e6)
+    return Found(kind, where, row["from_us"], to_us, peak_kn, peak_us, word, within_us)
 
 
 def _under_power(night: Night) -> list[tuple[str, int, int]]:
@@ -234,6 +256,13 @@ def _of_kind(kind: str, truths: Sequence[Truth], found: Sequence[Found], scenari
         else:
             tally.true += 1
             _note(tally, "missed", scenario, truth.line or truth.channel, truth.from_us)
+    for t, truth in enumerate(truths):
+        if "lost_pct" in truth.detail and truth.detail.get("masked") in SMALL:
+            figures = int(str(truth.detail["crests"])), float(str(truth.detail["lost_pct"]))
+            tally.reach.append((*figures, t in pairs))
+        if "rise_s" in truth.detail and not truth.borderline:
+            shorter_s = float(str(truth.detail["most_s"])) - float(str(truth.detail["rise_s"]))
+            tally.timed.append((shorter_s, t in pairs))
     taken = set(pairs.values())
     for f, one in enumerate(found):
         if f not in taken:
@@ -304,16 +333,16 @@ def _noise_us(truth: Truth) -> int:
 
 
 def _matched(truths: Sequence[Truth], found: Sequence[Found], could: Callable[[Truth, Found], bool]) -> dict[int, int]:
-    """Pairs, one to one, the nearest onsets first."""
+    """Pairs, one to one, the nearest onsets first; what is near a threshold takes only what is left."""
     pairs = [
-        (abs(one.from_us - truth.from_us), t, f)
+        (truth.borderline, abs(one.from_us - truth.from_us), t, f)
         for t, truth in enumerate(truths)
         for f, one in enumerate(found)
         if could(truth, one)
     ]
     matched: dict[int, int] = {}
     taken: set[int] = set()
-    for _, t, f in sorted(pairs):
+    for *_, t, f in sorted(pairs):
         if t not in matched and f not in taken:
             matched[t] = f
             taken.add(f)
@@ -375,8 +404,8 @@ def _peak_is_recorded(one: Found, logs: Logs) -> bool:
         return True
     at_us, kn = log
     begin, end = np.searchsorted(at_us, [one.from_us, one.to_us + 1])
-    at = int(np.searchsorted(at_us, one.peak_us))
-    if not (at < at_us.size and at_us[at] == one.peak_us and kn[at] == one.peak_kn) or begin == end:
+    first, last = np.searchsorted(at_us, [one.peak_us, one.peak_us + max(one.within_us, 1)])
+    if begin == end or not bool((kn[first:last] == one.peak_kn).any()):
         return False
     inside = kn[begin:end]
     return bool(inside.min() >= one.peak_kn if one.kind == "slack" else inside.max() <= one.peak_kn)
@@ -422,5 +451,6 @@ def as_json(tally: Tally) -> dict[str, Any]:
     return {
         **{name: getattr(tally, name) for name in ("true", "hits", "found", "false", "borderline", "left_out")},
         **{name: getattr(tally, name) for name in ("by_faults", "inexact", "onset", "peak", "examples", "sizes")},
+        **{name: getattr(tally, name) for name in ("reach", "timed")},
         "words": [[*pair, count] for pair, count in sorted(tally.words.items())],
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -108,6 +109,42 @@ def curve(tally: Tally, rate_hz: float, what: str) -> str:
     return "\n".join(lines)
 
 
+def reach(tally: Tally, rate_hz: float) -> str:
+    """The share of renderings without payout that was found, by crests that were cut and by tension lost."""
+    rows = [(1, 2), (3, 5), (6, 10), (11, 10**6)]
+    columns = [(0.0, 2.0), (2.0, 5.0), (5.0, 10.0), (10.0, 20.0), (20.0, np.inf)]
+    lines = [
+        f"{HEAD}: brake-render no payout at {rate_hz:g} Hz, recall (of how many) by crests cut, down, and tension lost"
+        " to payout in all [% of ship design MBL], across",
+        f"{'':>8}" + "".join(f" {_span(low, high):>12}" for low, high in columns),
+    ]
+    for few, many in rows:
+        cells = []
+        for low, high in columns:
+            hits = [hit for crests, lost, hit in tally.reach if few <= crests <= many and low <= lost < high]
+            cells.append(f" {f'{sum(hits) / len(hits):.2f} ({len(hits)})' if hits else '-':>12}")
+        lines.append(f"{_span(few, many):>8}" + "".join(cells))
+    return "\n".join(lines)
+
+
+def timed(tally: Tally, rate_hz: float) -> str:
+    """The share of snap-loads that was found, by how much their rise was shorter than a snap-load's may be at most."""
+    edges = [0.0, 0.15, 0.2, 0.3, 0.4, np.inf]
+    cells = []
+    for low, high in pairwise(edges):
+        hits = [hit for shorter_s, hit in tally.timed if low <= shorter_s < high]
+        share = f"{sum(hits) / len(hits):.2f} ({len(hits)})" if hits else "-"
+        cells.append(f"from {low:g} s {share}" if high == np.inf else f"{low:g} to {high:g} s {share}")
+    return (
+        f"{HEAD}: snap-load at {rate_hz:g} Hz, recall (of how many) by how much shorter than allowed the rise was: "
+        + (", ".join(cells))
+    )
+
+
+def _span(low: float, high: float) -> str:
+    return f"from {low:g}" if high >= 10**6 else f"{low:g} to {high:g}"
+
+
 def examples(tallies: Mapping[str, Tally], rate_hz: float, most: int) -> str:
     """Where to look: seeds of misses and false alarms."""
     lines = []
@@ -140,4 +177,6 @@ def _instant(at_us: int) -> str:
 
 def kinds_with_classes(tallies: Mapping[str, Tally]) -> Sequence[str]:
     """Kinds whose classes are worth a table of confusion."""
-    return [kind for kind in ("load-loss", "brake", "zero moved", "wrong scale or unit") if kind in tallies]
+    return [
+        kind for kind in ("load-loss", "peak-load", "brake", "zero moved", "wrong scale or unit") if kind in tallies
+    ]

@@ -96,8 +96,15 @@ def _peak(event: Row) -> str:
 def _peak_load(event: Row) -> str:
     return (
         f"loaded to {_peak(event)}, {event['peak_pct']:.1f} % of {event['peak_pct_of']} "
-        f"(limit {event['level_pct']:g} %), at {event['peak_at']}"
+        f"(limit {event['level_pct']:g} %), at {event['peak_at']}{_DOUBTS[event.get('doubtful')]}"
     )
+
+
+_DOUBTS = {
+    None: "",
+    "spike": "; its neighbours do not bear that reading out, as with a spike of the gauge: look at both gauge and line",
+    "peak": "; the highest reading looks like a spike of the gauge, others above the limit do not",
+}
 
 
 def _brake_render(event: Row) -> str:

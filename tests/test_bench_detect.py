@@ -6,13 +6,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
+from numpy.typing import NDArray
 
 import ops.bench_detect as bench
 from ops.detect_match import Tally, tallies
 from ops.detect_night import Night, night_of
-from ops.detect_table import curve, misses, quiet, table
+from ops.detect_reach import _times
+from ops.detect_table import curve, misses, quiet, reach, table, timed
 from pipeline.cli import tautlog
 from pipeline.ledger import index
 from pipeline.ledger.database import open_ledger
@@ -23,6 +26,8 @@ from schemas.times import DAY_US, us_to_rfc3339
 from tests.extent import few
 
 S = 1_000_000
+SPIKES = 5
+"""A seed of the family tune with spikes of gauges above the limit of a peak-load, and loads above it."""
 HAPPENINGS, INSTRUMENTS = 4, 11
 """Seeds of the family tune whose calls have a UTC midnight in them: one of many happenings, one of many faults."""
 
@@ -80,6 +85,14 @@ def _event(scenario: Scenario, from_s: int, to_s: int, row: int = 0) -> dict[str
     payload = {"lowest_kn": kn, "lowest_at": us_to_rfc3339(int(recorded.at_us[low]) // 1000 * 1000)}
     return {"kind": "slack", "line": line.line, "from_us": at_us + from_s * S, "to_us": at_us + to_s * S,
             "peak_kn": kn, "peak_us": int(recorded.at_us[low]), "payload": payload}  # fmt: skip
+
+
+def test_spikes_above_the_limit_are_peak_loads_by_definition_and_told_as_spikes() -> None:
+    spiky = make(SPIKES, family="tune", rate_hz=1.0)
+    tally = tallies(spiky, night_of(spiky))["peak-load"]
+    assert tally.words["spike", "spike"] >= 3
+    assert tally.words["load", "load"] >= 1
+    assert (tally.words["spike", "load"], tally.words["load", "spike"], tally.false) == (0, 0, 0)
 
 
 def test_two_events_beside_one_truth_are_a_hit_and_a_false_alarm(scenario: Scenario, night: Night) -> None:
@@ -162,6 +175,34 @@ def test_a_peak_that_is_not_the_least_reading_of_a_slack_line_is_not_exact(scena
     assert wrong.inexact == 1
 
 
+def test_what_is_over_before_the_next_reading_counts_neither_way_at_that_rate(scenario: Scenario, night: Night) -> None:
+    (short,) = _counted(scenario, night, [_truth(scenario, 100, 101, lasts_s=0.9)], []).values()
+    (long,) = _counted(scenario, night, [_truth(scenario, 100, 101, lasts_s=1.0)], []).values()
+    assert (short.true, short.borderline) == (0, 1)
+    assert (long.true, long.borderline) == (1, 0)
+
+
+def test_truth_near_a_threshold_takes_only_what_a_sure_one_leaves(scenario: Scenario, night: Night) -> None:
+    truths = [_truth(scenario, 100, 120, onset_tolerance_us=10 * S), _truth(scenario, 95, 97, near=True)]
+    (tally,) = _counted(scenario, night, truths, [_event(scenario, 95, 120)]).values()
+    assert (tally.true, tally.hits, tally.false) == (1, 1, 0)
+
+
+def test_reach_is_told_by_crests_and_by_tension_lost() -> None:
+    tally = Tally(reach=[(3, 4.0, True), (5, 4.9, False), (12, 30.0, True), (2, 1.0, False)])
+    head, columns, *rows = reach(tally, 2.0).splitlines()
+    assert head.startswith("on our simulator: brake-render no payout at 2 Hz")
+    assert columns.endswith("from 20")
+    assert [row.split() for row in rows][1] == ["3", "to", "5", "-", "0.50", "(2)", "-", "-", "-"]
+
+
+def test_snap_loads_found_are_told_by_how_far_within_the_limit_their_rise_was() -> None:
+    text = timed(Tally(timed=[(0.12, False), (0.12, True), (0.25, True), (1.0, True)]), 1.0)
+    assert text.startswith("on our simulator: snap-load at 1 Hz")
+    assert "0 to 0.15 s 0.50 (2), 0.15 to 0.2 s -, 0.2 to 0.3 s 1.00 (1)" in text
+    assert text.endswith("from 0.4 s 1.00 (1)")
+
+
 def test_a_table_says_what_was_missed_and_a_kind_that_reached_all_misses_nothing() -> None:
     good = Tally(true=200, hits=197, false=3, onset=[0.2] * 197, peak=[0.1] * 197)
     assert misses("slack", good, 10.0) == []
@@ -202,3 +243,31 @@ def test_json_tells_the_same_counts_and_one_kind_alone_can_be_asked_for(capsys: 
     assert answer["head"] == "on our simulator"
     assert set(answer["1 Hz"]) == {"slack"}
     assert answer["1 Hz"]["slack"]["hits"] <= answer["1 Hz"]["slack"]["true"]
+
+
+def test_metres_paid_out_stand_out_of_the_fit_where_they_lowered_the_tension_and_else_do_not(
+    scenario: Scenario,
+) -> None:
+    lines = [
+        replace(scenario.berth.lines[0], line=f"L{row}", place=f"W{row}", tells=("payout",) if row == 1 else ())
+        for row in range(3)
+    ]
+    rng = np.random.default_rng(1)
+    span = np.arange(60)
+    beside = [0.2 + 0.05 * np.sin(span / 3 + row) for row in range(3)]
+    paid = np.zeros((3, 60))
+    paid[0] = np.clip((span - 25) * 0.05, 0.0, 0.5)
+    noise = 0.001 * rng.standard_normal((3, 60))
+    plain = 0.5 * beside[1] + 0.3 * beside[2] + noise[0]
+    other = [np.stack([one + noise[row], one]) for row, one in enumerate(beside)]
+
+    def times(own: NDArray[np.float64], *, told: bool = False) -> float:
+        return _times(0, lines, [np.stack([own, own]), *other[1:]], paid, span, told=told)
+
+    assert times(plain - 0.2 * paid[0]) > 8.0
+    assert abs(times(plain)) < 4.0
+    # A neighbour that pays out too, later, hides it; its recorded payout brings it out again.
+    paid[1] = np.clip((span - 30) * 0.05, 0.0, 0.5)
+    other[1] = other[1] - 0.4 * paid[1]
+    own = plain - 0.2 * paid[0]
+    assert times(own, told=True) > 8.0 > times(own)

@@ -3,11 +3,11 @@
 A brake set to render at a load and loaded beyond it ought to let go. One that holds leaves the line to part instead.
 
 Pieces: of each slice the maximal runs of line tension strictly above the setting in force, ended as every excursion
-(by a sample not above, a gap over `max_gap_s`, an edge), and by a new setting. Events: runs of a single reading (a
-spike is one), and runs while the winch was under power, are left out; those less than `cluster_gap_s` apart are one;
-what a rendering touches, from `before_s` before its first run on, is none, nor is one in whose runs `min_payout_m` or
-more was paid out in all. Where no payout is recorded this last is not known, and said so. House rules, no source. The
-law: wherever a record is cut, the pieces of its parts make the same events as those of the whole.
+(by a sample not above, a gap over `max_gap_s`, an edge), and by a new setting; of sound readings (`events.sound`)
+alone. Events: runs while the winch was under power are left out; those less than `cluster_gap_s` apart are one; what a
+rendering touches, from `before_s` before its first run on, is none, nor is one in whose runs `min_payout_m` or more was
+paid out in all. Where no payout is recorded this last is not known, and said so. House rules, no source. The law:
+wherever a record is cut, the pieces of its parts make the same events as those of the whole.
 
 Limits. The tension is that of the gauge: a drum behind a chock bears less than a hook pin shows (`events.drum`). A
 brake that held is not tested by it: what it would have held at, beyond the highest load seen, is not known.
@@ -203,7 +203,7 @@ def join(
     """
     clusters: list[list[Above]] = []
     for run in sorted(runs, key=lambda one: one.first_us):
-        if run.first_us == run.last_us or _touched(tended, run.first_us, run.last_us):
+        if _touched(tended, run.first_us, run.last_us):
             continue
         last = clusters[-1][-1] if clusters else None
         if last is not None and last.set_kn == run.set_kn and run.first_us - last.last_us < cluster_gap_s * 1e6:

@@ -13,13 +13,22 @@ from pipeline.events.loss_class import INSTRUMENT, LET_GO, Class
 from schemas.registers import Policy
 
 Severity = Literal["note", "warning", "alarm"]
+SPIKE_HZ: Final = 2.0
 SEVERITIES: Final[tuple[Severity, ...]] = ("note", "warning", "alarm")
 
 
-def of_peak_load(phase: Phase, peak_pct: float, policy: Policy) -> Severity:
-    """`peak_pct` of ship design MBL."""
+def of_peak_load(
+    phase: Phase, peak_pct: float, policy: Policy, *, spike: bool = False, rate_hz: float = 0.0
+) -> Severity:
+    """`peak_pct` of ship design MBL. `spike`: all that was above the level is spikes.
+
+    Of a logger of `SPIKE_HZ` or more a spike is a note: no line is loaded and unloaded so fast. Of a slower one it may
+    have been a blow, and is a warning.
+    """
     if phase != ALL_FAST:
         return "note"
+    if spike:
+        return "note" if rate_hz >= SPIKE_HZ else "warning"
     return "alarm" if peak_pct > policy.alarm_peak_pct else "warning"
 
 

@@ -42,14 +42,16 @@ class Tension:
     """Every stored reading of a rigging's channel, from an edge before a slice to an edge after it; arrays (n,).
 
     `at_us` strictly ascending, `kn` of the line; where `usable` is False (flag 4 or 9) it is not looked at. `clipped`:
-    the gauge stood at its capacity. The slice [from_us, to_us) is `begin` to `end`; `after_us`: the channel's next
-    stored reading after the slice, None where there is none. `extremes`: of the slice.
+    the gauge stood at its capacity. `spiky`: it is a spike (`events.sound`). The slice [from_us, to_us) is `begin` to
+    `end`; `after_us`: the channel's next stored reading after the slice, None where there is none. `extremes`: of the
+    slice.
     """
 
     at_us: Ints
     kn: Floats
     usable: Bools
     clipped: Bools
+    spiky: Bools
     begin: int
     end: int
     from_us: int
@@ -111,6 +113,10 @@ class SlackLevel:
     def most_kn(self) -> float:
         """The highest of the levels: nothing at or above it is slack at any time."""
         return float(self.kn.max())
+
+    def at(self, at_us: int) -> float:
+        """The level at an instant [kN]."""
+        return float(self.kn[max(int(np.searchsorted(self.from_us, at_us, side="right")) - 1, 0)])
 
     @property
     def near_kn(self) -> float:

@@ -15,10 +15,10 @@ from schemas.times import us_to_rfc3339
 
 def _brake_helds(rope: Rope) -> Iterator[Happening]:
     """Of loads measured at a hook only those that were above the setting at the drum too, where that is reckoned; of a
-    winch without payout none near crests that look cut, for there it may have let out line."""
+    winch without payout none where crests are told as cut, for there it seems to have let out line."""
     policy, place = rope.site.policy, rope.site.channels[rope.channel].place
     told = has_payout(rope.site, place)
-    rendered = _rendered(rope) + [(one.near_from_us, one.near_to_us) for one in rope.plateaus]
+    rendered = _rendered(rope) + [(one.from_us, one.to_us) for one, _ in _cut_crests(rope)]
     for rigged in rope.riggings:
         runs = [brake_held.Above.from_payload(payload) for payload in rigged.of_kind("held")]
         for event in brake_held.join(

@@ -151,13 +151,14 @@ def _peak_loads(rope: Rope) -> Iterator[Happening]:
     ]
     for event in peak_load.cluster(excursions, cluster_gap_s=policy.cluster_gap_s):
         phase = rope.phase(event.first_us, event.last_us)
+        rate_hz = rope.site.channels[rope.channel].rate_hz
         yield Happening(
             event.first_us,
             event.last_us,
             Peak(event.peak_us, event.peak_kn, event.at_least),
             phase,
-            severity.of_peak_load(phase, rope.pct(event.peak_kn), policy),
-            {"level_pct": policy.peak_load_pct, "excursions": event.excursions},
+            severity.of_peak_load(phase, rope.pct(event.peak_kn), policy, spike=event.spikes, rate_hz=rate_hz),
+            {"level_pct": policy.peak_load_pct, "excursions": event.excursions, "doubtful": event.doubt},
         )
 
 
@@ -224,7 +225,7 @@ def _snap_loads(rope: Rope) -> Iterator[Happening]:
                 {
                     "slack_kn": event.slack_kn,
                     "rate_kn_s": event.rate_kn_s,
-                    "rise_s": (event.past_us - event.from_us) / 1e6,
+                    "rise_s": event.rise_s,
                     "tending": tending.at_work(rigged.tending, event.from_us, event.to_us),
                 },
             )
@@ -313,5 +314,6 @@ def _on_the_hook(rope: Rope, at_us: int) -> list[str]:
 
 def _piece(payload: Mapping[str, Any]) -> peak_load.Piece:
     """An excursion as the ledger's JSON gives it back."""
-    excursion = {name: value for name, value in payload.items() if name not in ("runs_in", "runs_on")}
-    return peak_load.Piece(Excursion(**excursion), payload["runs_in"], payload["runs_on"])
+    own = ("runs_in", "runs_on", "spikes", "peak_spike")
+    excursion = {name: value for name, value in payload.items() if name not in own}
+    return peak_load.Piece(Excursion(**excursion), *(payload.get(name, False) for name in own))

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.events import bins, brake_held, load_loss, slack, snap_load, tending
+from pipeline.events import bins, brake_held, load_loss, slack, snap_load, sound, tending
 from pipeline.events.brake_render import Readings as BrakeReadings
 from pipeline.events.brake_render import Rules, slips
 from pipeline.events.tension import SlackLevel, Tension
@@ -57,11 +57,18 @@ class Near:
 
 def marks_of(near: Near, sheet: Sheet, samples: SliceSamples) -> list[Found]:
     """All marks of one slice."""
-    found = [("excursion", payload) for payload in _excursions(sheet, samples)]
+    found = [("excursion", payload) for payload in _excursions(near, sheet, samples)]
     if near.wanted.limit_kn is None or near.tension.at_us.size == 0:
         return found
     winch = _winch(near)
-    return [*found, *_of_tension(near, near.wanted.limit_kn), *_of_winch(near, winch, near.wanted.limit_kn)]
+    channel = next(c for c in near.job.channels if c.channel == near.wanted.slice.channel)
+    level = SlackLevel.of(
+        near.job.policy, near.wanted.limit_kn, near.wanted.calibrations, channel.capacity, near.wanted.slice.share
+    )
+    least_kn = near.tension.least_kn()
+    firm = sound.sound(near.tension, level, near.job.policy, least_kn)
+    found += _of_tension(near, firm, level, near.wanted.limit_kn, least_kn)
+    return [*found, *_of_winch(near, firm, winch, near.wanted.limit_kn)]
 
 
 def travelled(near: Near) -> Travel:
@@ -82,8 +89,9 @@ def travelled(near: Near) -> Travel:
     )
 
 
-def _excursions(sheet: Sheet, samples: SliceSamples) -> list[dict[str, Any]]:
-    """Excursions as marks, with whether they reach the first or last sample that counts: they may go on beyond."""
+def _excursions(near: Near, sheet: Sheet, samples: SliceSamples) -> list[dict[str, Any]]:
+    """Excursions as marks, with whether they reach the first or last sample that counts: they may go on beyond; and
+    whether all that is above the level is spikes, or the peak."""
     if not sheet.excursions:
         return []
     counted_us = samples.at_us[samples.usable]
@@ -92,27 +100,36 @@ def _excursions(sheet: Sheet, samples: SliceSamples) -> list[dict[str, Any]]:
             **asdict(excursion),
             "runs_in": bool(excursion.first_us == counted_us[0]) and not sheet.slice.begins,
             "runs_on": bool(excursion.last_us == counted_us[-1]) and not sheet.slice.ends,
+            "spikes": _all_spikes(near.tension, excursion.first_us, excursion.last_us),
+            "peak_spike": _all_spikes(near.tension, excursion.peak_us, excursion.peak_us),
         }
         for excursion in sheet.excursions
     ]
 
 
-def _of_tension(near: Near, limit_kn: float) -> Iterator[Found]:
-    """Marks of the kinds known from tension alone. Each looks only where the slice's extremes leave something open."""
+def _all_spikes(tension: Tension, first_us: int, last_us: int) -> bool:
+    """Whether all readings of [first_us, last_us] that count are spikes."""
+    begin, end = np.searchsorted(tension.at_us, [first_us, last_us + 1])
+    return bool(tension.spiky[begin:end][tension.usable[begin:end]].all())
+
+
+def _of_tension(near: Near, firm: Tension, level: SlackLevel, limit_kn: float, lowest_kn: float) -> Iterator[Found]:
+    """Marks of the kinds known from tension alone. Each looks only where the slice's extremes leave something open.
+
+    `firm`: its sound readings; losses of load look at all, and `lowest_kn` bounds these from below.
+    """
     policy, tension, share = near.job.policy, near.tension, near.wanted.slice.share
-    channel = next(c for c in near.job.channels if c.channel == near.wanted.slice.channel)
-    level = SlackLevel.of(policy, limit_kn, near.wanted.calibrations, channel.capacity, share)
-    least_kn = tension.least_kn()
-    runs, loaded = slack.runs_of(tension, level, policy, least_kn)
+    least_kn = lowest_kn if firm is tension else firm.least_kn()
+    runs, loaded = slack.runs_of(firm, level, policy, least_kn)
     yield from (("slack", run.to_payload()) for run in runs)
     if loaded is not None:
         yield "loaded", loaded.to_payload()
     if least_kn < level.near_kn:
-        yield from (("snap", one.to_payload()) for one in snap_load.snap_loads(tension, level, policy, limit_kn))
-    if least_kn < level.most_kn or share < 1.0:
+        yield from (("snap", one.to_payload()) for one in snap_load.snap_loads(firm, level, policy, limit_kn))
+    if lowest_kn < level.most_kn or share < 1.0:
         for one in load_loss.candidates(tension, level, policy, limit_kn, share):
             yield LOSS, load_loss.beside(one, _channels_beside(near), policy).to_payload()
-    long_or_low = bins.bins_of(tension, policy, limit_kn, near.wanted.pretension_kn)
+    long_or_low = bins.bins_of(firm, policy, limit_kn, near.wanted.pretension_kn)
     if long_or_low:
         yield "bins", {"bins": [one.to_payload() for one in long_or_low]}
 
@@ -122,7 +139,7 @@ def _channels_beside(near: Near) -> dict[str, tuple[Any, Any]]:
     return {name: (near.beside[name].at_us, near.beside[name].value) for name in named if name in near.beside}
 
 
-def _of_winch(near: Near, winch: BrakeReadings | None, limit_kn: float) -> Iterator[Found]:
+def _of_winch(near: Near, firm: Tension, winch: BrakeReadings | None, limit_kn: float) -> Iterator[Found]:
     """Marks of what the winch did: payout under load, and work under power."""
     piece = near.wanted.slice
     if winch is not None and near.wanted.render_base_kn is not None:
@@ -135,12 +152,12 @@ def _of_winch(near: Near, winch: BrakeReadings | None, limit_kn: float) -> Itera
         if stretches:
             yield "tending", {"stretches": [one.to_payload() for one in stretches]}
     if near.wanted.settings:
-        yield from (("held", run.to_payload()) for run in _above_setting(near))
+        yield from (("held", run.to_payload()) for run in _above_setting(near, firm))
 
 
-def _above_setting(near: Near) -> list[brake_held.Above]:
-    """Loads of the slice above the setting of its place's brake."""
-    tension, payout = near.tension, near.beside.get("payout", NO_READINGS)
+def _above_setting(near: Near, tension: Tension) -> list[brake_held.Above]:
+    """Sound loads of the slice above the setting of its place's brake."""
+    payout = near.beside.get("payout", NO_READINGS)
     own = slice(tension.begin, tension.end)
     from_us = max(near.wanted.rigged_from_us, tension.from_us - EDGE_US)
     payout = payout.between(from_us, tension.to_us)

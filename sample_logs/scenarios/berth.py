@@ -293,4 +293,5 @@ def with_registers(rng: np.random.Generator, berth: Berth, lost: Collection[int]
 
 def _beside(first: BerthLine, line: BerthLine) -> BerthLine:
     """A line on the hook of another: the other's place, logger, calibration and capacity, all else its own."""
-    return replace(line, place=first.place, logger=first.logger, share=first.share, capacity_kn=first.capacity_kn)
+    own = {name: getattr(first, name) for name in ("place", "logger", "share", "capacity_kn", "zero_kn", "gain")}
+    return replace(line, **own)

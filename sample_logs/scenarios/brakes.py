@@ -8,12 +8,13 @@ from itertools import pairwise
 import numpy as np
 
 from sample_logs.scenarios.berth import BerthLine
-from sample_logs.scenarios.definitions import Bools, Floats, Found, Series, joined, runs
+from sample_logs.scenarios.definitions import Bools, Floats, Found, Series, clustered, joined, runs
 from sample_logs.scenarios.kernel import DT_S
 from sample_logs.scenarios.plan import S
 from sample_logs.scenarios.policy import POLICY
 
 _CRESTS_WITHIN_S = 180.0
+_LEAST_CRESTS = 3
 
 
 def verdict(breakout_kn: float, set_kn: float) -> str:
@@ -52,6 +53,8 @@ def renders(series: Series, line: BerthLine, main_m: Floats, held: Bools) -> lis
         tended = not bool(both[first + 1 : last + 1].all())
         detail: dict[str, object] = {
             "class": "payout", "breakout_kn": breakout_kn, "render_kn": float(np.median(inside)), "payout_m": paid,
+            # Payout comes twice a second, by centimetres: up to here may lie what is told as its first slip.
+            "breakout_most_kn": float(series.kn[early : first + 2 + S].max()),
             "tended": tended, "phase": "all fast" if series.phase[0] <= first < series.phase[1] else "other",
         }  # fmt: skip
         if line.brake_set_kn is not None:
@@ -85,8 +88,9 @@ def _parted(found: list[Found]) -> list[Found]:
 def plateaus(series: Series, line: BerthLine, slipped: Bools, main_m: Floats) -> list[Found]:
     """Rendering where no payout is recorded, by its cause: slips less than three minutes apart.
 
-    Sure if the phase is all fast, at least three crests were cut and 0.15 m was paid out; of fewer, tension alone
-    tells nothing.
+    A plateau is of crests: fewer than three cut ones show none. What the line lost by it must be more than a zero may
+    be off by, twice over, or it cannot be told from that; it is reckoned from the metres paid out, as if the ship lay
+    still. Of a line measured at a hook nothing tells of the winch at its other end, which the crew may have tended.
     """
     found = []
     for first, last in joined(runs(slipped), _CRESTS_WITHIN_S):
@@ -94,54 +98,113 @@ def plateaus(series: Series, line: BerthLine, slipped: Bools, main_m: Floats) ->
         paid = float(main_m[min(last + 1, len(main_m) - 1)] - main_m[first])
         top = first + int(np.argmax(series.kn[first : last + 1]))
         inside = series.phase[0] <= first and last < series.phase[1]
-        sure = crests >= 3 and paid >= 0.15 and inside and line.share == 1.0 and last < series.gone - 60 * S
+        lost_kn = paid * stiffness_kn_m(line, float(main_m[first]), line.grips_kn)
+        hidden = "hook" if line.device == "hook" else "too few crests" if crests < _LEAST_CRESTS else None
+        if hidden is None and lost_kn < 2.0 * POLICY["gauge_uncertainty_pct"] / 100.0 * line.capacity_kn:
+            hidden = "too little lost"
+        sure = hidden is None and inside and line.share == 1.0 and last < series.gone - 60 * S
         detail: dict[str, object] = {
             "class": "no payout",
             "crests": crests,
             "payout_m": paid,
+            "lost_pct": 100.0 * lost_kn / series.mbl_kn,
             "holds_kn": line.holds_kn,
             "grips_kn": line.grips_kn,
         }
-        if crests < 3 or paid < 0.15:
-            detail["masked"] = "too few crests"
+        if hidden is not None:
+            detail["masked"] = hidden
         found.append(Found(first, last, top, sure, detail))
     return found
 
 
-def held_above(series: Series, line: BerthLine, held: Bools, slipped: Bools) -> list[Found]:
-    """Runs above the register's setting in which the brake should have slipped and did not.
+def stiffness_kn_m(line: BerthLine, main_m: float, kn: float) -> float:
+    """By how much its tension falls for each metre paid out, at a tension and this length outboard, the ship still."""
+    tail_m = line.tail_m * line.tail_e0 / (2.0 * line.tail_t0_kn * np.sqrt(1.0 + kn / line.tail_t0_kn))
+    return float(1.0 / (main_m / line.ea_kn + tail_m))
 
-    Sure above 110 % of the setting (there it would render late) and not within the sensor's noise of that.
+
+def held_above(
+    series: Series, line: BerthLine, held: Bools, slipped: Bools, main_m: Floats, rendered: list[Found]
+) -> list[Found]:
+    """Runs above the register's setting, under a minute apart, in which the brake was set and let out next to nothing.
+
+    Where no payout is recorded nobody can know whether it held: a run in which it slipped is then hidden by that.
+    Where it is, one that a rendering touches is none, and one that let out about as much as that (5 cm, by steps of
+    1 cm) counts neither way.
     """
     assert line.brake_set_kn is not None
-    late_kn = POLICY["verdict_late"] * line.brake_set_kn
     live = np.zeros(len(series.kn), dtype=np.bool_)
-    live[series.rigged[0] : series.gone] = True
+    live[series.rigged[0] : min(series.rigged[1], series.gone)] = True
+    least_m, step_m = POLICY["render_min_payout_m"], 0.015
+    slips = joined(runs(slipped), POLICY["render_join_s"])
     found = []
-    for first, last in joined(runs((series.kn > line.brake_set_kn) & live & held), POLICY["cluster_gap_s"]):
-        top = first + int(np.argmax(series.kn[first : last + 1]))
-        if slipped[max(first - 2 * S, 0) : last + 1].any():
-            continue
+    for one in clustered(series.kn - line.brake_set_kn, live & held, series.tol_kn, POLICY["cluster_gap_s"], 2.0):
+        top = one.first + int(np.argmax(series.kn[one.first : one.last + 1]))
+        begin = one.first - round(POLICY["render_window_s"] * S)
+        own = [(a, b) for a, b in slips if a <= one.last and b >= begin]
+        let_out_m = sum(float(main_m[min(b + 1, len(main_m) - 1)] - main_m[a]) for a, b in own)
         detail: dict[str, object] = {
             "brake_set_kn": line.brake_set_kn,
             "ratio": float(series.kn[top] / line.brake_set_kn),
+            "let_out_m": let_out_m,
+            **one.detail(series),
         }
-        found.append(Found(first, last, top, bool(series.kn[top] > late_kn + series.tol_kn), detail))
+        sure = one.sure and one.last < series.gone - 60 * S
+        if "payout" not in line.tells and own:
+            detail["masked"], sure = "no payout", False
+        elif any(out.sure and _touches(out, one.first, one.last) for out in rendered):
+            # Runs about a minute from those that it touches may be told apart from them.
+            over = runs(series.kn[one.first : one.last + 1] > line.brake_set_kn)
+            for a, b in joined(over, POLICY["cluster_gap_s"] - 2.0):
+                if not any(_touches(out, one.first + a, one.first + b) for out in rendered):
+                    found.append(Found(one.first + a, one.first + b, top, False, {**detail, "edges_sure": False}))
+            continue
+        elif let_out_m > least_m - step_m:
+            sure = False
+        found.append(Found(one.first, one.last, top, sure, detail))
     return found
 
 
+def _touches(out: Found, first: int, last: int) -> bool:
+    """Whether a rendering touches a span, from two seconds before it on."""
+    return out.first <= last and out.last >= first - round(POLICY["render_window_s"] * S)
+
+
+_NEAR = 0.015
+"""A load within this part of a limit of the setting may fairly be told either way."""
+
+
 def state_of(series: Series, line: BerthLine, rendered: list[Found], held: list[Found]) -> tuple[str, bool]:
-    """What a call shows of a brake, and whether it shows it clearly."""
+    """What a call shows of a brake, worst first (as `brakes` has them), and whether it shows it clearly.
+
+    A brake that let go has held what lies below its break-out; only what it held well above every break-out counts.
+    """
     assert line.brake_set_kn is not None
     live = series.kn[series.rigged[0] : min(series.rigged[1], series.gone)]
-    ratio = float(live.max()) / line.brake_set_kn if len(live) else 0.0
-    if rendered:
-        firm = [found for found in rendered if found.sure] or rendered
-        words = {str(found.detail["against"]) for found in firm}
-        ratios = [float(str(found.detail["breakout_kn"])) / line.brake_set_kn for found in firm]
-        near = any(abs(r - edge) < 0.015 for r in ratios for edge in (0.9, 1.1))
-        word = {"early": "renders early", "late": "renders late", "as set": "as set"}[sorted(words)[0]]
-        return word, len(words) == 1 and not near and firm[0].sure
-    if any(found.sure for found in held):
-        return "holds above set", True
-    return "not exercised", ratio < 0.88
+    most = float(live.max()) / line.brake_set_kn if len(live) else 0.0
+    outs = [
+        tuple(float(str(one.detail[name])) / line.brake_set_kn for name in ("breakout_kn", "breakout_most_kn"))
+        for one in rendered
+    ]
+    firm = [one.sure for one in rendered]
+    kept = [(float(str(one.detail["ratio"])), one.sure) for one in held]
+    tol = series.tol_kn / line.brake_set_kn + _NEAR
+    if not outs:
+        if any(sure for _, sure in kept):
+            return "holds above set", True
+        return "not exercised", not kept and most < 1.0 - tol
+    highest = max(most for _, most in outs)
+    limit = POLICY["verdict_late"] * max(1.0, highest)
+    if any(ratio > limit for ratio, _ in kept):
+        return "holds above set", any(sure and ratio > limit + tol for ratio, sure in kept)
+    sure = not any(ratio > limit - tol for ratio, _ in kept)
+    for word, sign, edge in (
+        ("renders late", 1.0, POLICY["verdict_late"]),
+        ("renders early", -1.0, POLICY["verdict_early"]),
+    ):
+        least = [min(sign * (ratio - edge) for ratio in out) for out in outs]
+        most_by = [max(sign * (ratio - edge) for ratio in out) for out in outs]
+        if any(by > 0.0 for by in least):
+            return word, sure and any(known and by > tol for by, known in zip(least, firm, strict=True))
+        sure &= not any(by > -tol for by in most_by)
+    return "as set", sure and any(firm)

@@ -3,17 +3,28 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sample_logs.scenarios.berth import Berth
+from sample_logs.scenarios.definitions import joined, runs
 from sample_logs.scenarios.faults import Fault, Faults
 from sample_logs.scenarios.plan import MINUTE, Action, Plan, S, Span
 from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
 from sample_logs.scenarios.scenario import Truth
 from sample_logs.scenarios.sea import passing_shape
-from sample_logs.scenarios.sensors import STEP_KN, Clock, brake_test_at, clock_of, place_kn, zero_moved_kn
+from sample_logs.scenarios.sensors import (
+    RUN_OUT_M_S,
+    STEP_KN,
+    Clock,
+    brake_test_at,
+    clock_of,
+    place_kn,
+    planned_off,
+    zero_moved_kn,
+)
 
-_WORDS = {"trim": "trim", "haul": "making fast", "slacken": "letting go"}
+_WORDS = {"haul": "making fast", "slacken": "letting go"}
 
 
 def load_losses(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
@@ -98,12 +109,25 @@ def _dropouts(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[
 
 def tendings(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
     """Every time a winch ran with a line fast on it. Sure if brake or mode tell it, and it did something."""
-    return [_tending(berth, plan, record, faults, action) for action in plan.actions if _ran(plan, action)]
+    told = [_tending(berth, plan, record, faults, action) for action in plan.actions if _ran(plan, action)]
+    return told + [_taken_in(berth, plan, record, faults, row) for row in range(len(berth.lines)) if plan.on[row] > 0]
+
+
+def _taken_in(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int) -> Truth:
+    """The drum running in what is left outboard, once the line is let go: of no interest, and told by some registers'
+    times only, so that it counts neither way."""
+    line = berth.lines[row]
+    clock = clock_of(plan, faults, line.logger)
+    off = planned_off(plan, row)
+    out_m = float(record.main_m[row, min(off, plan.steps - 1)])
+    first, last = off + 30 * S, off + 30 * S + round(out_m / RUN_OUT_M_S * S)
+    detail: dict[str, object] = {"class": "taking in", "moved_m": -out_m, "phase": "other", "told": bool(line.tells)}
+    return Truth("tending", line.line, line.channel, clock.at(first), clock.at(last), None, None, detail, True)
 
 
 def _ran(plan: Plan, action: Action) -> bool:
-    """Whether the line was there when its winch was to run; slackening at the end is told by the letting go."""
-    return action.word != "slacken" and action.first < plan.off[action.row]
+    """Whether the line was there when its winch was to run."""
+    return action.first < plan.off[action.row]
 
 
 def _tending(berth: Berth, plan: Plan, record: Record, faults: Faults, action: Action) -> Truth:
@@ -117,15 +141,28 @@ def _tending(berth: Berth, plan: Plan, record: Record, faults: Faults, action: A
         word = "heaving-in" if moved < 0 else "veering"
     told = sorted({"brake", "winch-mode"} & set(line.tells))
     detail: dict[str, object] = {
-        "class": _WORDS.get(action.word, action.word) if action.word == "haul" else word,
+        "class": _WORDS.get(action.word, word),
         "moved_m": moved, "told": bool(told), "by": ", ".join(told),
         "phase": "all fast" if plan.all_fast <= action.first < plan.let_go else "other",
     }  # fmt: skip
     still = action.word == "trim" and abs(moved) < 0.02
     sure = bool(told) and not still and line.device == "winch"
+    if not told and "payout" in line.tells:
+        # By payout alone heaving in is told piece by piece, and veering not at all.
+        detail["edges_sure"] = False
+        sure = _most_hove_m(main[action.first : last + 1]) >= POLICY["render_min_payout_m"] + 0.015
+        if sure:
+            detail["by"] = "payout"
     return Truth(
         "tending", line.line, line.channel, clock.at(action.first), clock.at(last + 1), None, None, detail, not sure
     )
+
+
+def _most_hove_m(main_m: NDArray[np.float64]) -> float:
+    """The most that was hove in at a stretch, at a centimetre a second or more [m]."""
+    in_m = np.diff(main_m, prepend=main_m[:1]) <= -POLICY["render_rate_m_s"] * 0.1
+    spans = joined([(max(a - 1, 0), b) for a, b in runs(in_m)], POLICY["render_join_s"])
+    return max((float(main_m[a] - main_m[b]) for a, b in spans), default=0.0)
 
 
 def surges(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:

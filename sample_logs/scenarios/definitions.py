@@ -6,7 +6,9 @@ Every function takes one line's `Series` and gives `Found` rows; `sure` is false
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,13 +20,17 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Runs = list[tuple[int, int]]
 
+_TIMED_S = 0.1
+"""A rise of some tenths of a second cannot be timed better than this, by readings of 10 Hz with noise."""
+
 
 @dataclass(frozen=True)
 class Series:
     """One line's share of its place's true load, by step. rigged: [first, last) by what the register ought to say;
-    gone: the step from which the line is no more; phase: [first, last) in which all lines are fast; bin_us: the stamp
-    of each step by its own logger's clock; seen: what was not in a gap; slack_kn: below it the
-    line is slack; zero_kn: by how much its zero is wrong at most."""
+    gone: the step from which the line is no more; phase: [first, last) in which all lines are fast, as its own logger's
+    stamps have it; stamp_us: the stamp of each step by that clock; seen: what was not in a gap; slack_kn: below it the
+    line is slack; zero_kn: by how much its zero is wrong at most; spikes_kn: readings that a fault of the gauge put
+    there, by step."""
 
     kn: Floats
     mbl_kn: float
@@ -37,6 +43,7 @@ class Series:
     planned_kn: float
     slack_kn: float
     zero_kn: float
+    spikes_kn: Mapping[int, float] = field(default_factory=dict)
 
     def level(self, name: str) -> float:
         """A threshold of the table, in kN."""
@@ -71,42 +78,58 @@ def joined(parts: Runs, under_s: float) -> Runs:
     return whole
 
 
-def _clustered(
-    beyond: Floats, live: Bools, tol_kn: float, join_s: float, edge_s: float = 1.2
-) -> list[tuple[int, int, bool, bool]]:
-    """Joined runs of `beyond` > 0 as (first, last, sure, edges sure), and what noise might make one, not sure.
+class Cluster(NamedTuple):
+    """Joined runs [first, last]. edges_sure: however noise falls it is told as one; earliest, latest: between which
+    steps noise may have it begin; longest: steps of its longest run beyond the level by more than the tolerance."""
+
+    first: int
+    last: int
+    sure: bool
+    edges_sure: bool
+    earliest: int
+    latest: int
+    longest: int
+
+    def detail(self, series: Series) -> dict[str, object]:
+        """What is told of its edges, and how long it lasted at a stretch: what is over sooner than a reading comes may
+        fall between two of them."""
+        stamps = series.stamp_us
+        apart_us = max(stamps[self.first] - stamps[self.earliest], stamps[self.latest] - stamps[self.first])
+        return {
+            "edges_sure": self.edges_sure,
+            "onset_tolerance_us": int(apart_us),
+            "lasts_s": self.longest / S,
+        }
+
+
+def clustered(beyond: Floats, live: Bools, tol_kn: float, join_s: float, edge_s: float = 1.2) -> list[Cluster]:
+    """Joined runs of `beyond` > 0, and what noise might make one, which is not sure.
 
     A run is sure if it passes the level by more than `tol_kn`. Its edges are if it is one run whether the level is
     taken that much higher or lower, and no separation is within `edge_s` of the one at which runs join; else what is
     one event here may fairly be told as two, or two as one.
     """
-    out: list[tuple[int, int, bool, bool]] = []
+    out: list[Cluster] = []
     plain = joined(runs((beyond > 0) & live), join_s)
-    wide = joined(runs((beyond > -tol_kn) & live), join_s + edge_s)
-    strict = joined(runs((beyond > tol_kn) & live), max(join_s - edge_s, 0.0))
+    loose = runs((beyond > -tol_kn) & live)
+    tight = runs((beyond > tol_kn) & live)
+    wide = joined(loose, join_s + edge_s)
+    strict = joined(tight, max(join_s - edge_s, 0.0))
     for first, last in wide:
         inside = [run for run in plain if run[0] >= first and run[1] <= last]
-        if not inside:
-            out.append((first, last, False, False))
         for a, b in inside:
             firm = [run for run in strict if run[0] >= a and run[1] <= b]
-            out.append((a, b, len(firm) > 0, len(inside) == 1 and len(firm) == 1))
-    return out
+            longest = max((d - c + 1 for c, d in tight if c >= a and d <= b), default=0)
+            latest = firm[0][0] if firm else b
+            out.append(Cluster(a, b, len(firm) > 0, len(inside) == 1 and len(firm) == 1, first, latest, longest))
+        # Near the level, and beside what passed it: noise may make events of their own of these.
+        for a, b in loose:
+            if first <= a and b <= last and not any(c <= b and a <= d for c, d in inside):
+                out.append(Cluster(a, b, False, False, a, b, 0))
+    return sorted(out)
 
 
-def _tolerance(series: Series, first: int, level_kn: float) -> dict[str, object]:
-    """How far before and after `first` the record lies within the tolerance of the level, in microseconds."""
-    window = np.abs(series.kn - level_kn) <= series.tol_kn
-    a = b = first
-    low, high = max(first - 600 * S, 0), min(first + 600 * S, len(window) - 1)
-    while a > low and window[a - 1]:
-        a -= 1
-    while b < high and window[b]:
-        b += 1
-    return {"onset_tolerance_us": int(series.stamp_us[b] - series.stamp_us[max(a - 1, 0)])}
-
-
-def _live(series: Series) -> Bools:
+def live_steps(series: Series) -> Bools:
     live = np.zeros(len(series.kn), dtype=np.bool_)
     live[series.rigged[0] : min(series.rigged[1], series.gone)] = True
     return live
@@ -119,15 +142,29 @@ def _in_phase(series: Series, first: int, last: int) -> tuple[bool, bool]:
 
 
 def peak_loads(series: Series) -> list[Found]:
-    """Runs above peak-load's level, joined under 60 s, in every phase of a call."""
+    """Runs above peak-load's level, joined under 60 s, in every phase of a call, of all that was read.
+
+    DESIGN takes no reading away here: a spike of the gauge above the level is one too, and told as such.
+    """
     level_kn = series.level("peak_load_pct")
+    read_kn = series.kn.copy()
+    for step, kn in series.spikes_kn.items():
+        read_kn[step] = kn
     found = []
-    for first, last, sure, edges in _clustered(
-        series.kn - level_kn, _live(series), series.tol_kn, POLICY["cluster_gap_s"], 2.0
-    ):
-        top = first + int(np.argmax(series.kn[first : last + 1]))
-        detail = {"phase": _phase(series, first, last), "edges_sure": edges, **_tolerance(series, first, level_kn)}
-        found.append(Found(first, last, top, sure, detail))
+    for one in clustered(read_kn - level_kn, live_steps(series), series.tol_kn, POLICY["cluster_gap_s"], 2.0):
+        top = one.first + int(np.argmax(read_kn[one.first : one.last + 1]))
+        over = np.flatnonzero(read_kn[one.first : one.last + 1] > level_kn) + one.first
+        alone = bool(over.size) and all(int(step) in series.spikes_kn for step in over)
+        detail = {
+            "class": "spike" if alone else "load",
+            "phase": _phase(series, one.first, one.last),
+            "read_kn": float(read_kn[top]),
+            **one.detail(series),
+        }
+        if alone:
+            # It stands a whole second apart on a whole second, so that every rate has it.
+            detail["lasts_s"] = 1.0
+        found.append(Found(one.first, one.last, top, one.sure, detail))
     return found
 
 
@@ -139,50 +176,92 @@ def _phase(series: Series, first: int, last: int) -> str:
 
 def slacks(series: Series) -> list[Found]:
     """Runs below the slack level, joined under 10 s, loaded before and after, touching the all-fast phase."""
-    level_kn, live = series.slack_kn, _live(series)
+    level_kn, live = series.slack_kn, live_steps(series)
     loaded = np.flatnonzero(live & (series.kn >= level_kn))
     found: list[Found] = []
     if len(loaded) == 0:
         return found
-    for first, last, sure, edges in _clustered(level_kn - series.kn, live, series.tol_kn, POLICY["slack_join_s"]):
-        touches, well = _in_phase(series, first, last)
-        if touches and loaded[0] < first and last < loaded[-1]:
-            top = first + int(np.argmin(series.kn[first : last + 1]))
+    for one in clustered(level_kn - series.kn, live, series.tol_kn, POLICY["slack_join_s"]):
+        touches, well = _in_phase(series, one.first, one.last)
+        if touches and loaded[0] < one.first and one.last < loaded[-1]:
+            top = one.first + int(np.argmin(series.kn[one.first : one.last + 1]))
             # A line that is lost while it goes slack and back is told about by its loss.
-            sure &= well and last < series.gone - 60 * S
-            detail = {"edges_sure": edges, **_tolerance(series, first, level_kn)}
-            found.append(Found(first, last, top, sure, detail))
+            sure = one.sure and well and one.last < series.gone - 60 * S
+            found.append(Found(one.first, one.last, top, sure, one.detail(series)))
     return found
 
 
-def snap_loads(series: Series) -> list[Found]:
-    """From the last near-slack step s before the first step p past the level, at most 2 s apart and fast enough."""
-    near_kn, past_kn = POLICY["snap_near_slack"] * series.slack_kn, series.level("snap_rise_pct")
-    rate_kn_s, live, kn = series.level("snap_rate_pct_per_s"), _live(series), series.kn
+class _Rise(NamedTuple):
+    """A rise from near-slack: its last near-slack step, the first past the level, and how long it took [s]."""
+
+    slack: int
+    past: int
+    rise_s: float
+
+
+def _rises(kn: Floats, live: Bools, near_kn: float, past_kn: float) -> list[_Rise]:
+    """Rises from `near_kn` past `past_kn` in under three seconds, between the crossings of straight lines."""
     near = np.flatnonzero(live & (kn < near_kn))
     past = live & (kn > past_kn)
-    found: list[Found] = []
     after = np.append(near[1:], len(kn))
+    out = []
     leaves = after > near + 1
     for s, until in zip(near[leaves].tolist(), after[leaves].tolist(), strict=True):
         ahead = np.flatnonzero(past[s + 1 : min(until, s + 1 + 30)])
         if len(ahead) == 0:
             continue
         p = int(s) + 1 + int(ahead[0])
-        rise_s = (p - s) / S
-        rate = (kn[p] - kn[s]) / rise_s
-        end = min(until, p + round(POLICY["snap_peak_s"] * S) + 1, series.gone, series.rigged[1])
-        top = p + int(np.argmax(kn[p:end]))
-        counts = rise_s <= POLICY["snap_within_s"] and rate >= rate_kn_s
-        might = rise_s <= POLICY["snap_within_s"] + 0.2 and rate >= 0.92 * rate_kn_s
-        touches, well = _in_phase(series, int(s), end - 1)
-        if not might or not touches:
+        left = s + (near_kn - kn[s]) / (kn[s + 1] - kn[s])
+        passed = p - 1 + (past_kn - kn[p - 1]) / (kn[p] - kn[p - 1])
+        out.append(_Rise(int(s), p, float(passed - left) / S))
+    return out
+
+
+def _is_sharp(rise_s: float, way_kn: float, rate_kn_s: float, *, easier_s: float = 0.0) -> bool:
+    """Whether a rise by so much in so long is a snap; `easier_s`: what is taken off its time."""
+    took_s = max(rise_s - easier_s, 0.0)
+    return took_s <= POLICY["snap_within_s"] and way_kn >= rate_kn_s * took_s
+
+
+def snap_loads(series: Series) -> list[Found]:
+    """Rises out of near-slack past the level, at most 2 s long and fast enough.
+
+    Sure if it is one however the zero and noise lie, and by a tenth of a second either way.
+    """
+    near_kn, past_kn = POLICY["snap_near_slack"] * series.slack_kn, series.level("snap_rise_pct")
+    rate_kn_s, live, kn = series.level("snap_rate_pct_per_s"), live_steps(series), series.kn
+    way_kn = past_kn - near_kn
+    moved = [_rises(kn + off_kn, live, near_kn, past_kn) for off_kn in (-series.tol_kn, series.tol_kn)]
+    rises = _rises(kn, live, near_kn, past_kn)
+    for rise in (*moved[0], *moved[1]):
+        if not any(abs(rise.past - one.past) <= 2 * S for one in rises):
+            rises.append(rise)
+    found: list[Found] = []
+    for rise in rises:
+        same = [[one for one in side if abs(one.past - rise.past) <= 2 * S] for side in moved]
+        times = [rise.rise_s, *(one.rise_s for side in same for one in side)]
+        starts = [rise.slack, *(one.slack for side in same for one in side)]
+        if not any(_is_sharp(took_s, way_kn, rate_kn_s, easier_s=_TIMED_S) for took_s in times):
             continue
-        lowest = float(kn[max(int(s) - 4 * S, 0) : int(s) + 1].min())
-        sure = counts and well and rate >= 1.08 * rate_kn_s and rise_s <= POLICY["snap_within_s"] - 0.2
-        sure &= kn[top] > past_kn + series.tol_kn and lowest < near_kn - series.tol_kn
-        found.append(Found(int(s), end - 1, top, bool(sure), {"rate_kn_s": float(rate), "rise_s": rise_s}))
-    return found
+        until = np.flatnonzero(live[rise.past :] & (kn[rise.past :] < near_kn))
+        end = min(rise.past + round(POLICY["snap_peak_s"] * S) + 1, series.gone, series.rigged[1])
+        end = min(end, rise.past + int(until[0])) if len(until) else end
+        touches, well = _in_phase(series, rise.slack, end - 1)
+        if not touches:
+            continue
+        top = rise.past + int(np.argmax(kn[rise.past : end]))
+        sure = well and all(len(side) > 0 for side in same)
+        sure &= all(_is_sharp(took_s, way_kn, rate_kn_s, easier_s=-_TIMED_S) for took_s in times)
+        stamps = series.stamp_us
+        over = runs(kn[rise.past : end] > past_kn + series.tol_kn)
+        detail: dict[str, object] = {
+            "rise_s": rise.rise_s,
+            "most_s": float(min(POLICY["snap_within_s"], way_kn / rate_kn_s)),
+            "onset_tolerance_us": int(max(abs(stamps[one] - stamps[rise.slack]) for one in starts)),
+            "lasts_s": max((b - a + 1 for a, b in over), default=0) / S,
+        }
+        found.append(Found(rise.slack, end - 1, top, bool(sure), detail))
+    return sorted(found, key=lambda one: one.first)
 
 
 def _bins(series: Series) -> list[tuple[int, Floats]]:

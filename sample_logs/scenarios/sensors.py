@@ -21,6 +21,8 @@ Steps = NDArray[np.int64]
 NOISE_KN: Final = {"hook": 0.15, "winch": 0.3}
 STEP_KN: Final = {"hook": 0.1, "winch": 0.2}
 PAYOUT_STEP_M: Final = 0.01
+MOST_READ: Final = 1.9
+"""No reading is more than this many capacities."""
 STATE_EVERY_S: Final = 10
 RUN_OUT_M_S: Final = 0.30
 MODES: Final = {"stowed": 0.0, "manual": 1.0, "brake": 2.0, "tension": 3.0}
@@ -126,8 +128,8 @@ def _spoil(values: Floats, steps: Steps, fault: Fault, line: BerthLine) -> None:
     """One fault of the kinds that work on the finished reading, in place."""
     if fault.kind == "spikes":
         hit = np.isin(steps, np.array(fault.steps, dtype=np.int64))
-        values[hit] += fault.size * line.capacity_kn * np.where(np.arange(hit.sum()) % 3 == 2, -0.5, 1.0)
-        np.minimum(values, 1.9 * line.capacity_kn, out=values)
+        values[hit] += spike_readings(fault, line.capacity_kn)
+        np.minimum(values, MOST_READ * line.capacity_kn, out=values)
     elif fault.kind == "clipping":
         np.minimum(values, fault.size, out=values)
     elif fault.kind == "stuck":
@@ -135,6 +137,11 @@ def _spoil(values: Floats, steps: Steps, fault: Fault, line: BerthLine) -> None:
         values[inside] = values[inside[0]]
     elif fault.kind in ("wrong-unit", "wrong-scale"):
         values *= fault.size
+
+
+def spike_readings(fault: Fault, capacity_kn: float) -> Floats:
+    """What each spike of a fault adds to the reading [kN]: every third is downward, and half as large."""
+    return fault.size * capacity_kn * np.where(np.arange(len(fault.steps)) % 3 == 2, -0.5, 1.0)
 
 
 def _changes(series: Floats, every: int) -> NDArray[np.int64]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sample_logs.scenarios import brakes, causes, definitions
 from sample_logs.scenarios.berth import Berth
@@ -16,7 +17,16 @@ from sample_logs.scenarios.plan import MINUTE, Plan, S
 from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
 from sample_logs.scenarios.scenario import Truth
-from sample_logs.scenarios.sensors import NOISE_KN, STEP_KN, Clock, clock_of, place_kn, zero_moved_kn
+from sample_logs.scenarios.sensors import (
+    MOST_READ,
+    NOISE_KN,
+    STEP_KN,
+    Clock,
+    clock_of,
+    place_kn,
+    spike_readings,
+    zero_moved_kn,
+)
 
 DEFINED: Final[tuple[tuple[str, Callable[[Series], list[Found]]], ...]] = (
     ("peak-load", definitions.peak_loads),
@@ -54,22 +64,44 @@ def series_of(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int
     clipped = faults.of(line.channel, "clipping")
     capacity_kn = clipped[0].size if clipped else line.capacity_kn
     uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * capacity_kn * line.share
-    seen = np.ones(plan.steps, dtype=np.bool_)
+    # While its brake is open a winch's gauge bears nothing of the load, and its readings do not count.
+    seen = ~record.powered[row] if "brake" in line.tells else np.ones(plan.steps, dtype=np.bool_)
     for gap in faults.of(line.channel, "gap"):
         seen[gap.first : gap.last] = False
+    stamp_us = clock_of(plan, faults, line.logger).stamp(np.arange(plan.steps, dtype=np.int64))
+
+    def told(steps: tuple[int, int]) -> tuple[int, int]:
+        """A span of register times (which are true) as the readings that it holds by their own stamps."""
+        first, last = np.searchsorted(stamp_us, [plan.start_us + step * 100_000 for step in steps]).tolist()
+        return first, last
+
+    kn = place_kn(berth, record, line.place) * line.share
     return Series(
-        kn=place_kn(berth, record, line.place) * line.share,
+        kn=kn,
         mbl_kn=mbl_kn,
         tol_kn=tol_kn * line.share,
-        rigged=(max(plan.from_step[row], 0), min(plan.to_step[row], plan.steps)),
+        rigged=told((max(plan.from_step[row], 0), min(plan.to_step[row], plan.steps))),
         gone=plan.off[row],
-        phase=phase_steps(plan),
-        stamp_us=clock_of(plan, faults, line.logger).stamp(np.arange(plan.steps, dtype=np.int64)),
+        phase=told(phase_steps(plan)),
+        stamp_us=stamp_us,
         seen=seen,
         planned_kn=line.pretension_kn if line.planned else POLICY["pretension_pct"] / 100.0 * mbl_kn,
         slack_kn=max(POLICY["slack_pct"] / 100.0 * mbl_kn, 2.0 * uncertain_kn),
         zero_kn=zero_kn * line.share,
+        spikes_kn=_spikes_kn(berth, faults, row, kn),
     )
+
+
+def _spikes_kn(berth: Berth, faults: Faults, row: int, kn: NDArray[np.float64]) -> dict[int, float]:
+    """The readings of a line that are spikes of its gauge, but for noise [kN]."""
+    line = berth.lines[row]
+    out: dict[int, float] = {}
+    for fault in faults.of(line.channel, "spikes"):
+        size = spike_readings(fault, line.capacity_kn)
+        for step, off in zip(fault.steps, size.tolist(), strict=True):
+            reading = min(kn[step] / line.share / line.gain + line.zero_kn + off, MOST_READ * line.capacity_kn)
+            out[step] = float((reading - line.zero_kn) * line.gain * line.share)
+    return out
 
 
 def all_truth(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
@@ -96,13 +128,17 @@ def _of_line(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int,
         for f in found:
             unseen = bool(idle[max(f.first - 12 * S, 0) : f.last + 12 * S].any())
             detail = {**f.detail, "masked": "open brake"} if unseen else f.detail
+            peak_kn = float(str(f.detail.get("read_kn", series.kn[f.top])))
             out.append(
                 Truth(
                     kind, line.line, line.channel, int(clock.at(f.first)), int(clock.at(f.last)),
-                    float(series.kn[f.top]), clock.at(f.top), detail, unseen or not f.sure,
+                    peak_kn, clock.at(f.top), detail, unseen or not f.sure,
                 )
             )  # fmt: skip
         return out
+
+    def masked(kind: str, found: list[Found]) -> list[Truth]:
+        return [_masked(plan, faults, berth, one) for one in told(kind, found)]
 
     out: list[Truth] = []
     for kind, definition in DEFINED:
@@ -115,10 +151,17 @@ def _of_line(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int,
         rendered = brakes.plateaus(series, line, slipped, record.main_m[row])
     out += told("brake-render", rendered)
     if line.brake_set_kn is not None:
-        above = brakes.held_above(series, line, held, slipped)
+        above = brakes.held_above(series, line, held, slipped, record.main_m[row], rendered)
         out += told("brake-held", above)
         if "payout" in line.tells:
-            word, sure = brakes.state_of(series, line, rendered, above)
+            # What a fault or a wrong register hides shows nothing of a brake.
+            shown = [
+                [replace(f, sure=f.sure and not one.borderline) for f, one in zip(found, told_as, strict=True)]
+                for found, told_as in (
+                    (rendered, masked("brake-render", rendered)), (above, masked("brake-held", above)),
+                )
+            ]  # fmt: skip
+            word, sure = brakes.state_of(series, line, *shown)
             span = (clock.at(max(plan.from_step[row], 0)), clock.at(min(plan.to_step[row], plan.steps)))
             detail = {"verdict": word, "set_days_ago": line.brake_set_days_ago}
             out.append(Truth("brake", line.line, line.channel, *span, None, None, detail, not sure))
@@ -147,7 +190,8 @@ def _what_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth) -> str |
         if fault.kind in _HIDES_ALL:
             return fault.kind
         overlap = truth.from_us <= clock.at(fault.last + pad) and truth.to_us >= clock.at(fault.first - pad)
-        if fault.kind in _HIDES_WHILE and overlap and truth.kind != "brake":
+        hides = fault.kind != "spikes" or truth.kind != "peak-load"  # a spike is read, and defined as one
+        if fault.kind in _HIDES_WHILE and overlap and hides and truth.kind != "brake":
             return fault.kind
         limit_kn = (fault.size - line.zero_kn) * line.gain
         if fault.kind == "clipping" and truth.peak_kn is not None and truth.peak_kn >= limit_kn * line.share:
@@ -176,7 +220,7 @@ def _phase_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth, clock: 
         return "rigging-time"
     if own != (plan.from_step[row], plan.to_step[row]) and truth.kind in ("slack", "pretension-loss"):
         return "rigging-time"
-    if truth.kind not in ("slack", "snap-load", "sustained-load", "pretension-loss", "brake-render"):
+    if truth.kind not in ("slack", "snap-load", "sustained-load", "pretension-loss", "brake-render", "brake-held"):
         return None
     told = [register_steps(plan, faults, berth, each) for each in range(len(berth.lines))]
     begin, end = max(first for first, _ in told), min(last for _, last in told)

@@ -68,11 +68,11 @@ class Record:
         later = [at for at in self.at_us if at >= to_us]
         kn = np.array(self.kn, np.float64)[inside]
         usable = np.array(self.usable, np.bool_)[inside]
-        clipped = np.zeros(kn.size, np.bool_)
+        none = np.zeros(kn.size, np.bool_)
         own = slice(begin, end)
         extremes = extremes_of(near_us[own].tolist(), kn[own].tolist(), usable[own].tolist(), self.stretch_us)
         after_us = later[0] if later else None
-        return Tension(near_us, kn, usable, clipped, begin, end, from_us, to_us, after_us, extremes)
+        return Tension(near_us, kn, usable, none, none, begin, end, from_us, to_us, after_us, extremes)
 
     def whole(self) -> Tension:
         return self.part(-FAR_US, FAR_US, 0)

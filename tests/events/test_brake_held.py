@@ -60,8 +60,9 @@ def test_a_load_of_exactly_the_setting_is_not_above_it() -> None:
     assert len(events(recorded([(at, math.nextafter(500.0, 501.0)) for at in (0, 1)]))) == 1
 
 
-def test_a_single_reading_above_the_setting_is_no_load_held() -> None:
-    assert events(recorded([(0, 400), (1, 900), (2, 400), (3, 900), (4, 400)])) == []
+def test_a_single_reading_above_the_setting_is_one_once_a_second_a_crest_is_no_more() -> None:
+    (event,) = events(recorded([(0, 400), (1, 900), (2, 400), (3, 900), (4, 400)]))
+    assert (event.from_us, event.to_us, event.runs) == (1_000_000, 3_000_000, 2)
 
 
 @pytest.mark.parametrize(("apart_s", "count"), [(59.999999, 1), (60.0, 2)])
@@ -135,7 +136,7 @@ def by_definition(record: Recorded, tended: Sequence[Span], rendered: Sequence[S
         before = (at_us, kn)
     clusters: list[list[list[tuple[int, float]]]] = []
     for run in runs:
-        if len(run) == 1 or any(first <= run[-1][0] and run[0][0] <= last for first, last in tended):
+        if any(first <= run[-1][0] and run[0][0] <= last for first, last in tended):
             continue
         if clusters and run[0][0] - clusters[-1][-1][-1][0] < CLUSTER_S * 1e6:
             clusters[-1].append(run)

@@ -4,6 +4,7 @@ import itertools
 from dataclasses import dataclass
 from random import Random
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -123,3 +124,21 @@ def test_excursions_beside_a_midnight_stay_two_across_a_gap() -> None:
     ]
     assert len(whole(apart, max_gap_s=10)) == 2
     assert len(whole(apart, max_gap_s=11)) == 1
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "doubt"),
+    [
+        ((True, True), (True, True), "spike"),
+        ((True, True), (False, False), "peak"),  # the first is the higher
+        ((False, False), (True, True), None),
+        ((False, True), (False, False), "peak"),
+        ((False, False), (False, False), None),
+    ],
+)
+def test_an_event_is_doubtful_where_all_of_it_is_spikes_and_where_its_peak_is_one(
+    first: tuple[bool, bool], second: tuple[bool, bool], doubt: str | None
+) -> None:
+    pieces = [Piece(run(0, 1, 560), False, False, *first), Piece(run(30, 31, 530), False, False, *second)]
+    (event,) = cluster(whole(pieces, max_gap_s=10), cluster_gap_s=60)
+    assert (event.doubt, event.excursions, event.peak_kn) == (doubt, 2, 560)

@@ -66,3 +66,12 @@ def test_a_loss_of_load_is_an_alarm_unless_its_line_was_let_go_or_its_gauge_fail
     assert bands == {
         "parted": "alarm", "released": "alarm", "undetermined": "alarm", "instrument": "warning", "let-go": "note",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(("rate_hz", "band"), [(10.0, "note"), (2.0, "note"), (1.0, "warning"), (0.2, "warning")])
+def test_a_peak_load_of_spikes_is_a_note_but_not_of_a_logger_slow_enough_to_take_a_blow_for_one(
+    rate_hz: float, band: str
+) -> None:
+    assert severity.of_peak_load("all fast", 95.0, POLICY, spike=True, rate_hz=rate_hz) == band
+    assert severity.of_peak_load("letting go", 95.0, POLICY, spike=True, rate_hz=rate_hz) == "note"
+    assert severity.of_peak_load("all fast", 95.0, POLICY, spike=False, rate_hz=rate_hz) == "alarm"

@@ -24,10 +24,20 @@ def test_a_blow_out_of_slack_has_its_rate_its_peak_and_its_end() -> None:
     record = Record.of(
         [(0, 80), (1, 5), (1.5, 12), (2, 60), (2.5, 260), (3, 410), (3.5, 410), (4, 100), (5, 19), (6, 80)]
     )
-    # Near-slack is below 20 kN: last at 1.5 s. (260 - 12) kN in 1 s is more than 10 % of 1000 kN a second.
-    assert events([record.whole()]) == [
-        SnapLoad(1_500_000, 4_000_000, 12.0, 2_500_000, 260.0, 248.0, Peak(3_000_000, 410.0))
-    ]
+    # Near-slack is below 20 kN: last at 1.5 s. From 60 kN at 2 s on it rises by 400 kN a second, and so from 20 kN at
+    # 1.9 s on; 150 kN is passed at 2 + 0.5 * 90 / 200 = 2.225 s: 130 kN in 0.325 s are 400 kN a second.
+    (event,) = events([record.whole()])
+    assert (event.from_us, event.to_us, event.slack_kn) == (1_500_000, 4_000_000, 12.0)
+    assert (event.past_us, event.past_kn, event.peak) == (2_500_000, 260.0, Peak(3_000_000, 410.0))
+    assert event.rise_s == pytest.approx(0.325)
+    assert event.rate_kn_s == pytest.approx(400.0)
+
+
+def test_out_of_slack_a_rise_is_not_taken_to_begin_before_the_last_near_slack_reading() -> None:
+    # 40 kN after 1 s, then 10 kN a second: continued backwards 20 kN would be 2 s before; it left at 0.5 s instead.
+    (event,) = events([Record.of([(0, 0), (1, 40), (1.5, 45), (1.6, 200)]).whole()], POLICY)
+    # 150 kN is passed at 1.5 + 0.1 * 105 / 155 s.
+    assert event.rise_s == pytest.approx(1.0 + 0.1 * 105 / 155)
 
 
 @pytest.mark.parametrize(
@@ -35,18 +45,25 @@ def test_a_blow_out_of_slack_has_its_rate_its_peak_and_its_end() -> None:
     [
         (150.0, 1.0, 0),  # not past 15 %
         (150.1, 1.0, 1),
-        (210.0, 2.0, 1),  # exactly 100 kN/s from 10 kN
+        (210.0, 2.0, 1),  # exactly 100 kN/s, on the straight line from 10 kN
         (209.9, 2.0, 0),
-        (900.0, 2.000001, 0),  # later than two seconds
+        (910.0, 9.0, 1),  # the same after a pause of the logger: where it rose is not known, but so fast it did
+        (909.0, 9.0, 0),
     ],
 )
 def test_the_rise_must_be_far_enough_fast_enough_and_soon_enough(past_kn: float, after_s: float, count: int) -> None:
     assert len(events([Record.of([(0, 10), (after_s, past_kn), (after_s + 1, 90)]).whole()])) == count
 
 
+def test_a_rise_over_two_seconds_is_none_however_fast_it_may_be() -> None:
+    policy = POLICY.model_copy(update={"snap_rate_pct_per_s": 1.0})
+    assert len(events([Record.of([(0, 20 - 1e-9), (1, 80), (2, 151)]).whole()], policy)) == 1
+    assert events([Record.of([(0, 20 - 1e-9), (1, 80), (2, 100), (3, 151)]).whole()], policy) == []
+
+
 def test_the_rate_is_that_to_the_first_sample_past_and_a_later_one_does_not_mend_it() -> None:
-    # 151 kN is past after 1.9 s, at 74 kN/s; that 900 kN come at 2.0 s makes no blow out of slack of it.
-    assert events([Record.of([(0, 10), (1, 60), (1.9, 151), (2, 900)]).whole()]) == []
+    # 151 kN is past after 1.95 s, at 96 kN/s from 60 kN on; that 900 kN come at 2.0 s makes no blow of it.
+    assert events([Record.of([(0, 10), (1, 60), (1.95, 151), (2, 900)]).whole()]) == []
 
 
 def test_the_peak_is_looked_for_ten_seconds_long_and_not_across_a_gap() -> None:
@@ -63,16 +80,22 @@ def test_each_wave_that_snaps_is_an_event() -> None:
     assert [one.from_us for one in events([record.whole()])] == [0, 8_000_000, 16_000_000]
 
 
-def test_once_a_second_a_rise_of_a_second_and_a_half_can_be_missed() -> None:
-    """What 1 Hz does to it: from 2 % to 17 % in 1.4 s is 107 kN/s, but lies between readings two seconds apart."""
+@pytest.mark.parametrize("begins_s", [0.0, 0.2, 0.4, 0.6, 0.8])
+def test_a_straight_rise_is_timed_the_same_whatever_the_rate_and_the_instants_of_the_readings(begins_s: float) -> None:
+    """From 1 % to 26 % of 1000 kN at 160 kN/s."""
 
     def tension(at_s: float) -> float:
-        return min(20.0 + max(0.0, at_s) * 107.0, 170.0) - 0.1
+        return 10.0 + min(max(0.0, at_s - begins_s) * 160.0, 250.0)
 
-    fast = Record.of([(tick / 10, tension(tick / 10 - 0.9)) for tick in range(40)])
-    slow = Record.of([(at, tension(at - 0.9)) for at in (0.0, 1.0, 2.0, 3.0)])
-    assert len(events([fast.whole()])) == 1
-    assert events([slow.whole()]) == []
+    fast = Record.of([(tick / 10, tension(tick / 10)) for tick in range(40)])
+    slow = Record.of([(at, tension(at)) for at in (0.0, 1.0, 2.0, 3.0)])
+    (one,), (other,) = events([fast.whole()]), events([slow.whole()])
+    assert one.rate_kn_s == pytest.approx(160.0)
+    assert other.rate_kn_s == pytest.approx(160.0, rel=0.25)
+
+
+def test_a_blow_that_is_over_between_two_readings_is_not_seen() -> None:
+    assert events([Record.of([(0, 10), (1, 15), (2, 90)]).whole()]) == []
 
 
 def test_snap_loads_survive_json() -> None:

@@ -7,7 +7,7 @@ import bisect
 import itertools
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tests.independent.reference_events import BIN_US, SECOND_US, Tails, limit_base_kn, tails_at
 from tests.independent.reference_store import Felt, Samples, Site, read_register, stamp_us
@@ -92,13 +92,103 @@ def snaps(tension: Samples, level: Level, rules: Rules) -> Iterator[tuple[Sample
             continue
         after = _until_slack_or_gap(tension, index, level, rules)
         past = next((i for i, (_, kn) in enumerate(after) if kn > rules.snap_kn), None)
-        if past is None or after[past][0] - slack_us > rules.snap_within_us:
+        if past is None:
+            continue
+        near_kn = 2 * level(slack_us)
+        way_kn = max(rules.snap_kn - near_kn, 0.0)
+        rise_s = _rise_s([(slack_us, slack_kn), *after[: past + 1]], near_kn, near_kn + way_kn)
+        if rise_s > rules.snap_within_us / SECOND_US or way_kn < rules.snap_rate_kn_s * rise_s:
             continue
         past_us, past_kn = after[past]
-        rise_s = (past_us - slack_us) / SECOND_US
-        if past_kn - slack_kn >= rules.snap_rate_kn_s * rise_s:
-            blow = [sample for sample in after[past:] if sample[0] - past_us <= rules.snap_peak_us]
-            yield [(slack_us, slack_kn), *blow], (past_kn - slack_kn) / rise_s
+        blow = [sample for sample in after[past:] if sample[0] - past_us <= rules.snap_peak_us]
+        plain = (past_kn - slack_kn) / ((past_us - slack_us) / SECOND_US)
+        yield [(slack_us, slack_kn), *blow], way_kn / rise_s if way_kn > 0 and rise_s > 0 else plain
+
+
+def _rise_s(rise: Samples, near_kn: float, past_kn: float) -> float:
+    """From leaving near-slack to passing the threshold, on straight lines between readings; out of slack on the
+    steeper of the first two."""
+    at_s = [(at_us - rise[0][0]) / SECOND_US for at_us, _ in rise]
+    kn = [value for _, value in rise]
+    left_s = _crossed_s(at_s[0], kn[0], at_s[1], kn[1], near_kn)
+    if len(rise) > 2 and kn[2] > kn[1]:
+        slope = (kn[2] - kn[1]) / (at_s[2] - at_s[1])
+        left_s = max(left_s, min(at_s[1] - (kn[1] - near_kn) / slope, at_s[1]))
+    return max(_crossed_s(at_s[-2], kn[-2], at_s[-1], kn[-1], past_kn) - left_s, 0.0)
+
+
+def _crossed_s(from_s: float, from_kn: float, to_s: float, to_kn: float, level_kn: float) -> float:
+    if to_kn <= from_kn:
+        return from_s
+    part = (level_kn - from_kn) / (to_kn - from_kn)
+    return from_s + (to_s - from_s) * min(max(part, 0.0), 1.0)
+
+
+def made_up_us(tension: Samples, marked_us: frozenset[int], level: Level, max_gap_us: int) -> set[int]:
+    """Readings that are none of a line's load: spikes, a push, a gauge that dropped out. `marked_us`: by the check."""
+    out = set()
+    for index in range(1, len(tension) - 1):
+        at_us, kn = tension[index]
+        before, after = kn - tension[index - 1][1], kn - tension[index + 1][1]
+        one_way = (before > 0 and after > 0) or (before < 0 and after < 0)
+        if at_us in marked_us and one_way and min(abs(before), abs(after)) >= 0.5 * max(abs(before), abs(after)):
+            out.add(at_us)
+    kept = [sample for sample in tension if sample[0] not in out]
+    slack_us = -math.inf
+    index = 0
+    while index < len(kept):
+        at_us, kn = kept[index]
+        last = index
+        if kn < level(at_us):
+            fell = _joined(kept, index - 1, max_gap_us) and kept[index - 1][1] >= level(at_us)
+            while fell and _joined(kept, last, max_gap_us) and kept[last + 1][1] == kn:
+                last += 1
+            run, came = kept[index : last + 1], _joined(kept, last, max_gap_us)
+            if fell and came and _is_made_up(run, kept[index - 1], kept[last + 1], at_us - slack_us, level):
+                out |= {at for at, _ in run}
+            else:
+                slack_us = run[-1][0]
+        index = last + 1
+    return out
+
+
+def _joined(kept: Samples, index: int, max_gap_us: int) -> bool:
+    """Whether there is such a reading and another follows it without a gap."""
+    return 0 <= index < len(kept) - 1 and kept[index + 1][0] - kept[index][0] <= max_gap_us
+
+
+def _is_made_up(
+    run: Samples, before: tuple[int, float], back: tuple[int, float], since_us: float, level: Level
+) -> bool:
+    slack_kn = level(back[0])
+    if back[1] < slack_kn:
+        return False
+    pushed = len(run) == 1 and run[0][1] < -slack_kn
+    calm = before[1] >= 1.5 * level(run[0][0]) and since_us > 60 * SECOND_US
+    short = run[-1][0] - run[0][0] <= 1800 * SECOND_US
+    return pushed or (len(run) >= 4 and calm and short and back[1] >= 1.5 * slack_kn)
+
+
+def marked_us(site: Site, channel: str) -> frozenset[int]:
+    """Readings of a channel that lie further off the straight line between their neighbours than the check allows."""
+    row, live = site.channels[channel], site.live(channel)
+    if not row["capacity"]:
+        return frozenset()
+    limit = (30 if row["kind"] == "winch-brake" else 20) / 100 * float(row["capacity"])
+    found = set()
+    for (t0, x0), (t1, x1), (t2, x2) in zip(live, live[1:], live[2:], strict=False):
+        if x0 is None or x1 is None or x2 is None or max(t1 - t0, t2 - t1) > 2 * SECOND_US:
+            continue
+        if abs(x1 - (x0 * (t2 - t1) + x2 * (t1 - t0)) / (t2 - t0)) > limit:
+            found.add(t1)
+    return frozenset(found)
+
+
+def sound(part: Felt, marked: frozenset[int], level: Level, rules: Rules) -> Felt:
+    """What a rigging felt, without the readings that a gauge made up."""
+    out = made_up_us(part.tension, marked, level, rules.max_gap_us)
+    pairs = [(one, until) for one, until in zip(part.tension, part.next_us, strict=True) if one[0] not in out]
+    return replace(part, tension=[one for one, _ in pairs], next_us=[until for _, until in pairs])
 
 
 def _until_slack_or_gap(tension: Samples, index: int, level: Level, rules: Rules) -> Samples:
@@ -396,14 +486,25 @@ def tension_events(site: Site, line: str, parts: Sequence[Felt]) -> Iterator[Tol
         rules, level = rules_of(site, line, part)
         fast_us, let_go_us = all_fast(site, line, part.rigging.from_us)
         let_go = math.inf if let_go_us is None else let_go_us
-        for told in _of_rigging(line, part, stored(site, part), hook_of(site, part), rules, level, (fast_us, let_go)):
+        firm = sound(part, marked_us(site, part.rigging.channel), level, rules)
+        for told in _of_rigging(
+            line, part, firm, stored(site, part), hook_of(site, part), rules, level, (fast_us, let_go)
+        ):
             tails = tails_at(site, [part], told.peak_us, told.peak_kn)
             yield Told(**{**vars(told), "tails": tails})
 
 
 def _of_rigging(
-    line: str, part: Felt, stored_us: Sequence[int], hook: Samples, rules: Rules, level: Level, fast: tuple[int, float]
+    line: str,
+    part: Felt,
+    firm: Felt,
+    stored_us: Sequence[int],
+    hook: Samples,
+    rules: Rules,
+    level: Level,
+    fast: tuple[int, float],
 ) -> Iterator[Told]:
+    """Losses of load of all readings, the other kinds of the sound ones (`firm`)."""
     names, (fast_us, let_go_us) = (line, part.rigging.channel), fast
     lost = [
         one
@@ -419,16 +520,16 @@ def _of_rigging(
     def by_loss(from_us: int, to_us: int) -> bool:
         return any(to_us >= unloaded_us and from_us < back_us for unloaded_us, back_us in spans)
 
-    for samples, runs in slacks(part.tension, level, rules):
+    for samples, runs in slacks(firm.tension, level, rules):
         from_us, to_us = samples[0][0], samples[-1][0]
         if not by_loss(from_us, to_us) and to_us >= fast_us and from_us < let_go_us:
             peak_us, peak_kn = highest(samples)
             yield Told("slack", *names, from_us, to_us, peak_kn, peak_us, (min(kn for _, kn in samples), runs))
-    for samples, rate in snaps(part.tension, level, rules):
+    for samples, rate in snaps(firm.tension, level, rules):
         if fast_us <= samples[0][0] < let_go_us and not by_loss(samples[0][0], samples[0][0]):
             peak_us, peak_kn = highest(samples[1:])
             yield Told("snap-load", *names, samples[0][0], samples[-1][0], peak_kn, peak_us, (rate,))
-    counted = [b for b in bins(part, rules) if b.number * BIN_US >= fast_us and (b.number + 1) * BIN_US <= let_go_us]
+    counted = [b for b in bins(firm, rules) if b.number * BIN_US >= fast_us and (b.number + 1) * BIN_US <= let_go_us]
     for kind, found in (
         ("sustained-load", stretches([one for one in counted if one.long], rules.sustained_bins)),
         ("pretension-loss", stretches([one for one in counted if one.low], rules.low_bins)),

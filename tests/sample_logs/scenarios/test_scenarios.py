@@ -19,7 +19,8 @@ from sample_logs.scenarios.streams import Streams
 from sample_logs.scenarios.truth import all_truth, series_of
 
 KINDS = (
-    "peak-load",
+    "peak-load load",
+    "peak-load spike",
     "slack",
     "snap-load",
     "sustained-load",
