@@ -297,8 +297,8 @@ def _looks_like_surge(slow: Sequence[_Slow], signs: Mapping[int, int], core: NDA
 def _goes_along(lobes: Sequence[_Slow], core: NDArray[np.int64], times: float) -> bool:
     """Whether, about a lobe, the ship goes along the quay more than off it.
 
-    Head lines less stern lines move so many `times` as much as both together, or two springs move against each other all
-    the while; gusts of a squall do neither for long. True where lines enough to tell are not known.
+    Head lines less stern lines move so many `times` as much as both together, or two springs move against each other
+    all the while; gusts of a squall do neither for long. True where lines enough to tell are not known.
     """
     begin, end = max(int(core[0]) - ALONG_BINS, 0), int(core[-1]) + ALONG_BINS + 1
     moved: dict[str, list[Values]] = {"head": [], "stern": [], "spring": []}
