@@ -1,8 +1,8 @@
 """Section A-2: what happened, line by line. Pure.
 
-Losses of load come from readings (`loss`); renderings, slack, snaps, peaks and the rest are the published events; made
-fast and let go are the register's. The whole call is told; what touches the window (`in_window`) with all its figures. What a
-line did *not* do is told where it was recorded so that it would show: a brake that did not render.
+Losses of load come from readings (`loss`); renderings, slack, snaps, peaks and the rest are the published events;
+made fast and let go are the register's. The whole call is told; what touches the window (`in_window`) with all its
+figures. What a line did *not* do is told where it was recorded so that it would show: a brake that did not render.
 """
 
 from __future__ import annotations
