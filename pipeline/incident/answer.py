@@ -8,6 +8,7 @@ from typing import Any
 from pipeline.incident.links import parts_of
 from pipeline.incident.record import Incident, figures
 from pipeline.incident.view import KEEP_CLEAR
+from pipeline.incident.words import sentence
 from pipeline.ledger.words import CAUTION
 from pipeline.text import join
 from schemas.times import us_to_rfc3339
@@ -40,7 +41,7 @@ def made_answer(incident: Incident, written: Row) -> dict[str, Any]:
 def made_text(answer: Row) -> str:
     """What a person reads after a file was made."""
     return join(
-        f"{answer['loss']} {answer['first']}",
+        f"{sentence(answer['loss'])} {sentence(answer['first'])}",
         f"{answer['figures']} figures and {answer['happenings']} happenings; {answer['doubts']} things missing or "
         f"doubtful, {answer['strong_doubts']} of which can change what the record says. No cause is named.",
         f"{answer['folder']}: {answer['files']} files, of which {answer['raw_files']} raw files; open incident.html or "

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.incident import svg
-from pipeline.incident.record import Happening, Incident, Trace
+from pipeline.incident.record import Incident, Trace
 from pipeline.incident.words import Clocks, minute_text
 
 MARKED = (
@@ -24,6 +24,8 @@ MARKED = (
 )
 """Kinds of happenings that are marked on the traces; the others are in the table alone."""
 WIDTH, LANE, LEFT, RIGHT, TOP, FOOT = 900.0, 54.0, 84.0, 8.0, 20.0, 22.0
+LABEL = 46.0
+"""How far apart numbers of marks in one lane stand at least."""
 STEPS_S = (1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 14400, 28800, 86400, 172800)
 
 
@@ -44,7 +46,8 @@ class Lane:
 def lanes(incident: Incident) -> list[Lane]:
     """The lost line's tension, then its role's, then the others', as the record has them; then all else by place."""
     order = {line.line: i for i, line in enumerate(incident.part_a.load.lines)}
-    lost = {line.line for line in incident.part_a.berth if line.lost}
+    lost = {one.line for one in incident.part_a.sequence if one.kind == "load-loss" and one.in_window}
+    lost |= {line.line for line in incident.part_a.berth if line.lost}
     found: dict[tuple[str | None, str, str], dict[bool, Trace]] = {}
     for trace in incident.part_a.traces:
         found.setdefault((trace.line, trace.channel, trace.of), {})[trace.whole_call] = trace
@@ -90,10 +93,10 @@ def marks(incident: Incident, anchors: Mapping[str, str]) -> list[dict[str, Any]
 def data(incident: Incident, anchors: Mapping[str, str], clocks: Clocks) -> dict[str, Any]:
     """What the page's own script draws: seconds after the instant asked for, and values; both rounded for drawing."""
     zero_us, call = incident.asked.at_us, incident.call
-    offset_us = round((clocks.offset_s(zero_us)) * 1e6)
+    ends = (min(call.from_us, call.window_from_us), max(call.to_us or call.until_us, call.window_to_us))
     return {
         "zero_ms": zero_us / 1000,
-        "local_s": offset_us / 1e6,
+        "local": [[(at_us - zero_us) / 1e6, ahead_s] for at_us, ahead_s in clocks.steps(*ends)],
         "window": [(call.window_from_us - zero_us) / 1e6, (call.window_to_us - zero_us) / 1e6],
         "call": [(call.from_us - zero_us) / 1e6, ((call.to_us or call.until_us) - zero_us) / 1e6],
         "lanes": [
@@ -188,6 +191,7 @@ def _lane(lane: Lane, span: tuple[int, int], x: Any, base: float, top_kn: float)
 def _marked(incident: Incident, drawn: Sequence[Lane], x: Any, from_us: int, to_us: int) -> Iterator[str]:
     rows = {lane.line: i for i, lane in enumerate(drawn)}
     bottom = TOP + LANE * len(drawn)
+    ends: dict[float, float] = {}
     for one in incident.part_a.sequence:
         if one.kind not in MARKED or one.from_us is None or not from_us <= one.from_us <= to_us:
             continue
@@ -197,9 +201,6 @@ def _marked(incident: Incident, drawn: Sequence[Lane], x: Any, from_us: int, to_
         if one.kind == "load-loss":
             yield svg.rect(low, TOP, max(high - low, 1.5), bottom - TOP, "c-band")
         yield svg.line(at, y, at, bottom if whole else y + LANE, "c-mark")
-        yield svg.text(at + 2, (TOP - 6) if whole else y + 9, one.number, "c-small")
-
-
-def kinds_marked(found: Sequence[Happening]) -> list[str]:
-    """The kinds of happenings marked, for the legend."""
-    return sorted({one.kind.replace("-", " ") for one in found if one.kind in MARKED and one.from_us is not None})
+        if at - ends.get(y, -LABEL) >= LABEL:  # where marks crowd, the table has the numbers left out here
+            ends[y] = at
+            yield svg.text(at + 2, (TOP - 6) if whole else y + 9, one.number, "c-small")

@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from importlib.metadata import version
 from importlib.resources import files
 from pathlib import Path
@@ -77,14 +78,20 @@ def must_be_free(out: Path) -> None:
 
 
 def _fill(folder: Path, ledger: Ledger, site: Site, incident: Incident) -> None:
+    through = index.latest_through(ledger)
+    posted = None if through is None else through.isoformat()
+    _write_json(folder / MADE_WITH, {"versions": versions(), "posted_through": posted})
+    with ThreadPoolExecutor(1) as aside:
+        copies = aside.submit(_copy_all, site, incident, folder)
+        write_views(folder, ledger, site, incident)
+        copies.result()
+
+
+def _copy_all(site: Site, incident: Incident, folder: Path) -> None:
     for file in incident.evidence.raw_files:
         _copy_raw(site, file.sha256, folder / RAW / file.sha256)
     for name, sha256 in incident.evidence.archive:
         _copy_register(site, name, sha256, folder / REGISTERS / name)
-    through = index.latest_through(ledger)
-    posted = None if through is None else through.isoformat()
-    _write_json(folder / MADE_WITH, {"versions": versions(), "posted_through": posted})
-    write_views(folder, ledger, site, incident)
 
 
 def versions() -> dict[str, str]:
@@ -94,14 +101,17 @@ def versions() -> dict[str, str]:
 
 def write_views(folder: Path, ledger: Ledger, site: Site, incident: Incident) -> None:
     """All that is made of the record, of the samples, and of `made-with.json`, which is there: by name in `VIEWS`."""
-    write_samples(ledger, site, incident, folder / SAMPLES)
-    _write_json(folder / RECORD, as_json(incident))
-    _write_json(folder / FIGURES, _flat(incident))
-    digests = {name: digest_of(folder / name) for name in (FIGURES, RECORD, MADE_WITH)}
-    shown = view(incident, site.zone, Made(digests, versions()))
-    (folder / PAGE).write_text(page_html(incident, shown, site.zone), encoding="utf-8")
-    (folder / PDF).write_bytes(pdf_bytes(incident, shown))
-    (folder / README).write_bytes((files("pipeline.incident") / "templates" / README).read_bytes())
+    with ThreadPoolExecutor(1) as aside:
+        # A month of samples takes as long as all the rest, and mostly outside of the interpreter.
+        samples = aside.submit(write_samples, ledger, site, incident, folder / SAMPLES)
+        _write_json(folder / RECORD, as_json(incident))
+        _write_json(folder / FIGURES, _flat(incident))
+        digests = {name: digest_of(folder / name) for name in (FIGURES, RECORD, MADE_WITH)}
+        shown = view(incident, site.zone, Made(digests, versions()))
+        (folder / PAGE).write_text(page_html(incident, shown, site.zone), encoding="utf-8")
+        (folder / PDF).write_bytes(pdf_bytes(incident, shown))
+        (folder / README).write_bytes((files("pipeline.incident") / "templates" / README).read_bytes())
+        samples.result()
 
 
 def _copy_raw(site: Site, sha256: str, to: Path) -> None:

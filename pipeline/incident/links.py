@@ -51,7 +51,31 @@ def make_links(incident: Incident, clocks: Clocks) -> Links:
     raw = {name: _raw_rows(name, part) for name, part in parts.items()}
     links = Links(anchors["f"], anchors["n"], {}, {name: list(rows.values()) for name, rows in raw.items()})
     rows = {name: [_row(f, raw[name], links, clocks) for f in figures(part)] for name, part in parts.items()}
+    owners = dict(owner for part in parts.values() for owner in _owners(part, ""))
+    for row in (row for found in rows.values() for row in found):
+        # A figure of a happening that names nothing of its own rests on what the happening rests on.
+        owner = owners[row["number"]]
+        bare = not row["raw"] and not row["of"] and owner not in ("", row["number"])
+        row["see"] = links.to((owner,)) if bare else []
+    for found in rows.values():
+        # On paper each way of obtaining figures is told once, and named by its number.
+        ways = list(dict.fromkeys(row["how"] for row in found))
+        for row in found:
+            row["way"] = ways.index(row["how"]) + 1
     return Links(links.figures, links.things, rows, links.raw)
+
+
+def _owners(found: Any, owner: str) -> Iterator[tuple[str, str]]:
+    """(number of a figure, number of the happening, doubt or other thing it stands in, or empty)."""
+    if isinstance(found, Figure):
+        yield found.number, owner
+    elif is_dataclass(found) and not isinstance(found, type):
+        inside = getattr(found, "number", owner)
+        for field in fields(found):
+            yield from _owners(getattr(found, field.name), inside)
+    elif isinstance(found, tuple):
+        for one in found:
+            yield from _owners(one, owner)
 
 
 def parts_of(incident: Incident) -> dict[str, PartA | PartB]:

@@ -127,4 +127,4 @@ def _kn(figure: Figure) -> str:
     value = figure.value
     if not isinstance(value, float | int) or isinstance(value, bool):
         return "not known"
-    return f"{'≥ ' if figure.at_least else ''}{value:.0f} kN"
+    return f"{'≥ ' if figure.at_least else ''}{round(value)} kN"  # an integer: there is no -0

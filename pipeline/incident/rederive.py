@@ -56,7 +56,7 @@ def rederive(folder: Path, *, workers: str | None, watch: Watch | None) -> list[
         run_night(root, through=through, workers=workers, watch=watch)
         with open_published(root) as ledger:
             again = make_incident(ledger, line=asked.line, at_us=asked.at_us, window_min=asked.window_min)
-            differences += compared(filed, as_json(again))
+            differences += compared(filed, json.loads(json.dumps(as_json(again))))
             if not differences and made_with.get("versions") == versions():
                 differences += _views_differ(folder, filed, ledger, again, Path(work) / "views")
     more = len(differences) - MOST_TOLD

@@ -23,7 +23,7 @@ from pipeline.incident.record import (
     PartA,
 )
 from pipeline.incident.view_b import part_b
-from pipeline.incident.words import Clocks, duration_text, told
+from pipeline.incident.words import Clocks, duration_text, sentence, told
 from pipeline.ledger.words import CAUTION
 from schemas.times import day_of
 
@@ -70,7 +70,7 @@ def view(incident: Incident, zone: ZoneInfo, made: Made) -> Shown:
         "caution": CAUTION,
         "keep_clear": KEEP_CLEAR,
         "a": _part_a(incident.part_a, links, clocks),
-        "b": part_b(incident.part_b, links, clocks),
+        "b": part_b(incident, links, clocks),
         "rows": dict(links.rows),
         "raw": dict(links.raw),
         "files": [_file(file, clocks) for file in incident.evidence.raw_files],
@@ -108,9 +108,9 @@ def _part_a(part: PartA, links: Links, clocks: Clocks) -> Shown:
     sequence = [_happening(one, part.loss, links, clocks, show) for one in part.sequence]
     load, residual = part.load, part.load.residual
     return {
-        "loss_text": part.loss_text,
+        "loss_text": sentence(part.loss_text),
         "first_to_go": part.first_to_go,
-        "first_text": part.first_text,
+        "first_text": sentence(part.first_text),
         "instant": show(part.instant),
         "clocks": [_clock(clock, clocks, show) for clock in part.clocks],
         "sequence": [one for one in sequence if one["in_window"]],
@@ -122,7 +122,8 @@ def _part_a(part: PartA, links: Links, clocks: Clocks) -> Shown:
         "berth": [_berth_line(line, show) for line in part.berth],
         "schematic": any(line.chock_ahead_m is None for line in part.berth),
         "doubts": [_doubt(doubt, links, show) for doubt in part.doubts],
-        "caution": part.caution,
+        # Not twice on one page: the caution that stands above everything says the same.
+        "caution": KEEP_CLEAR if part.caution == CAUTION else part.caution,
     }
 
 

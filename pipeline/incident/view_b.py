@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
-from pipeline.incident.links import Links
-from pipeline.incident.record import Explanation, Figure, Life, PartB, Point, Sensitive, Spent
-from pipeline.incident.words import Clocks, number_text, told, unit_text
+from pipeline.incident.links import Links, parts_of
+from pipeline.incident.record import Explanation, Figure, Incident, Life, Point, Sensitive, Spent, figures
+from pipeline.incident.words import Clocks, given_text, number_text, told, unit_text
 
 Shown = dict[str, Any]
 MECHANISMS = ("fatigue", "creep", "abrasion", "open_cycles", "total")
 
 
-def part_b(part: PartB, links: Links, clocks: Clocks) -> Shown:
+def part_b(incident: Incident, links: Links, clocks: Clocks) -> Shown:
     """Lives, what spent them, sensitivity, error rates, explanations; each with links to its figures."""
+    part = incident.part_b
+    units = {figure.number: figure.unit for one in parts_of(incident).values() for figure in figures(one)}
 
     def show(figure: Figure) -> Shown:
         return {**told(figure, clocks), "anchor": links.figures[figure.number]}
@@ -21,7 +24,7 @@ def part_b(part: PartB, links: Links, clocks: Clocks) -> Shown:
     return {
         "lives": [_life(life, show) for life in part.lives],
         "spent": [_spent(one, links, clocks, show) for one in part.spent],
-        "sensitivity": [_sensitive(one, links) for one in part.sensitivity],
+        "sensitivity": [_sensitive(one, units, links, clocks) for one in part.sensitivity],
         "error_rates": [
             {
                 "number": one.number,
@@ -77,7 +80,7 @@ def _spent(one: Spent, links: Links, clocks: Clocks, show: Any) -> Shown:
     }
 
 
-def _sensitive(one: Sensitive, links: Links) -> Shown:
+def _sensitive(one: Sensitive, units: Mapping[str, str], links: Links, clocks: Clocks) -> Shown:
     unit = unit_text(one.unit)
     return {
         "number": one.number,
@@ -89,7 +92,7 @@ def _sensitive(one: Sensitive, links: Links) -> Shown:
         "changed": [
             {
                 "to": f"{number_text(to, one.unit)}{unit}",
-                "gives": "not known" if gives is None else number_text(gives, ""),
+                "gives": "not known" if gives is None else given_text(gives, units.get(one.of_figure, ""), clocks),
             }
             for to, gives in one.changed
         ],

@@ -42,6 +42,21 @@ class Clocks:
         """How far the clock on the wall is ahead of UTC at an instant [s]."""
         return (us_to_datetime(at_us).astimezone(self.zone).utcoffset() or timedelta()).total_seconds()
 
+    def steps(self, from_us: int, to_us: int) -> list[tuple[int, float]]:
+        """How far the clock on the wall is ahead of UTC [s]: at the beginning, and from each instant it is set anew."""
+        found = [(from_us, self.offset_s(from_us))]
+        for hour_us in range(from_us, to_us, 3_600_000_000):
+            low_us, high_us = hour_us, hour_us + 3_600_000_000
+            if self.offset_s(high_us) != found[-1][1]:
+                while high_us - low_us > 1:
+                    middle_us = (low_us + high_us) // 2
+                    if self.offset_s(middle_us) == found[-1][1]:
+                        low_us = middle_us
+                    else:
+                        high_us = middle_us
+                found.append((high_us, self.offset_s(high_us)))
+        return found
+
     def local_time(self, at_us: int) -> str:
         """The time of day alone by the clock on the wall, with its offset."""
         return self.local(at_us)[11:]
@@ -97,20 +112,26 @@ def exact_text(value: Value, unit: str) -> str:
         return us_to_rfc3339(value)
     if isinstance(value, bool | str):
         return str(value)
-    return f"{value!r}{unit_text(unit)}"
+    plain = value if isinstance(value, int) else float(value)  # NumPy's doubles write themselves with their type
+    return f"{plain!r}{unit_text(unit)}"
 
 
 def number_text(value: float | int, unit: str) -> str:
     """A number in the digits of its unit; tiny and huge ones in powers of ten."""
     if isinstance(value, int):
         return str(value)
-    decimals = DECIMALS.get(unit)
+    decimals = DECIMALS.get("%" if unit.startswith("% ") else unit)  # "% of its role" too
     if decimals is None:
         size = abs(value)
         return "0" if value == 0 else f"{value:.3e}" if size < 1e-3 or size >= 1e5 else f"{value:.4g}"
     rounded = f"{value:.{decimals}f}"
     # A small figure is not made a nought by rounding: nought would say that there is none.
     return f"{value:.2g}" if value != 0 and float(rounded) == 0 else rounded
+
+
+def sentence(text: str) -> str:
+    """A text as a sentence: with its full stop."""
+    return text if not text or text[-1] in ".!?" else f"{text}."
 
 
 def unit_text(unit: str) -> str:
@@ -145,7 +166,13 @@ def _alt(value: Value, unit: str, clocks: Clocks) -> str:
         return ""
     if unit == INSTANT:
         return clocks.local(int(value))
-    return f"{value / KN_PER_TF:.1f} tf" if unit == "kN" else ""
+    tf = value / KN_PER_TF
+    return f"{tf:.1f} tf" if unit == "kN" and abs(tf) >= 0.05 else ""
+
+
+def given_text(value: float | int, unit: str, clocks: Clocks) -> str:
+    """A value that a figure would have; of an instant its time of day, to the millisecond."""
+    return clocks.utc_time(round(value), 3) if unit == INSTANT else f"{number_text(value, unit)}{unit_text(unit)}"
 
 
 def minute_text(at_us: int, *, seconds: bool = False) -> str:

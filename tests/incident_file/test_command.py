@@ -39,9 +39,9 @@ def test_65_is_a_folder_that_is_no_incident_file(tmp_path: Path) -> None:
 def test_78_is_a_line_that_is_not_registered_and_a_folder_that_holds_something(
     berth_root: Path, tmp_path: Path
 ) -> None:
-    ran = tautlog("incident", berth_root, "--line", "L9", "--at", AT, "--out", tmp_path / "out")
+    ran = tautlog("incident", berth_root, "--line", "l1", "--at", AT, "--out", tmp_path / "out")
     assert (ran.code, ran.out) == (78, "")
-    assert "no line is called 'L9'; next: did you mean L" in ran.err
+    assert "no line is called 'l1'; next: did you mean L1?" in ran.err
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "x").write_text("x")
     ran = tautlog("incident", berth_root, "--line", "L1", "--at", AT, "--out", tmp_path / "full")

@@ -5,11 +5,13 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import re
 import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 
 from pipeline.incident.seal import check_seal, names_in, write_seal
 from schemas.times import rfc3339_us
@@ -142,6 +144,28 @@ def test_the_same_site_filled_in_another_order_makes_the_same_file_to_the_byte(
     again = tmp_path / "again"
     assert names_in(again) == names_in(filed)
     assert [n for n in names_in(filed) if (again / n).read_bytes() != (filed / n).read_bytes()] == []
+
+
+def test_every_link_of_the_page_arrives_and_part_a_has_neither_wear_nor_links_into_part_b(filed: Path) -> None:
+    page = (filed / "incident.html").read_text(encoding="utf-8")
+    links, ids = re.findall(r'href="#([^"]+)"', page), re.findall(r' id="([^"]+)"', page)
+    assert len(ids) == len(set(ids))
+    assert set(links) - set(ids) == set()
+    before, after = page.split('<section class="part part-b"')
+    part_a = before.split('<section class="part"')[1]
+    in_b = set(re.findall(r' id="([^"]+)"', after))
+    assert set(re.findall(r'href="#([^"]+)"', part_a)) & in_b == set()
+    for word in ("severity index", "fatigue", "creep", "abrasion", "life used"):
+        assert word not in part_a.lower()
+
+
+def test_the_pdf_opens_and_leads_from_figures_to_raw_lines(filed: Path) -> None:
+    reader = PdfReader(filed / "incident.pdf")
+    text = " ".join(page.extract_text() for page in reader.pages)
+    for words in ("Register of figures of Part A", "Raw lines of Part A", "hooks_H1_2.csv", "No cause is named"):
+        assert words in " ".join(text.split())
+    links = sum(1 for page in reader.pages for note in page.get("/Annots", []) if "/Dest" in note.get_object())
+    assert links > 50
 
 
 def test_what_the_command_prints_names_no_cause_and_tells_to_keep_clear(parted: Berth, tmp_path: Path) -> None:

@@ -118,7 +118,7 @@ def test_every_figure_shown_leads_to_its_row_and_that_to_its_raw_lines(page: Ope
     page.page.locator(".result a.no").first.click()
     row = page.page.locator("tr:target")
     assert "instant of the loss" in row.inner_text()
-    row.locator("a.no").first.click()
+    row.locator("td").last.locator("a.no").first.click()
     raw = page.page.locator("tr:target")
     assert "winches_20261025.csv" in raw.inner_text()
     assert raw.locator("td").nth(1).inner_text() == "7"
@@ -219,6 +219,14 @@ def test_the_repeated_hour_is_told_apart_by_its_offset(page: Opened) -> None:
     # 00:31 UTC on 25 October 2026 is the first 02:31 in Berlin: EU summer time ends at 01:00 UTC on the last Sunday of
     # October (Directive 2000/84/EC).
     assert "2026-10-25 02:31:12 CEST (+02:00)" in page.page.locator("dl.facts").inner_text()
+
+
+def test_the_axis_tells_local_time_by_the_offset_of_each_instant(page: Opened) -> None:
+    page.page.get_by_role("button", name="Whole call").click()
+    shown = page.page.locator("#traces svg text").all_text_contents()
+    # 00:00 UTC is 02:00 on the wall, and 02:00 UTC, after the clocks went back, is 03:00.
+    pairs = dict(zip(shown[:40:2], shown[1:40:2], strict=True))
+    assert (pairs["00:00"], pairs["02:00"]) == ("02:00", "03:00")
 
 
 def _light(colour: str) -> int:
