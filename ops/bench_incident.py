@@ -76,9 +76,12 @@ class Seen:
     said: list[str] = field(default_factory=list)
 
 
-def run(seed: int, family: str) -> Seen:
-    """One incident: a job of a process."""
-    case = make_incident_case(seed, family=family)
+def run(seed: int, family: str) -> Seen | None:
+    """One incident: a job of a process. None where the simulator cannot make one: its ship goes adrift."""
+    try:
+        case = make_incident_case(seed, family=family)
+    except RuntimeError:
+        return None
     site, records = records_of(case)
     began = time.process_time()
     rng = np.random.default_rng(seed)
@@ -207,13 +210,15 @@ def main(argv: Sequence[str] | None = None) -> None:
     """Run the incidents and print the table."""
     options = _options(argv)
     seeds = range(options.first, options.first + options.incidents)
-    found = []
+    found: list[Seen] = []
     for number, seen in enumerate(_all(seeds, options), 1):
-        found.append(seen)
+        found += [] if seen is None else [seen]
         print(f"\r{number} of {options.incidents} incidents", end="", file=sys.stderr)
     print(file=sys.stderr)
     text, missed = table(found, options.family)
     print(text)
+    if len(found) < len(seeds):
+        print(f"{len(seeds) - len(found)} seeds gave no incident: their ship went adrift")
     for seen in found:
         if seen.said and options.examples:
             print(f"  seed {seen.seed}: " + "; ".join(seen.said))
@@ -222,7 +227,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         sys.exit(1)
 
 
-def _all(seeds: range, options: argparse.Namespace) -> Iterator[Seen]:
+def _all(seeds: range, options: argparse.Namespace) -> Iterator[Seen | None]:
     job = partial(run, family=options.family)
     if options.workers == 1:
         yield from map(job, seeds)

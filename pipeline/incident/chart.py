@@ -93,10 +93,10 @@ def marks(incident: Incident, anchors: Mapping[str, str]) -> list[dict[str, Any]
 def data(incident: Incident, anchors: Mapping[str, str], clocks: Clocks) -> dict[str, Any]:
     """What the page's own script draws: seconds after the instant asked for, and values; both rounded for drawing."""
     zero_us, call = incident.asked.at_us, incident.call
-    offset_us = round((clocks.offset_s(zero_us)) * 1e6)
+    ends = (min(call.from_us, call.window_from_us), max(call.to_us or call.until_us, call.window_to_us))
     return {
         "zero_ms": zero_us / 1000,
-        "local_s": offset_us / 1e6,
+        "local": [[(at_us - zero_us) / 1e6, ahead_s] for at_us, ahead_s in clocks.steps(*ends)],
         "window": [(call.window_from_us - zero_us) / 1e6, (call.window_to_us - zero_us) / 1e6],
         "call": [(call.from_us - zero_us) / 1e6, ((call.to_us or call.until_us) - zero_us) / 1e6],
         "lanes": [

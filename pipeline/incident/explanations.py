@@ -86,7 +86,7 @@ def _overload(facts: Facts) -> tuple[list[Point], list[Point], list[str]]:
     if facts.doubting("clipping", "gap"):
         numbers = tuple(one.number for one in facts.doubting("clipping", "gap"))
         shown_for.append(
-            Point("its record is clipped or has gaps, so that it may have borne more than was recorded", numbers)
+            Point("its record is clipped, or has gaps near the loss: it may have borne more than was recorded", numbers)
         )
     rank = _value(own.rank)
     if rank is not None and rank < 100.0:

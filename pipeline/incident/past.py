@@ -22,7 +22,7 @@ from pipeline.ledger.database import Ledger
 from pipeline.night.account import NOTHING_LEFT, Left
 from pipeline.night.accounts import air_of, wear_of
 from pipeline.night.air import DayAir, air_of_days
-from pipeline.night.look import DayJob, look, slice_samples
+from pipeline.night.look import DayJob, look, slice_near
 from pipeline.night.marks import Near, travelled
 from pipeline.night.plan import DayPlan, Geometry, SheetPlan
 from pipeline.night.wearing import Carried, carried_of, price_day
@@ -223,7 +223,8 @@ def _sheet(ledger: Ledger, site: Site, row: Rigging, today: date, until_us: int)
     channels = tuple(one for one in site.channels.values() if one.place == place)
     job = DayJob(site.store, "", plan, channels, site.policy, (("", wanted),))
     looked = look(job)
-    samples = slice_samples(wanted, looked, frozenset())
+    near = slice_near(wanted, looked, frozenset())
+    samples = near.samples
     if samples.at_us.size == 0:
         return None
     return make_sheet(
@@ -234,7 +235,7 @@ def _sheet(ledger: Ledger, site: Site, row: Rigging, today: date, until_us: int)
         samples.clipped,
         after_us=min(samples.after_us or until_us, start_us + DAY_US),
         max_gap_us=round(site.policy.max_gap_s * 1e6),
-        travelled=travelled(Near.of(wanted, job, looked, samples)),
+        travelled=travelled(Near.of(wanted, job, looked, near.tension)),
     )
 
 

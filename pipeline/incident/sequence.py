@@ -1,8 +1,8 @@
 """Section A-2: what happened, line by line. Pure.
 
-Losses of load come from readings (`loss`); renderings, slack, snaps, peaks and the rest are the published events; made
-fast and let go are the register's. The whole call is told; `in_window` marks what touches the window asked for. What a
-line did *not* do is told where it was recorded so that it would show: a brake that did not render.
+Losses of load come from readings (`loss`); renderings, slack, snaps, peaks and the rest are the published events;
+made fast and let go are the register's. The whole call is told; what touches the window (`in_window`) with all its
+figures. What a line did *not* do is told where it was recorded so that it would show: a brake that did not render.
 """
 
 from __future__ import annotations
@@ -53,6 +53,7 @@ def _happening(context: Context, draft: dict[str, Any]) -> Happening:
     corrected = None if logger is None else times.corrected(logger, best_us)
     window = context.window
     inside = draft["raw_from_us"] if first is None else first, draft["raw_to_us"] if last is None else last
+    in_window = inside[0] <= window[1] and inside[1] >= window[0]
     figure = context.numbers.figure(
         SECTION,
         f"happening.{draft['kind']}.{draft['line'] or draft['channel']}.{draft['raw_from_us']}",
@@ -80,12 +81,12 @@ def _happening(context: Context, draft: dict[str, Any]) -> Happening:
         low_us=None if bounds is None else bounds[0],
         high_us=None if bounds is None else bounds[1],
         is_interval=span is not None and span.high_us > span.low_us,
-        in_window=inside[0] <= window[1] and inside[1] >= window[0],
+        in_window=in_window,
         kn=draft.get("kn"),
         event=draft.get("event"),
         loss_class=draft.get("loss_class"),
         figure=figure,
-        figures=tuple(_more(context, draft)),
+        figures=tuple(_more(context, draft)) if in_window else (),
     )
 
 

@@ -42,6 +42,21 @@ class Clocks:
         """How far the clock on the wall is ahead of UTC at an instant [s]."""
         return (us_to_datetime(at_us).astimezone(self.zone).utcoffset() or timedelta()).total_seconds()
 
+    def steps(self, from_us: int, to_us: int) -> list[tuple[int, float]]:
+        """How far the clock on the wall is ahead of UTC [s]: at the beginning, and from each instant it is set anew."""
+        found = [(from_us, self.offset_s(from_us))]
+        for hour_us in range(from_us, to_us, 3_600_000_000):
+            low_us, high_us = hour_us, hour_us + 3_600_000_000
+            if self.offset_s(high_us) != found[-1][1]:
+                while high_us - low_us > 1:
+                    middle_us = (low_us + high_us) // 2
+                    if self.offset_s(middle_us) == found[-1][1]:
+                        low_us = middle_us
+                    else:
+                        high_us = middle_us
+                found.append((high_us, self.offset_s(high_us)))
+        return found
+
     def local_time(self, at_us: int) -> str:
         """The time of day alone by the clock on the wall, with its offset."""
         return self.local(at_us)[11:]

@@ -20,7 +20,6 @@ from sample_logs.scenarios.sensors import (
     brake_test_at,
     clock_of,
     place_kn,
-    planned_off,
     zero_moved_kn,
 )
 
@@ -118,7 +117,7 @@ def _taken_in(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int
     times only, so that it counts neither way."""
     line = berth.lines[row]
     clock = clock_of(plan, faults, line.logger)
-    off = planned_off(plan, row)
+    off = plan.planned_off(row)
     out_m = float(record.main_m[row, min(off, plan.steps - 1)])
     first, last = off + 30 * S, off + 30 * S + round(out_m / RUN_OUT_M_S * S)
     detail: dict[str, object] = {"class": "taking in", "moved_m": -out_m, "phase": "other", "told": bool(line.tells)}

@@ -221,5 +221,13 @@ def test_the_repeated_hour_is_told_apart_by_its_offset(page: Opened) -> None:
     assert "2026-10-25 02:31:12 CEST (+02:00)" in page.page.locator("dl.facts").inner_text()
 
 
+def test_the_axis_tells_local_time_by_the_offset_of_each_instant(page: Opened) -> None:
+    page.page.get_by_role("button", name="Whole call").click()
+    shown = page.page.locator("#traces svg text").all_text_contents()
+    # 00:00 UTC is 02:00 on the wall, and 02:00 UTC, after the clocks went back, is 03:00.
+    pairs = dict(zip(shown[:40:2], shown[1:40:2], strict=True))
+    assert (pairs["00:00"], pairs["02:00"]) == ("02:00", "03:00")
+
+
 def _light(colour: str) -> int:
     return sum(int(part) for part in colour.strip("rgba()").split(",")[:3])

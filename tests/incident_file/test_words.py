@@ -57,6 +57,13 @@ def test_an_instant_is_told_by_both_clocks_with_the_offset_that_tells_repeated_h
     assert (shown["text"], shown["alt"], shown["exact"]) == (utc, local, at)
 
 
+def test_the_clock_on_the_wall_is_told_with_each_instant_at_which_it_is_set_anew() -> None:
+    # Summer time in Berlin ended on 25 October 2026 at 01:00 UTC, from two hours ahead to one (Directive 2000/84/EC).
+    day = rfc3339_us("2026-10-24T20:10:00Z")
+    assert BERLIN.steps(day, day + 86_400_000_000) == [(day, 7200.0), (rfc3339_us("2026-10-25T01:00:00Z"), 3600.0)]
+    assert Clocks(ZoneInfo("UTC")).steps(day, day + 86_400_000_000) == [(day, 0.0)]
+
+
 def test_an_interval_of_instants_over_midnight_tells_its_days() -> None:
     low, high = rfc3339_us("2026-10-24T23:59:59Z"), rfc3339_us("2026-10-25T00:00:01Z")
     shown = told(figure(high, "us UTC", low=low, high=high), BERLIN)

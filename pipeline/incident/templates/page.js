@@ -26,14 +26,15 @@
     return made;
   };
   const pad = (n) => String(n).padStart(2, "0");
-  const clock = (seconds, ahead, digits) => {
-    const at = new Date(data.zero_ms + (seconds + ahead) * 1000);
+  const clock = (seconds, shift, digits) => {
+    const at = new Date(data.zero_ms + (seconds + shift) * 1000);
     const whole = `${pad(at.getUTCHours())}:${pad(at.getUTCMinutes())}`;
     if (digits < 0) return whole;
     const rest = `${whole}:${pad(at.getUTCSeconds())}`;
     return digits ? `${rest}.${String(at.getUTCMilliseconds()).padStart(3, "0").slice(0, digits)}` : rest;
   };
   const dated = (seconds) => `${new Date(data.zero_ms + seconds * 1000).toISOString().slice(0, 10)} ${clock(seconds, 0, 1)}`;
+  const ahead = (t) => data.local.reduce((found, [from, seconds]) => (t >= from ? seconds : found), data.local[0][1]);
   const after = (times, t) => {
     let low = 0, high = times.length;
     while (low < high) {
@@ -95,7 +96,7 @@
       const t = k * step - base;
       make(picture, "line", { x1: x(t), x2: x(t), y1: TOP, y2: bottom, class: "c-grid" });
       make(picture, "text", { x: x(t), y: bottom + 13, "text-anchor": "middle", class: "c-small" }, clock(t, 0, digits));
-      make(picture, "text", { x: x(t), y: bottom + 26, "text-anchor": "middle", class: "c-small" }, clock(t, data.local_s, digits));
+      make(picture, "text", { x: x(t), y: bottom + 26, "text-anchor": "middle", class: "c-small" }, clock(t, ahead(t), digits));
     }
     make(picture, "text", { x: 2, y: bottom + 13, class: "c-small" }, "UTC");
     make(picture, "text", { x: 2, y: bottom + 26, class: "c-small" }, "local");
