@@ -223,8 +223,8 @@ def _sheet(ledger: Ledger, site: Site, row: Rigging, today: date, until_us: int)
     channels = tuple(one for one in site.channels.values() if one.place == place)
     job = DayJob(site.store, "", plan, channels, site.policy, (("", wanted),))
     looked = look(job)
-    near = slice_near(wanted, looked, frozenset())
-    samples = near.samples
+    about = slice_near(wanted, looked, frozenset())
+    samples = about.samples
     if samples.at_us.size == 0:
         return None
     return make_sheet(
@@ -235,7 +235,7 @@ def _sheet(ledger: Ledger, site: Site, row: Rigging, today: date, until_us: int)
         samples.clipped,
         after_us=min(samples.after_us or until_us, start_us + DAY_US),
         max_gap_us=round(site.policy.max_gap_s * 1e6),
-        travelled=travelled(Near.of(wanted, job, looked, near.tension)),
+        travelled=travelled(Near.of(wanted, job, looked, about.tension)),
     )
 
 
