@@ -1,13 +1,14 @@
 """When lines lost their load, from their readings. Pure.
 
 House rules, no source; the levels are the policy's for events of loss of load. A usable reading below what counts as
-unloaded, of which the usable reading before is not, is the first *unloaded* one of a loss if the line bore load before
-(the mean of the minute before is at least `loss_from_pct` of the limit), if no reading of the next `loss_stay_s` is
-above it, and if it does not come back within half an hour, as far as is recorded: a line that falls slack does. The
-last *loaded* reading is the last before it of at least `loss_from_pct` of the limit, twice what counts as unloaded, and
-`loss_from_mean_pct` of that mean, at most `loss_fall_s` and the logger's filter earlier, or the very one before; where
-the line was in a trough, the one before, if that was at least twice what counts as unloaded, and the fall the steepest
-of the minute by far. A load that sinks more slowly was let out, and is not lost at once.
+unloaded, of which the usable reading before is not, is the first *unloaded* one of a loss if the line bore load
+before (there is a last *loaded* reading), if no reading of the next `loss_stay_s` is above it, and if it does not
+come back within half an hour, as far as is recorded: a line that falls slack does. The last *loaded* reading is the
+last before it of at least `loss_from_pct` of the limit, twice what counts as unloaded, and `loss_from_mean_pct` of
+the mean of the minute before, at most `loss_fall_s` and the logger's filter earlier, or the very one before; where
+the line was in a trough, the one before, if that was at least twice what counts as unloaded, the mean of the minute
+at least `loss_from_pct` of the limit, and the fall the steepest of the minute by far. A load that sinks more slowly
+was let out, and is not lost at once.
 
 The instant lies between the two: not before the last loaded reading less the filter's length (a mean over the time
 before its stamp still holds load that is gone), and not after the first unloaded one. That is no matter of chance, as
@@ -80,7 +81,7 @@ def _loss(record: LineRecord, policy: Policy, there: Ints, at_us: Ints, kn: Floa
     if first - begin < 2:  # what went before lies across a gap
         begin = int(np.searchsorted(at_us, at_us[first - 1] - policy.loss_mean_s * 1e6))
     mean_kn = float(kn[begin:first].mean())
-    if mean_kn < policy.loss_from_pct / 100.0 * record.limit_kn or np.any(kn[first:stay] >= record.floor_kn):
+    if np.any(kn[first:stay] >= record.floor_kn):
         return None
     if np.any(kn[stay:after] >= record.floor_kn):
         return None
@@ -118,7 +119,7 @@ def _last_loaded(
             return loaded if _was_whole(record, at_us, kn, first) else None
     before = int(np.searchsorted(at_us, at_us[first] - record.filter_s * 1e6)) - 1
     before = min(max(before, begin), first - 1)
-    if kn[before] < TROUGH * record.floor_kn:
+    if kn[before] < TROUGH * record.floor_kn or mean_kn < policy.loss_from_pct / 100.0 * record.limit_kn:
         return None
     apart_s = np.maximum(np.diff(at_us[begin : before + 1]) / 1e6, record.step_s)
     usual = float((-np.diff(kn[begin : before + 1]) / apart_s).max()) if apart_s.size else 0.0

@@ -57,6 +57,31 @@ def test_a_line_that_bore_next_to_nothing_lost_nothing() -> None:
     assert losses_of(line("L1", parted(300, 120.0, before_kn=30.0)), POLICY) == []
 
 
+def test_a_line_that_had_just_come_under_load_lost_it_though_its_minute_was_light() -> None:
+    kn = parted(300, 120.0, before_kn=30.0)
+    kn[1150:1200] = 60.0
+    (loss,) = losses_of(line("L1", kn), POLICY)
+    assert loss.high_us == START_US + 120_000_000
+    assert loss.mean_kn < 50.0
+
+
+def test_behind_a_filter_slower_than_the_readings_the_fall_may_show_in_one_reading_more() -> None:
+    # At 1 Hz, a mean over half a second, gone at 120.25 s: the reading at 120.5 s holds half of it.
+    at = 0.5 + np.arange(300)
+    kn = 400.0 * np.clip((120.25 - (at - 0.5)) / 0.5, 0.0, 1.0)
+    (loss,) = losses_of(line("L1", kn, rate_hz=1.0, start_us=START_US + 500_000, filter_s=0.5), POLICY)
+    assert loss.low_us <= START_US + 120_250_000 <= loss.high_us
+    assert abs(loss.best_us - (START_US + 120_250_000)) <= 1_000_000
+
+
+def test_across_a_long_gap_only_the_line_asked_for_may_have_lost_its_load() -> None:
+    keep = np.ones(3000, np.bool_)
+    keep[1000:1240] = False
+    record = line("L1", parted(300, 120.0), keep=keep)
+    assert len(losses_of(record, POLICY)) == 1
+    assert losses_of(record, POLICY, over_gaps=False) == []
+
+
 def test_of_two_losses_the_one_nearest_to_the_instant_is_meant() -> None:
     kn = np.concatenate((parted(2200, 100.0), parted(2200, 300.0)))
     found = losses_of(line("L1", kn), POLICY)

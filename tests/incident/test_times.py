@@ -88,7 +88,7 @@ def test_on_one_clock_intervals_that_do_not_overlap_are_in_order() -> None:
 
 
 def test_between_two_clocks_an_order_is_claimed_beyond_four_standard_uncertainties_alone() -> None:
-    # Student's t of 16 at 3e-5 is 5.4: from a table of quantiles between 4.015 (5e-4) and 5.3 (4e-5); more than 4.
+    # Student's t with 16 degrees is 4.015 at 5e-4 (tables), more at 3e-5: here over 0.2 s are needed, and 0.5 s do.
     times = told(0.05)
     assert times.order(span("one", 0.0, 0.1), span("two", 10.6, 10.7)) == "first"
     assert times.order(span("one", 0.6, 0.7), span("two", 10.0, 10.1)) == "second"
