@@ -110,8 +110,8 @@ class Policy(Model):
     Gauges, registers, clocks: an interval without a line is a zero check if it is at least `zero_check_s` long, and a
     zero has moved when it is off by more than the calibration's uncertainty, else `zero_change_pct` of its reference,
     the lesser of its capacity and of what its lines may bear; a channel bears a load above `loaded_pct` of that;
-    registered times are contradicted, and clocks apart, beyond `rigging_time_s` and `clock_offset_s`; offsets are sought
-    up to `clock_most_s`. `calibration_required`: that a channel in use has no calibration is a finding.
+    registered times are contradicted, and clocks apart, beyond `rigging_time_s` and `clock_offset_s`; offsets are
+    sought up to `clock_most_s`. `calibration_required`: that a channel in use has no calibration is a finding.
 
     Events of several lines: `surge_*` as in `pipeline.events.surge`; events of which the next begins within
     `episode_gap_s` of the end of those before are one episode.

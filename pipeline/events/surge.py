@@ -293,9 +293,9 @@ def _looks_like_surge(slow: Sequence[_Slow], signs: Mapping[int, int], core: NDA
 
 
 def _goes_along(lobes: Sequence[_Slow], core: NDArray[np.int64], times: float) -> bool:
-    """Whether, about a lobe, the ship goes along the quay more than off it: head lines less stern lines move so many `times`
-    as much as both together, or two springs move against each other all the while. Gusts of a squall do neither for long. True
-    where lines enough to tell are not known."""
+    """Whether, about a lobe, the ship goes along the quay more than off it: head lines less stern lines move so many
+    `times` as much as both together, or two springs move against each other all the while. Gusts of a squall do neither
+    for long. True where lines enough to tell are not known."""
     begin, end = max(int(core[0]) - ALONG_BINS, 0), int(core[-1]) + ALONG_BINS + 1
     moved: dict[str, list[Values]] = {"head": [], "stern": [], "spring": []}
     for one in lobes:
