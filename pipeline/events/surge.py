@@ -127,13 +127,12 @@ def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int,
     All series are of time in which all lines were fast, and have the same bins: index 0 is the bin `start_bin` since
     1970. They reach `EDGE_BINS` beyond first and last, or to where nothing was recorded.
     """
-    along = {index: _views(one) for index, one in enumerate(series) if one.role in SURGING}
-    changes = [(series[index], mean_kn, turn_kn) for index, (_, mean_kn, turn_kn) in along.items()]
-    blocks = _blocks(changes, rules, start_bin)
+    against = [_against_kn(one) for one in series]
+    means = [moving_mean(kn, SMOOTH_BINS) for kn in against]
+    turns = [turning(kn, TURN_BINS) for kn in against]
+    blocks = _blocks(series, (means, turns), rules, start_bin)
     if not blocks:
         return []
-    views = [along[index] if index in along else _views(one) for index, one in enumerate(series)]
-    against, means, turns = zip(*views, strict=True)
     lobes = [_slow(*one, rules, blocks) for one in zip(series, against, means, strict=True)]
     strict = replace(rules, min_pct=TURN_TIMES * rules.min_pct, times=TURN_TIMES * rules.times)
     swings = [_slow(*one, strict, blocks) for one in zip(series, against, turns, strict=True)]
@@ -154,27 +153,26 @@ def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int,
     return join(found, join_s=rules.join_s)
 
 
-def _views(series: Series) -> tuple[Values, Values, Values]:
-    """A series against its trend, that as a mean over 90 s, and how it turns (n,) [kN]."""
-    against_kn = series.mean_kn - running_median(series.mean_kn, TREND_BINS, TREND_BINS // 2)
-    return against_kn, moving_mean(against_kn, SMOOTH_BINS), turning(against_kn, TURN_BINS)
+def _against_kn(series: Series) -> Values:
+    return series.mean_kn - running_median(series.mean_kn, TREND_BINS, TREND_BINS // 2)
 
 
 def _slow(series: Series, against_kn: Values, change_kn: Values, rules: Rules, blocks: Sequence[slice]) -> _Slow:
     return _Slow(series, against_kn, change_kn, _least_kn(series, change_kn, rules, blocks))
 
 
-def _blocks(changes: Sequence[tuple[Series, Values, Values]], rules: Rules, start_bin: int) -> list[slice]:
+def _blocks(series: Sequence[Series], views: Sequence[Sequence[Values]], rules: Rules, start_bin: int) -> list[slice]:
     """The ten minutes of UTC in which a pulse may be, and those beside that a lobe may reach into, ascending.
 
-    `changes`: of the lines that hold the ship along the quay, their mean and turn. Elsewhere none of them changed by as
-    much as a pulse must at least.
+    Elsewhere no line that holds the ship along the quay changed by as much as a pulse must at least.
     """
     shift = start_bin % BLOCK_BINS
     touched: set[int] = set()
-    for one, mean_kn, turn_kn in changes:
-        over = np.flatnonzero(np.fmax(np.abs(mean_kn), np.abs(turn_kn)) >= _floor_kn(one, rules))
-        touched |= set(np.unique((over + shift) // BLOCK_BINS).tolist())
+    for one, *changes in zip(series, *views, strict=True):
+        if one.role in SURGING:
+            size = np.fmax.reduce([np.abs(change_kn) for change_kn in changes])
+            over = np.flatnonzero(size >= _floor_kn(one, rules))
+            touched |= set(((over + shift) // BLOCK_BINS).tolist())
     reach = range(-BLOCKS_BESIDE, BLOCKS_BESIDE + 1)
     wanted = sorted({number + beside for number in touched for beside in reach})
     begins = [number * BLOCK_BINS - shift for number in wanted]
@@ -295,11 +293,9 @@ def _looks_like_surge(slow: Sequence[_Slow], signs: Mapping[int, int], core: NDA
 
 
 def _goes_along(lobes: Sequence[_Slow], core: NDArray[np.int64], times: float) -> bool:
-    """Whether, about a lobe, the ship goes along the quay more than off it.
-
-    Head lines less stern lines move so many `times` as much as both together, or two springs move against each other
-    all the while; gusts of a squall do neither for long. True where lines enough to tell are not known.
-    """
+    """Whether, about a lobe, the ship goes along the quay more than off it: head lines less stern lines move so many
+    `times` as much as both together, or two springs move against each other all the while. Gusts of a squall do neither
+    for long. True where lines enough to tell are not known."""
     begin, end = max(int(core[0]) - ALONG_BINS, 0), int(core[-1]) + ALONG_BINS + 1
     moved: dict[str, list[Values]] = {"head": [], "stern": [], "spring": []}
     for one in lobes:
