@@ -23,7 +23,7 @@ from tests.machine.registers import LINES
 
 EntryRow = tuple[Any, ...]
 NOT_IN_THE_MODEL = {"brake-held"}
-"""Kinds that the model does not reckon: `tests/night/test_brake_held.py` does, and each walk's audit makes them again."""
+"""Kinds the model does not reckon: `tests/night/test_brake_held.py` does, and each audit makes them again."""
 
 
 def night(root: Path, through: date | None = None) -> Night:
