@@ -46,20 +46,7 @@ def _tension(context: Context, record: LineRecord) -> Trace:
     from_us, to_us = (context.raw(record.logger, us) for us in context.window)
     there = record.within(from_us, to_us + 1)
     at_us, value = thin(record.at_us[there], record.kn[there], TRACE_POINTS, gap_us=GAP_US)
-    corrected, known = _corrected(context, record.logger, at_us)
-    return Trace(
-        line=record.line,
-        channel=record.channel,
-        place=record.place,
-        logger=record.logger,
-        of="tension",
-        unit="kN",
-        whole_call=False,
-        corrected=known,
-        readings=int(there.size),
-        at_us=tuple(corrected.tolist()),
-        value=_plain(value),
-    )
+    return _of_line(context, record, at_us, value, whole_call=False, readings=int(there.size))
 
 
 def _beside(context: Context, reading: Reading) -> Trace:
@@ -93,7 +80,14 @@ def _call(context: Context, record: LineRecord) -> Trace:
     at_us = np.repeat(coarse.from_us, 2) + np.tile([0, BIN_US // 2], coarse.from_us.size)
     value = np.column_stack((coarse.low_kn, coarse.high_kn)).ravel()
     thinned_us, thinned = thin(at_us, value, TRACE_POINTS, gap_us=3 * BIN_US)
-    corrected, known = _corrected(context, record.logger, thinned_us)
+    return _of_line(context, record, thinned_us, thinned, whole_call=True, readings=int(at_us.size))
+
+
+def _of_line(
+    context: Context, record: LineRecord, at_us: Ints, kn: Floats, *, whole_call: bool, readings: int
+) -> Trace:
+    """The tension of a line, thinned from so many `readings`; `at_us` as stamped."""
+    corrected, known = _corrected(context, record.logger, at_us)
     return Trace(
         line=record.line,
         channel=record.channel,
@@ -101,11 +95,11 @@ def _call(context: Context, record: LineRecord) -> Trace:
         logger=record.logger,
         of="tension",
         unit="kN",
-        whole_call=True,
+        whole_call=whole_call,
         corrected=known,
-        readings=int(at_us.size),
+        readings=readings,
         at_us=tuple(corrected.tolist()),
-        value=_plain(thinned),
+        value=_plain(kn),
     )
 
 

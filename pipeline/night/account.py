@@ -11,9 +11,9 @@ from pipeline.night.air import DayAir
 from pipeline.night.plan import AccountDay, digest
 from pipeline.night.wearing import NOTHING_CARRIED, Carried, DayWear, Wear, wear_day
 from pipeline.sheets.fold import EMPTY, State, fold
-from pipeline.sheets.sheet import Sheet
+from pipeline.sheets.sheet import Felt
 from pipeline.store.depot import Depot
-from pipeline.store.sheets import read_sheets
+from pipeline.store.sheets import read_felt
 from pipeline.wear.fatigue import life_units
 
 Account = tuple[str, str]
@@ -87,8 +87,8 @@ def settle_job(job: AccountJob) -> list[DayLife]:
         return []
     files = {place.sheet: place.path for place in job.sheets.values()}
 
-    def load(sheets: Sequence[str]) -> list[Sheet]:
-        return [read_sheets(job.store, files[sheet], [sheet])[sheet] for sheet in sheets]
+    def load(sheets: Sequence[str]) -> list[Felt]:
+        return [read_felt(job.store, files[sheet], [sheet])[sheet] for sheet in sheets]
 
     def left_after(day: date) -> Left | None:
         found, carried = job.residues.get(day), job.carried.get(day)
@@ -116,7 +116,7 @@ def settle_account(
     air: Mapping[date, DayAir],
     sheet_id: Mapping[str, str],
     inputs: Mapping[str, Mapping[str, str]],
-    load: Callable[[Sequence[str]], Sequence[Sheet]],
+    load: Callable[[Sequence[str]], Sequence[Felt]],
     left_after: Callable[[date], Left | None],
 ) -> list[DayLife]:
     """Days of one line and zone whose sheets, carried state or price changed, refolded in order of time.
@@ -172,7 +172,7 @@ def _day_life(
     day: AccountDay,
     ids: tuple[str, ...],
     before: Left,
-    sheets: Sequence[Sheet],
+    sheets: Sequence[Felt],
     wear: Wear,
     air: DayAir | None,
     inputs: Mapping[str, Mapping[str, str]],
@@ -184,7 +184,7 @@ def _day_life(
         folded = fold(state, sheet)
         state = folded.state
         closed += [(c.low_kn, c.high_kn, c.count) for c in (sheet, folded)]
-        observed = observed or sheet.observed_us > 0 or sheet.count.size > 0
+        observed = observed or int(sheet.level_us.sum()) > 0 or sheet.count.size > 0
     for low_kn, high_kn, count in closed:
         units += life_units(low_kn, high_kn, count, break_force_kn=wear.break_force_kn, curve=wear.spec.fatigue)
     worn = wear_day(before.carried, sheets, day.geometry, closed, wear, air)

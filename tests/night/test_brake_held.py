@@ -12,28 +12,8 @@ from pipeline.ledger.status import status
 from pipeline.render_brakes import brakes_text
 from pipeline.render_events import sentence
 from tests.night.berth import SPEC, Berth, make_berth
+from tests.night.winch import LAYOUT
 
-LAYOUT = """name = "winch"
-reader = "delimited"
-match = "winch_*.csv"
-[text]
-missing = ["---"]
-[time]
-column = "at"
-format = "rfc3339"
-[[value]]
-column = "pull"
-channel = "W1-pull"
-unit = "kN"
-[[value]]
-column = "payout"
-channel = "W1-payout"
-unit = "m"
-[[value]]
-column = "brake"
-channel = "W1-brake"
-unit = "1"
-"""
 GAUGE = "W1-pull,tension,winch-brake,0.5,3000,W1"
 PIN = "W1-pull,tension,load-pin,0.5,3000,W1"
 PAYOUT = "W1-payout,payout,other,0.5,,W1"

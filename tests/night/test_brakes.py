@@ -5,29 +5,9 @@ from pathlib import Path
 import pytest
 
 from tests.night.berth import Berth, make_berth
+from tests.night.winch import LAYOUT
 
 MIDNIGHT = "2026-03-03T00:00:0"
-LAYOUT = """name = "winch"
-reader = "delimited"
-match = "winch_*.csv"
-[text]
-missing = ["---"]
-[time]
-column = "at"
-format = "rfc3339"
-[[value]]
-column = "pull"
-channel = "W1-pull"
-unit = "kN"
-[[value]]
-column = "payout"
-channel = "W1-payout"
-unit = "m"
-[[value]]
-column = "brake"
-channel = "W1-brake"
-unit = "1"
-"""
 CHANNELS = """channel,quantity,kind,rate_hz,capacity,place
 W1-pull,tension,winch-brake,0.5,3000,W1
 W1-payout,payout,other,0.5,,W1

@@ -12,7 +12,8 @@ from pipeline.site import open_site
 from pipeline.store.sheets import read_sheets
 from schemas.times import rfc3339_us, us_to_rfc3339
 from tests.night.berth import Berth, make_berth, record
-from tests.night.test_brakes import CHANNELS, LAYOUT
+from tests.night.test_brakes import CHANNELS
+from tests.night.winch import LAYOUT
 
 RIGGED = "L1,W1-pull,2026-03-02T00:00:00Z,,a,100"
 BEFORE_MIDNIGHT_US = rfc3339_us("2026-03-02T23:59:00Z")
