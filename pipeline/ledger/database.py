@@ -49,6 +49,7 @@ class Ledger:
     con: duckdb.DuckDBPyConnection
     writer: bool
     notes: list[str] = field(default_factory=list)
+    _singles: dict[str, Any] = field(default_factory=dict, repr=False)
 
     def __enter__(self) -> Ledger:
         return self
@@ -72,6 +73,14 @@ class Ledger:
             raise StoreError(
                 f"the ledger cannot be read: {error}", file=self.file, next_step="run `tautlog rebuild`"
             ) from error
+
+    def single(self, sql: str) -> Any:
+        """The one value of a query that always has one row. A reader asks once: what it has open does not change."""
+        if self.writer:
+            return self.rows(sql)[0][0]
+        if sql not in self._singles:
+            self._singles[sql] = self.rows(sql)[0][0]
+        return self._singles[sql]
 
     def close(self) -> None:
         """Close; a writer first writes everything into the file and proves that no log is left beside it."""
