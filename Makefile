@@ -41,7 +41,7 @@ test: setup
 	$(BIN)/python -m pytest -n $(WORKERS)
 
 test-long: setup
-	$(BIN)/python -m pytest -n $(WORKERS) -m "long or not long"
+	$(BIN)/python -m pytest -n $(WORKERS) -m "long or not long" --hypothesis-profile=long
 
 check: setup
 	$(BIN)/ruff check .

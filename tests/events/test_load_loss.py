@@ -15,6 +15,7 @@ from pipeline.events.slack import Loaded, runs_of
 from pipeline.events.tension import Peak, Tension
 from schemas.registers import Policy
 from tests.events.tension_records import EDGE_US, LEVEL, LIMIT_KN, POLICY, RULES, Record, borders, level_at, records
+from tests.extent import examples
 from tests.independent.reference_tension import losses
 
 STEADY: list[tuple[float, float]] = [(at / 10, 400.0 + at % 3) for at in range(600)]
@@ -188,7 +189,7 @@ def test_candidates_survive_json() -> None:
     assert [LoadLoss.from_payload(json.loads(json.dumps(one.to_payload()))) for one in found] == found
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=examples(500), deadline=None)
 @given(
     record=records(), cuts=borders, share=st.sampled_from([1.0, 1.0, 0.5, 0.25]), max_gap_s=st.sampled_from([0.5, 10.0])
 )
