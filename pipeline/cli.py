@@ -20,6 +20,7 @@ from typing import Any, NoReturn
 import click
 
 from pipeline.cli_berth import BERTH
+from pipeline.cli_exports import EXPORTS
 from pipeline.cli_health import health
 from pipeline.cli_incident import INCIDENT
 from pipeline.cli_nights import NIGHTS
@@ -281,7 +282,7 @@ def compare(
     _answer(site, lambda ledger: run_through(ledger, specs, lines, exact=exact, workers=workers), as_json, "compare")
 
 
-for command in (*NIGHTS, *BERTH, *INCIDENT, health, *UPKEEP):
+for command in (*NIGHTS, *BERTH, *INCIDENT, *EXPORTS, health, *UPKEEP):
     tautlog.add_command(command)
 
 

@@ -56,6 +56,7 @@ FLOORS = (
         "pipeline.tracing",
     ),
     (
+        "pipeline.exports",
         "pipeline.fleet",
         "pipeline.incident",
         "pipeline.render_upkeep",
@@ -63,12 +64,19 @@ FLOORS = (
         "pipeline.cli_health",
         "pipeline.cli_options",
     ),
-    ("pipeline.cli_berth", "pipeline.cli_incident", "pipeline.cli_nights", "pipeline.cli_upkeep"),
+    (
+        "pipeline.cli_berth",
+        "pipeline.cli_exports",
+        "pipeline.cli_incident",
+        "pipeline.cli_nights",
+        "pipeline.cli_upkeep",
+    ),
     ("pipeline.cli",),
 )
 COMMANDS = {
     "pipeline.cli",
     "pipeline.cli_berth",
+    "pipeline.cli_exports",
     "pipeline.cli_health",
     "pipeline.cli_incident",
     "pipeline.cli_nights",
@@ -115,6 +123,7 @@ HEAVY = {
     "obstore",
     "rfc3161_client",
     "typst",
+    "xlsxwriter",
 }
 
 
@@ -241,7 +250,8 @@ def test_a_pure_room_calls_no_files_and_no_clock(room: str) -> None:
         ("obstore", {"pipeline.store"}),
         ("prometheus_client", {"pipeline.metrics"}),
         ("rfc3161_client", {"pipeline.incident"}),
-        ("typst", {"pipeline.incident"}),
+        ("typst", {"pipeline.exports", "pipeline.incident"}),
+        ("xlsxwriter", {"pipeline.exports"}),
     ],
 )
 def test_a_library_has_one_keeper(library: str, keepers: set[str]) -> None:

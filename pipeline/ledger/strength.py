@@ -78,12 +78,13 @@ def left_now(site: Site, account: Account) -> dict[str, dict[str, float]] | None
 
 def tests_of(site: Site, ledger: Ledger, account: Account) -> list[dict[str, Any]]:
     """Break tests of the line's pieces beside what the model says of that zone on that day."""
+    rows = [row for row in site.strength_tests if row.line == account.line]
+    if not rows:
+        return []
     spec, force = account.spec, site.break_force_kn(account.line)
     days = _days(ledger, site, account)
     told = []
-    for row in site.strength_tests:
-        if row.line != account.line:
-            continue
+    for row in rows:
         used = _used_by(days, row.zone, row.at_us)
         predicted = None
         if spec.strength_left is not None:
