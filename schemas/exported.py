@@ -104,7 +104,10 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """One table. `one_row`: what a row is. `workbook`: whether the workbook has a sheet of it."""
+    """One table. `one_row`: what a row is.
+
+    `workbook`: whether the workbook has a sheet of it; `not_for_people`: columns that the sheet leaves out.
+    """
 
     name: str
     title: str
@@ -113,6 +116,7 @@ class Table:
     defined: str
     columns: tuple[Column, ...]
     workbook: bool = True
+    not_for_people: tuple[str, ...] = ()
 
     def schema(self) -> dict[str, pl.DataType]:
         """Names and types of the table's columns, in order."""

@@ -96,6 +96,7 @@ LIVE_ENTRIES: Final = Table(
     "never added to each other without the rule of the spec's material: for a line's total take `line_status`.",
     f"{WORDS}: entry",
     _entry_columns(),
+    not_for_people=("seq", "kind", "reverses", "spec_digest", "policy_digest", "rests_on", "sheets"),
 )
 
 LINE_DAYS: Final = Table(
@@ -152,6 +153,7 @@ LINE_DAYS: Final = Table(
         said("facts", "Counted besides", "Other counts of the day, as JSON.", "json", nullable=True),
         said("sheets", "Day sheets", "Ids of the day sheets that the day was folded from."),
     ),
+    not_for_people=("facts", "sheets"),
 )
 
 _MONTH: Final = said("month", "Month", "First day of the UTC month.", "day", nullable=False)

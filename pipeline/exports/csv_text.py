@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 
 FORMULA_STARTS: Final = "=+-@\t\r\n"
 """A text that begins with one of these is a formula to some spreadsheets. Source: OWASP, CSV Injection."""
-_AT: Final = "%Y-%m-%dT%H:%M:%S%.6fZ"
+AT: Final = "%Y-%m-%dT%H:%M:%S%.6fZ"
 _TEXTS: Final = ("text", "json", "list")
 
 
 def write_csv(frame: pl.DataFrame, path: Path) -> None:
     """Write a frame. OSError: the disk refuses."""
-    flat(frame).write_csv(path, line_terminator="\r\n", datetime_format=_AT, null_value="")
+    flat(frame).write_csv(path, line_terminator="\r\n", datetime_format=AT, null_value="")
 
 
 def flat(frame: pl.DataFrame) -> pl.DataFrame:

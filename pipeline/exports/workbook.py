@@ -14,7 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.exports.csv_text import flat
+from pipeline.exports.csv_text import AT, flat
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from schemas.exported import VERSION, Table
 from schemas.exported_ledger import INDEX
@@ -79,6 +79,8 @@ def _cautions(
     )
     for table in tables:
         rows = frames[table.name].height
+        if table.workbook and table.not_for_people:
+            yield (f"Columns of {table.name} that are in csv/ and parquet/ alone: {', '.join(table.not_for_people)}.",)
         if not table.workbook:
             yield (f"Not in this workbook: {table.name} ({table.title}), {rows} rows, in csv/ and parquet/.",)
         elif rows > sheet_rows - HEAD:
@@ -116,21 +118,30 @@ def _write_texts(sheet: Any, widths: Sequence[int], rows: Iterator[tuple[str, ..
 
 
 def _write_table(sheet: Any, table: Table, frame: pl.DataFrame, formats: Mapping[str, Any], sheet_rows: int) -> None:
-    kept = flat(frame.head(sheet_rows - HEAD))
-    for place, column in enumerate(table.columns):
+    columns = [column for column in table.columns if column.name not in table.not_for_people]
+    kept = _as_texts(frame.head(sheet_rows - HEAD).select(column.name for column in columns))
+    for place, column in enumerate(columns):
         sheet.set_column(place, place, _WIDTHS.get(column.kind, 14))
     sheet.freeze_panes(HEAD, 1)
-    sheet.autofilter(1, 0, kept.height + 1, len(table.columns) - 1)
-    for place, column in enumerate(table.columns):
+    sheet.autofilter(1, 0, kept.height + 1, len(columns) - 1)
+    for place, column in enumerate(columns):
         sheet.write_string(0, place, column.name, formats["head"])
-    for place, column in enumerate(table.columns):
+    for place, column in enumerate(columns):
         sheet.write_string(1, place, "" if column.unit is None else f"[{column.unit}]", formats["unit"])
-    writers = [_WRITERS[column.kind] for column in table.columns]
+    writers = [_WRITERS[column.kind] for column in columns]
     whole = f"csv/{table.name}.csv"
     for row, cells in enumerate(kept.iter_rows(), start=HEAD):
         for place, cell in enumerate(cells):
             if cell is not None:
                 writers[place](sheet, row, place, cell, formats["day"], whole)
+
+
+def _as_texts(frame: pl.DataFrame) -> pl.DataFrame:
+    """The same rows with lists and instants as texts."""
+    import polars as pl
+
+    instants = [name for name, kind in frame.schema.items() if isinstance(kind, pl.Datetime)]
+    return flat(frame).with_columns(pl.col(name).dt.strftime(AT) for name in instants)
 
 
 def _text(sheet: Any, row: int, place: int, cell: str, day: Any, whole: str) -> None:
@@ -155,10 +166,6 @@ def _day(sheet: Any, row: int, place: int, cell: date, day: Any, whole: str) -> 
         sheet.write_datetime(row, place, cell, day)
 
 
-def _instant(sheet: Any, row: int, place: int, cell: datetime, day: Any, whole: str) -> None:
-    sheet.write_string(row, place, cell.strftime("%Y-%m-%dT%H:%M:%S.%fZ"))
-
-
 _WRITERS: Final[Mapping[str, Callable[[Any, int, int, Any, Any, str], None]]] = {
     "text": _text,
     "json": _text,
@@ -168,7 +175,7 @@ _WRITERS: Final[Mapping[str, Callable[[Any, int, int, Any, Any, str], None]]] = 
     "exact": _number,
     "truth": _truth,
     "day": _day,
-    "instant": _instant,
+    "instant": _text,
 }
 
 
