@@ -36,6 +36,7 @@ from pipeline.cli_options import (
     print_answer,
 )
 from pipeline.cli_options import answer as _answer
+from pipeline.cli_pages import PAGES
 from pipeline.cli_upkeep import UPKEEP
 
 
@@ -282,7 +283,7 @@ def compare(
     _answer(site, lambda ledger: run_through(ledger, specs, lines, exact=exact, workers=workers), as_json, "compare")
 
 
-for command in (*NIGHTS, *BERTH, *INCIDENT, *EXPORTS, health, *UPKEEP):
+for command in (*NIGHTS, *BERTH, *PAGES, *INCIDENT, *EXPORTS, health, *UPKEEP):
     tautlog.add_command(command)
 
 
