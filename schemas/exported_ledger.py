@@ -439,6 +439,7 @@ LEFT_OUT: Final = {
     "sheet_marks": "what a sheet hands to the events; told by `events`",
     "states": "told by `line_days`; open turning points are the program's own",
     "wear_days": "told by `line_days`, `cycle_classes` and `level_classes`; what is carried is the program's own",
+    "air_days": "told by `air`",
     "berth_days": "told by `balance`, `events` and `episodes`",
 }
 """Manifest tables that no exported table stands for by its own name, and why."""
