@@ -22,7 +22,7 @@ from schemas.tables import (
 WORDS: Final = "DEVELOPERS.md, words of the design"
 TABLES_PY: Final = "schemas/tables.py"
 INDEX: Final = (
-    "A severity index, never a percent of life and never a date, wherever `basis` does not say that the line's "
+    "It is a severity index, never a percent of life and never a date, wherever `basis` does not say that the line's "
     "constants are calibrated. No figure is a reason to keep a line longer."
 )
 

@@ -16,7 +16,7 @@ An export of tautlog: what is published of one site, for other programs and for 
 
 {caution}
 
-{index}
+What a figure of life used is called stands beside it, as `basis`. {index}
 In no figure of life: {not_modelled}.
 An empty cell is not zero: it is not known, or there is none.
 

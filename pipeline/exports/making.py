@@ -57,6 +57,7 @@ def write_export(ledger: Ledger, out: Path, names: Sequence[str] = (), *, worker
     statement of each line, set by `workers` (as `--workers`). Raises RegisterError where `out` may not be an export,
     StoreError when the disk refuses or the snapshot is unreadable.
     """
+    out = Path(os.path.abspath(out))
     must_be_ours(out, ledger.root)
     source = Source(ledger)
     tables = [table for table in TABLES.values() if not names or table.name in names]
@@ -90,6 +91,13 @@ def must_be_ours(out: Path, site_root: Path) -> None:
     if place == root or any(place.is_relative_to(root / name) for name in THE_SITES_OWN):
         raise RegisterError(
             "an export may not lie in the site's own folders", file=out, next_step="name another folder"
+        )
+    if odd := sorted(set(str(place)) & set("?*[")):
+        raise RegisterError(
+            "the exported database takes these characters in a path for patterns",
+            file=out,
+            found=" ".join(odd),
+            next_step="name another folder",
         )
     if not out.exists() and not out.is_symlink():
         return

@@ -70,7 +70,7 @@ def _cautions(
 ) -> Iterator[tuple[str, ...]]:
     yield (f"tautlog export of site {site}, dictionary version {VERSION}",)
     yield (CAUTION,)
-    yield (INDEX,)
+    yield (f"What a figure of life used is called stands beside it, as `basis`. {INDEX}",)
     yield (f"In no figure of life: {', '.join(NOT_MODELLED)}.",)
     yield ("An empty cell is not zero: it is not known, or there is none. Pending and unobserved time are not zero.",)
     yield (

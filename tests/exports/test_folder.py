@@ -77,6 +77,22 @@ def test_of_some_tables_it_holds_only_these(exported: Exported, copied: Path) ->
     )
 
 
+@pytest.mark.parametrize("name", ["o'ut", "..x", "sqlite:x", "{a}%2F;--"])
+def test_a_folder_may_be_called_anything(exported: Exported, tmp_path: Path, name: str) -> None:
+    before = bytes_of(exported.folder)
+    export(exported.berth.root, tmp_path / name)
+    assert bytes_of(tmp_path / name) == before
+
+
+@pytest.mark.parametrize("name", ["o[1]", "o*", "o?"])
+def test_a_folder_whose_name_the_database_takes_for_a_pattern_is_refused(
+    exported: Exported, tmp_path: Path, name: str
+) -> None:
+    with pytest.raises(RegisterError, match="patterns"):
+        export(exported.berth.root, tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("stranger", ["notes.txt", "csv/mine.csv", "new/deep.txt"])
 def test_a_folder_with_anything_else_in_it_is_left_alone(exported: Exported, copied: Path, stranger: str) -> None:
     (copied / stranger).parent.mkdir(exist_ok=True)
