@@ -16,7 +16,7 @@ COMMANDS = (
     "new", "demo", "ingest", "nightly", "receipts", "cycles", "events", "statement", "status", "audit",
     "rebuild", "trace", "findings", "health", "fleet", "backup", "restore", "tidy", "compare",
     "explain", "sampling", "balance", "episodes", "zeros", "brakes", "incident",
-    "export",
+    "export", "pages",
 )  # fmt: skip
 ANSWERING = tuple(name for name in COMMANDS if name not in ("new", "demo"))
 HEAVY = (
