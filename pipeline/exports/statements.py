@@ -193,21 +193,28 @@ def _strength(found: Mapping[str, Any]) -> dict[str, Any]:
     if not found["reckoned"]:
         return {"reckoned": False, "retirement": retirement, "why": found["why"], "left": [], "margin": ""}
     least = found["least_margin"]
-    margin = "No day with a load is known."
-    if least is not None:
-        margin = (
-            f"Least margin: {least['margin_kn']:.0f} kN on {least['day']}, zone {least['zone']}, {least['band']}: "
-            f"a peak of {least['peak_kn']:.0f} kN at {least['peak_at']} was {least['peak_share'] * 100:.0f} % of "
-            "what was left then."
-        )
+    margin = "No day with a load is known." if least is None else _margin(least)
     new = "As if the line had been new at our first record, for its opening is unknown. " if found["as_if_new"] else ""
     return {
         "reckoned": True,
         "basis": found["basis"],
-        "note": f"{new}A model of the spec (source: {found['source']}), and no permission to use a line.",
+        "note": f"{new}A model of the spec (source: {found['source']}), of the rope lying straight, and no permission "
+        "to use a line.",
         "retirement": retirement,
         "left": [
             [zone, band, f"{kn:.0f} kN"] for zone, bands in found["left_kn"].items() for band, kn in bands.items()
         ],
         "margin": margin,
     }
+
+
+def _margin(least: Mapping[str, Any]) -> str:
+    """The least margin. A rope lying over a bend has only a share of what is left of it: said beside the figure."""
+    bend = least["bend"]
+    over = "" if bend is None else f", of which it has {bend['strength']:.2f} over a bend of ratio {bend['ratio']:g}"
+    share = least["peak_share"]
+    of = "came when by the model nothing was left" if share is None else f"was {share * 100:.0f} % of what was left"
+    return (
+        f"Least margin: {least['margin_kn']:.0f} kN on {least['day']}, zone {least['zone']}, {least['band']}: a peak "
+        f"of {least['peak_kn']:.0f} kN at {least['peak_at']} {of}: {least['left_kn']:.0f} kN{over}."
+    )

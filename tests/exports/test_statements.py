@@ -124,6 +124,50 @@ def test_a_life_is_shown_with_six_digits_and_written_out(value: Decimal | int | 
     assert life(value) == text
 
 
+LEAST = {
+    "zone": "a",
+    "band": "contact band",
+    "day": "2026-10-26",
+    "peak_kn": 905.2,
+    "peak_at": "2026-10-26T05:18:56Z",
+    "left_kn": 1362.1,
+    "bend": {"ratio": 9.0, "strength": 0.9083, "outside": False, "source": "invented for the test"},
+    "peak_share": 0.7316,
+    "margin_kn": 332.0,
+}
+STRENGTH = {
+    "reckoned": True,
+    "as_if_new": True,
+    "source": "invented for the test",
+    "basis": "severity index",
+    "retirement_kn": 975.0,
+    "retirement_of": "75 % of ship design MBL 1300 kN",
+    "left_kn": {"a": {"contact band": 1362.1}},
+}
+
+
+@pytest.mark.parametrize(
+    ("least", "words"),
+    [
+        (LEAST, "was 73 % of what was left: 1362 kN, of which it has 0.91 over a bend of ratio 9."),
+        ({**LEAST, "bend": None}, "was 73 % of what was left: 1362 kN."),
+        ({**LEAST, "peak_share": None, "left_kn": 0.0, "bend": None}, "by the model nothing was left: 0 kN."),
+        (None, "No day with a load is known."),
+    ],
+)
+def test_strength_left_says_what_a_bend_takes_of_it_and_that_it_permits_nothing(
+    plain: Berth, least: dict[str, Any] | None, words: str
+) -> None:
+    def ask(ledger: Any) -> dict[str, Any]:
+        account = statement(ledger, "L1")
+        return shown_of(last_site(ledger), {**account, "strength": {**STRENGTH, "least_margin": least}})
+
+    text = text_of(Typesetter().pdf(plain.ask(ask)))
+    assert words in text
+    assert "of the rope lying straight, and no permission to use a line" in text
+    assert "As if the line had been new at our first record, for its opening is unknown" in text
+
+
 def test_hostile_names_are_set_as_text_and_stay_in_their_folder(exported: Exported) -> None:
     folder = exported.folder / "statements"
     files = sorted(folder.iterdir())
