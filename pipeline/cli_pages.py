@@ -6,14 +6,15 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli_options import AS_JSON, SITE
+from pipeline.cli_options import AS_JSON, SITE, WORKERS
 
 
 @click.command()
 @SITE
 @click.option("--to", "folder", type=click.Path(path_type=Path), help="Folder to make (default: pages/ of the site).")
+@WORKERS
 @AS_JSON
-def pages(site: Path, folder: Path | None, as_json: bool) -> None:
+def pages(site: Path, folder: Path | None, workers: str | None, as_json: bool) -> None:
     """Write the pages that people read in the morning: static, offline, from what is published.
 
     Open pages/index.html in a browser. Every night writes them too, where something is new.
@@ -24,7 +25,7 @@ def pages(site: Path, folder: Path | None, as_json: bool) -> None:
         from pipeline.site import open_site
 
         open_site(site)  # says what is wrong with the folder
-    made = make_pages(site, site / "pages" if folder is None else folder)
+    made = make_pages(site, site / "pages" if folder is None else folder, workers=workers)
     if as_json:
         from pipeline.ledger.queries import answer_text
 
