@@ -113,17 +113,6 @@ def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, d
     return {(row.line, row.zone, row.day): row for row in rows}
 
 
-def wear_units(ledger: Ledger, line: str, zone: str) -> dict[date, tuple[int | None, int | None]]:
-    """Creep and abrasion of each live wear day of a line's zone, by day, in that order. Units of 2^-100; None where not
-    reckoned.
-    """
-    found = ledger.rows(
-        "SELECT day, creep_units, abrasion_units FROM live_wear_days WHERE line = ? AND zone = ? ORDER BY day",
-        [line, zone],
-    )
-    return {day: (None if c is None else int(c), None if a is None else int(a)) for day, c, a in found}
-
-
 def day_facts(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], dict[str, Any]]:
     """What live wear days counted or saw besides lives, by (line, zone, day), in that order."""
     clause, given = _among(("line",), None if line is None else [(line,)])
