@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -27,7 +28,10 @@ _TEXTS: Final = ("text", "json", "list")
 
 def write_csv(frame: pl.DataFrame, path: Path) -> None:
     """Write a frame. OSError: the disk refuses."""
-    flat(frame).write_csv(path, line_terminator="\r\n", datetime_format=AT, null_value="")
+    # By way of memory: a disk that refuses is then an OSError, and not an error of the writer's own.
+    made = BytesIO()
+    flat(frame).write_csv(made, line_terminator="\r\n", datetime_format=AT, null_value="")
+    path.write_bytes(made.getbuffer())
 
 
 def flat(frame: pl.DataFrame) -> pl.DataFrame:

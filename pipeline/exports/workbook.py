@@ -42,26 +42,36 @@ def write_workbook(
 ) -> None:
     """Write the workbook of the tables that have a sheet. OSError: the disk refuses."""
     import xlsxwriter
+    from xlsxwriter.exceptions import FileCreateError
 
     options = {
         "constant_memory": True,
+        "use_zip64": True,
         "strings_to_formulas": False,
         "strings_to_urls": False,
         "strings_to_numbers": False,
         "tmpdir": str(path.parent),
     }
-    shown = [table for table in tables if table.workbook]
-    with xlsxwriter.Workbook(str(path), options) as book:
-        book.set_properties({"title": "tautlog export", "created": _EPOCH, "comments": CAUTION})
-        formats = {
-            "head": book.add_format({"bold": True, "bottom": 1, "valign": "top"}),
-            "unit": book.add_format({"italic": True, "font_color": "#555555", "bottom": 1}),
-            "day": book.add_format({"num_format": "yyyy-mm-dd"}),
-            "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
-        }
-        _write_texts(book.add_worksheet("caution"), [110], _cautions(site, tables, frames, sheet_rows), formats["wrap"])
-        _write_texts(book.add_worksheet("dictionary"), [18, 20, 10, 16, 8, 26, 80, 36], _words(tables), formats["wrap"])
-        for table in shown:
+    try:
+        with xlsxwriter.Workbook(str(path), options) as book:
+            _fill(book, tables, frames, site, sheet_rows)
+    except FileCreateError as error:  # what the library makes of an OSError
+        cause = error.args[0] if error.args else error
+        raise cause if isinstance(cause, OSError) else OSError(str(error)) from error
+
+
+def _fill(book: Any, tables: Sequence[Table], frames: Mapping[str, pl.DataFrame], site: str, sheet_rows: int) -> None:
+    book.set_properties({"title": "tautlog export", "created": _EPOCH, "comments": CAUTION})
+    formats = {
+        "head": book.add_format({"bold": True, "bottom": 1, "valign": "top"}),
+        "unit": book.add_format({"italic": True, "font_color": "#555555", "bottom": 1}),
+        "day": book.add_format({"num_format": "yyyy-mm-dd"}),
+        "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
+    }
+    _write_texts(book.add_worksheet("caution"), [110], _cautions(site, tables, frames, sheet_rows), formats["wrap"])
+    _write_texts(book.add_worksheet("dictionary"), [18, 20, 10, 16, 8, 26, 80, 36], _words(tables), formats["wrap"])
+    for table in tables:
+        if table.workbook:
             _write_table(book.add_worksheet(table.name), table, frames[table.name], formats, sheet_rows)
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import RegisterError, StoreError
+from pipeline.errors import RegisterError
 from pipeline.exports import making
 from pipeline.exports.frames import TABLES
 from tests.cli.command import tautlog
@@ -124,17 +124,20 @@ def test_the_site_s_own_folders_are_refused(exported: Exported, name: str) -> No
     assert sorted(exported.berth.root.rglob("*")) == before
 
 
-def test_a_run_that_fails_leaves_what_was_there_and_no_draft(
-    exported: Exported, copied: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("most_bytes", [1_000, 30_000, 300_000])
+def test_a_disk_that_refuses_leaves_what_was_there_and_no_draft(
+    exported: Exported, copied: Path, most_bytes: int
 ) -> None:
-    # No mock of ours: a file system that refuses, where the workbook would be written.
-    def refuse(self: object, *_: object, **__: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr("xlsxwriter.Workbook.close", refuse)
     before = bytes_of(copied)
-    with pytest.raises(StoreError, match="No space left"):
-        export(exported.berth.root, copied)
+    # The kernel refuses files beyond a size: a table as Parquet or as CSV, or the database.
+    code = (
+        "import resource, sys; from pipeline.cli import main; "
+        f"resource.setrlimit(resource.RLIMIT_FSIZE, ({most_bytes}, {most_bytes})); main()"
+    )
+    words = ["export", str(exported.berth.root), "--to", str(copied), "--workers", "serial"]
+    ran = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True)
+    assert ran.returncode == 74, ran.stderr
+    assert "cannot write" in ran.stderr
     assert bytes_of(copied) == before
     assert [path.name for path in copied.parent.iterdir()] == ["out"]
 

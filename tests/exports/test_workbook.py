@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import re
+import warnings
 import zipfile
 from datetime import date, datetime
 from pathlib import Path
@@ -111,6 +113,15 @@ def test_more_rows_than_a_sheet_may_have_are_cut_and_said_to_be(tmp_path: Path) 
     assert book["one"].max_row == 6
     told = "\n".join(str(row[0].value) for row in book["caution"].iter_rows())
     assert "CUT: one holds the first 4 of 10 rows; whole in csv/ and parquet/." in told
+
+
+def test_a_disk_that_refuses_is_told_as_such(tmp_path: Path) -> None:
+    (tmp_path / "a.xlsx").mkdir()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)  # the library then leaves its drafts to the collector
+        with pytest.raises(IsADirectoryError):
+            made(tmp_path / "a.xlsx", [])
+        gc.collect()
 
 
 @pytest.mark.parametrize("character", ["x", "\U0001f6a2"])
