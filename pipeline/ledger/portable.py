@@ -74,7 +74,7 @@ def _write_table(con: duckdb.DuckDBPyConnection, table: PortableTable) -> None:
 
 
 def _as_is(column: str, kind: str) -> str:
-    """A column of a Parquet file as the table takes it. An instant is UTC in both, whatever the session's zone."""
+    """A column of a Parquet file as the table takes it. An instant is UTC in both, whatever zone is set."""
     return f"make_timestamp(epoch_us({name(column)}))" if kind == "TIMESTAMP" else f"{name(column)}::{kind}"
 
 
