@@ -16,7 +16,8 @@ import numpy as np
 from pipeline.incident.lines import LineRecord
 from pipeline.incident.numbering import Context
 from pipeline.incident.observed import gaps_of
-from pipeline.incident.record import Clock, Doubt, Figure, Happening, Ref, figures
+from pipeline.incident.record import Clock, Doubt, Figure, Happening, Ref, RegisterRow, figures
+from pipeline.incident.registered import Rows
 from schemas.times import day_start_us, instant_us, us_to_rfc3339
 
 SECTION: Final = "A-6"
@@ -58,13 +59,13 @@ def doubts_of(context: Context, parts: Parts, clocks: Sequence[Clock]) -> tuple[
     drafts: list[tuple[Any, ...]] = []
     for record in context.in_order():
         drafts += _gaps(context, parts, record)
-        drafts += _rate(parts, record)
+        drafts += _rate(context, parts, record)
         drafts += _clipping(context, parts, record)
         drafts += _flagged(parts, record)
         drafts += _calibration(context, parts, record)
         drafts += _shares(context, parts, record)
         drafts += _rigging_times(context, parts, record)
-        drafts += _filter(parts, record)
+        drafts += _filter(context, parts, record)
         drafts += _zero(parts, record)
     drafts += _clocks(parts, clocks)
     drafts += _files(context)
@@ -82,13 +83,22 @@ def _doubt(
     touched: tuple[str, ...],
     value: tuple[str, float | int | None, str] | None = None,
     refs: tuple[Ref, ...] = (),
+    registers: Rows = (),
 ) -> Doubt:
     if value is None:
         return Doubt(context.numbers.next(SECTION), kind, subject, text, effect, weight, touched, None, refs)
     what, size, unit = value
     key = f"doubt.{kind}.{subject}.{context.numbers.given.get(SECTION, 0) + 1}"
     figure = context.numbers.figure(
-        SECTION, key, what, size, unit, "from readings and registers of the call", refs=refs
+        SECTION,
+        key,
+        what,
+        size,
+        unit,
+        "from readings and registers of the call",
+        refs=refs,
+        of_lines=size if unit == "readings" and isinstance(size, int) else None,
+        of_registers=registers,
     )
     return Doubt(figure.number, kind, subject, text, effect, weight, touched, figure, refs)
 
@@ -118,14 +128,17 @@ def _gaps(context: Context, parts: Parts, record: LineRecord) -> list[tuple[Any,
     return out
 
 
-def _rate(parts: Parts, record: LineRecord) -> list[tuple[Any, ...]]:
+def _rate(context: Context, parts: Parts, record: LineRecord) -> list[tuple[Any, ...]]:
     if record.step_s <= RISE_S / 4.0:
         return []
     text = f"{record.line} was read every {record.step_s:g} s; a snap may rise and fall between two readings"
     effect = "every peak of it is a lower bound, and the instant of its loss is no surer than that interval"
     weight: Weight = "some" if record.step_s > RISE_S else "slight"
     touched = parts.of_line(record.line) + parts.instants_of(record.line)
-    return [("rate", record.line, text, effect, weight, touched, ("interval of its readings", record.step_s, "s"))]
+    value = ("interval of its readings", record.step_s, "s")
+    ends = () if record.at_us.size == 0 else (record.reading.ref(0), record.reading.ref(record.at_us.size - 1))
+    registers = context.registered.channel(record.channel)
+    return [("rate", record.line, text, effect, weight, touched, value, ends, registers)]
 
 
 def _clipping(context: Context, parts: Parts, record: LineRecord) -> list[tuple[Any, ...]]:
@@ -191,7 +204,8 @@ def _calibration(context: Context, parts: Parts, record: LineRecord) -> list[tup
         text = f"the calibration of {record.channel} states {newest.uncertainty_pct:g} % of its capacity"
         effect = f"each load of it may be off by {off_kn:.1f} kN either way"
         value = ("stated uncertainty", off_kn, "kN")
-        out.append(("calibration", record.line, text, effect, "slight", touched, value))
+        rows = context.registered.calibration(newest) + context.registered.channel(record.channel)
+        out.append(("calibration", record.line, text, effect, "slight", touched, value, (), rows))
     return out
 
 
@@ -238,7 +252,7 @@ def _rigging_times(context: Context, parts: Parts, record: LineRecord) -> list[t
     return out
 
 
-def _filter(parts: Parts, record: LineRecord) -> list[tuple[Any, ...]]:
+def _filter(context: Context, parts: Parts, record: LineRecord) -> list[tuple[Any, ...]]:
     touched = parts.instants_of(record.line)
     if not record.filter_known:
         text = f"no register tells the filter of {record.logger} (channels.csv, filter_s)"
@@ -248,23 +262,24 @@ def _filter(parts: Parts, record: LineRecord) -> list[tuple[Any, ...]]:
         text = f"{record.logger} writes means over {record.filter_s:g} s"
         effect = "peaks shorter than that are written too low, and instants too late: half of it is taken off"
         value = ("length of the filter", record.filter_s, "s")
-        return [("filter", record.line, text, effect, "slight", touched + parts.of_line(record.line), value)]
+        rows = context.registered.channel(record.channel)
+        return [("filter", record.line, text, effect, "slight", touched + parts.of_line(record.line), value, (), rows)]
     return []
 
 
 def _zero(parts: Parts, record: LineRecord) -> list[tuple[Any, ...]]:
     """What the gauge reads before the line was made fast, and after it was gone."""
     row = record.rigging
-    before = record.kn[record.at_us < row.from_us - 60_000_000]
-    off = before[np.isfinite(before)]
+    there = np.flatnonzero((record.at_us < row.from_us - 60_000_000) & np.isfinite(record.kn))
+    off = record.kn[there]
     if off.size * record.step_s < 60.0 or abs(float(np.median(off))) <= record.floor_kn / 2.0:
         return []
     kn = float(np.median(off))
     text = f"before {record.line} was made fast its gauge read {kn:+.1f} kN"
     effect = "its loads may be off by as much; nothing is corrected"
-    return [
-        ("zero", record.line, text, effect, "some", parts.of_line(record.line), ("reading without a line", kn, "kN"))
-    ]
+    value = ("reading without a line", kn, "kN")
+    refs = (record.reading.ref(int(there[0])), record.reading.ref(int(there[-1])))
+    return [("zero", record.line, text, effect, "some", parts.of_line(record.line), value, refs)]
 
 
 def _clocks(parts: Parts, clocks: Sequence[Clock]) -> list[tuple[Any, ...]]:
@@ -294,7 +309,9 @@ def _files(context: Context) -> list[tuple[Any, ...]]:
             name = context.berthed.names.get(sha256, sha256)
             text = f"{count} rows or cells of {name} are quarantined: they could not be read"
             effect = "what they held is in no figure; each stands with its line, bytes and reason in the quarantine"
-            out.append(("quarantine", name, text, effect, "slight", (), ("rows or cells in quarantine", count, "rows")))
+            value = ("rows or cells in quarantine", count, "rows")
+            copy = (RegisterRow(f"raw/{sha256}", None, name),)
+            out.append(("quarantine", name, text, effect, "slight", (), value, (), copy))
     return out
 
 

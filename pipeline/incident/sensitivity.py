@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from pipeline.compare.history import History
 from pipeline.compare.price import Lives, price
-from pipeline.incident import loads
+from pipeline.incident import loads, sharing
 from pipeline.incident.clocks import WINDOW_S, clocks_about
 from pipeline.incident.lines import LineRecord
 from pipeline.incident.loss import losses_of, nearest_to
@@ -175,16 +175,16 @@ def _of_sharing(context: Context, load: Load) -> list[Knob]:
             continue
 
         def by_mean(seconds: float, record: LineRecord = record) -> float | None:
-            return _gain(loads.both_kn(context, record, mean_s=seconds))
+            return _gain(sharing.both_kn(context, record, mean_s=seconds))
 
         def by_settle(seconds: float, record: LineRecord = record) -> float | None:
-            return _gain(loads.both_kn(context, record, settle_s=seconds))
+            return _gain(sharing.both_kn(context, record, settle_s=seconds))
 
         knobs.append(
-            Knob(share.take_up, "length of the means", "s", loads.MEAN_S, "house rule", (60.0, 120.0, 300.0), by_mean)
+            Knob(share.take_up, "length of the means", "s", sharing.MEAN_S, "house rule", (60.0, 120.0, 300.0), by_mean)
         )
         knobs.append(
-            Knob(share.take_up, "time left to settle", "s", loads.SETTLE_S, "house rule", (0.0, 60.0), by_settle)
+            Knob(share.take_up, "time left to settle", "s", sharing.SETTLE_S, "house rule", (0.0, 60.0), by_settle)
         )
     return knobs
 

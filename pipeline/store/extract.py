@@ -43,12 +43,17 @@ class Extract:
             return None
         return Extract((*self.places, *other.places), self.rows.hstack(other.rows.drop(_KEYS).get_columns()))
 
+    def whole(self) -> Extract:
+        """The same with each column in one piece, so that what is written does not depend on the parts read."""
+        return Extract(self.places, self.rows.rechunk())
+
     def between(self, from_us: int, to_us: int) -> Extract:
-        """The rows of a shorter time."""
+        """The rows of a shorter time, [from_us, to_us)."""
         import polars as pl
 
-        at_us = self.rows["at"].cast(pl.Int64)
-        return Extract(self.places, self.rows.filter((at_us >= from_us) & (at_us < to_us)))
+        at_us = self.rows["at"].cast(pl.Int64).to_numpy()
+        begin, end = np.searchsorted(at_us, [from_us, to_us]).tolist()
+        return Extract(self.places, self.rows.slice(begin, end - begin))
 
     def write(self, stem: Path) -> None:
         """Write `stem` with `.parquet` and with `.csv`; the folder must be there. The same rows, the same bytes."""
@@ -71,7 +76,7 @@ def extract(store: Depot, place: str, parts: Sequence[Part], *, from_us: int, to
     rows = pl.concat(pieces) if pieces else pl.DataFrame(schema=kinds)
     if np.any(np.diff(rows["at"].cast(pl.Int64).to_numpy()) <= 0):  # most logs come in order, and need no sort
         rows = rows.sort(_KEYS)
-    return Extract((place,), rows.cast({name: kinds[name] for name in rows.columns}).rechunk())
+    return Extract((place,), rows.cast({name: kinds[name] for name in rows.columns}))
 
 
 def together(extracts: Iterable[Extract]) -> list[Extract]:
@@ -85,7 +90,8 @@ def together(extracts: Iterable[Extract]) -> list[Extract]:
                 break
         else:
             found.append(one)
-    return found
+    # Only now: keys that others have too, stamps, file and line, are most of what there would be to copy.
+    return [one.whole() for one in found]
 
 
 def _piece(store: Depot, part: Part, channels: Sequence[str], from_us: int, to_us: int) -> pl.DataFrame:
@@ -93,7 +99,7 @@ def _piece(store: Depot, part: Part, channels: Sequence[str], from_us: int, to_u
 
     table = part_table(store, part, from_us, to_us)
     columns = {"at": pl.Series(numbers(table["at"])).cast(pl.Datetime("us", "UTC"))}
-    columns["raw"] = pl.repeat(part.sha256[:SHA_DIGITS], table.num_rows, dtype=pl.String, eager=True)
+    columns["raw"] = pl.Series([part.sha256[:SHA_DIGITS]]).new_from_index(0, table.num_rows)
     columns["line"] = pl.Series(numbers(table["raw_line"]))
     for name in channels:
         if name not in part.channels:
