@@ -80,12 +80,13 @@ def _fill(folder: Path, ledger: Ledger, site: Site, incident: Incident, samples:
     posted = None if through is None else through.isoformat()
     _write_json(folder / MADE_WITH, {"versions": versions(), "posted_through": posted})
     with ThreadPoolExecutor(1) as aside:
-        copies = aside.submit(_copy_all, site, incident, folder)
+        copies = aside.submit(copy_all, site, incident, folder)
         write_views(folder, ledger, site, incident, samples)
         copies.result()
 
 
-def _copy_all(site: Site, incident: Incident, folder: Path) -> None:
+def copy_all(site: Site, incident: Incident, folder: Path) -> None:
+    """Raw files and registers of an incident, bit for bit, into its folder. StoreError: one is gone or altered."""
     for file in incident.evidence.raw_files:
         _copy_raw(site, file.sha256, folder / RAW / file.sha256)
     for name, sha256 in incident.evidence.archive:

@@ -52,8 +52,8 @@ class Samples:
 
 
 def read_ahead(ledger: Ledger, berthed: Berthed) -> Samples:
-    """Begin to read what samples of an incident there can be: clocks are not known yet, and as good as never off by twice
-    the most that is looked for."""
+    """Begin to read what samples of an incident there can be: clocks, not known yet, are hardly ever off by twice the
+    most that is looked for."""
     wide_us, call = round(2e6 * berthed.site.policy.clock_most_s) + MINUTE_US, berthed.call
     to_us = call.to_us if call.to_us is not None else berthed.until_us
     return Samples(ledger, berthed.site, places_of(berthed), call.from_us - wide_us, to_us + wide_us)

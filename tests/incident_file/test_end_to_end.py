@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
+from pipeline.incident.answer import verified_text
 from pipeline.incident.seal import check_seal, names_in, write_seal
 from schemas.times import rfc3339_us
 from tests.cli.command import tautlog
@@ -75,7 +76,9 @@ def verified(folder: Path) -> Any:
     return ran.json
 
 
-def test_an_untouched_file_agrees_from_its_raw_copies_alone(copy: Path, parted: Berth) -> None:
+def test_an_untouched_file_agrees_from_its_raw_copies_alone_and_is_left_as_it_was(
+    copy: Path, filed: Path, parted: Berth
+) -> None:
     hidden = parted.root.with_name("hidden")
     parted.root.rename(hidden)  # nothing of the site it was made from is there any more
     try:
@@ -83,10 +86,7 @@ def test_an_untouched_file_agrees_from_its_raw_copies_alone(copy: Path, parted: 
     finally:
         hidden.rename(parted.root)
     assert (told["agrees"], told["rederived"], told["faults"], told["differences"]) == (True, True, [], [])
-
-
-def test_a_verified_file_is_left_as_it_was(copy: Path, filed: Path) -> None:
-    verified(copy)
+    assert (told["views_held"], told["other_versions"]) == (True, {})
     assert {name: (copy / name).read_bytes() for name in names_in(copy)} == {
         name: (filed / name).read_bytes() for name in names_in(filed)
     }
@@ -176,7 +176,20 @@ def test_what_the_command_prints_names_no_cause_and_tells_to_keep_clear(parted: 
     assert hashlib.sha256((tmp_path / "out" / "manifest.sha256").read_bytes()).hexdigest() in ran.out
 
 
-def test_a_line_that_lost_nothing_makes_a_file_that_says_so(parted: Berth, tmp_path: Path) -> None:
-    made = make(parted.root, tmp_path / "out", line="L2")
+def test_a_line_that_lost_nothing_makes_a_file_that_says_so_and_other_versions_say_what_they_did_not_hold(
+    parted: Berth, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    made = make(parted.root, out, line="L2")
     assert (made["loss_found"], made["instant"]) == (False, None)
-    assert verified(tmp_path / "out")["agrees"] is True
+    made_with = json.loads((out / "made-with.json").read_bytes())
+    here, made_with["versions"]["numpy"] = made_with["versions"]["numpy"], "0.9"
+    (out / "made-with.json").write_text(json.dumps(made_with))
+    (out / "incident.pdf").write_bytes(b"not what the record says")
+    write_seal(out)
+    told = verified(out)
+    assert (told["agrees"], told["views_held"]) == (True, False)
+    assert told["other_versions"] == {"numpy": {"filed": "0.9", "here": here}}
+    text = verified_text(told)
+    assert "NOT made again and held, as other versions made them: numpy 0.9 (here" in text
+    assert "byte for byte" not in text
