@@ -114,7 +114,7 @@ def write_views(folder: Path, ledger: Ledger, site: Site, incident: Incident, sa
 
 
 def _copy_raw(site: Site, sha256: str, to: Path) -> None:
-    to.parent.mkdir(exist_ok=True)
+    to.parent.mkdir(parents=True, exist_ok=True)
     original = site.raw.local(sha256)
     try:
         shutil.copyfile(original, to)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import date, timedelta
 
 from pipeline.incident.berthing import berth_of
@@ -232,7 +232,8 @@ def places_of(berthed: Berthed) -> set[str]:
 
 
 def _evidence(ledger: Ledger, site: Site, berthed: Berthed, lines: tuple[str, ...], until_us: int) -> Evidence:
-    """What must be copied: all files of the call's days and a day to each side, and of the line's own history."""
+    """What must be copied: all files of the call's days and a day to each side, of the line's own history, and of the
+    days on which any other line of the call was rigged before, of which the highest load is told."""
     first, last = day_of(berthed.call.from_us), day_of(max(berthed.until_us, berthed.to_us))
     called = (first - timedelta(days=1), last + timedelta(days=1))
     air = _air(site)
@@ -240,10 +241,11 @@ def _evidence(ledger: Ledger, site: Site, berthed: Berthed, lines: tuple[str, ..
     own = {site.channels[row.channel].place for row in site.riggings if row.line in lines} | air
     why: dict[str, set[str]] = {}
     end = day_of(until_us) + timedelta(days=1)
+    before = _rigged_days(site, {row.line for row in berthed.spans}, end)
     for part in index.parts(ledger):
         if part.place in places and called[0] <= part.day <= called[1]:
             why.setdefault(part.sha256, set()).add("call")
-        if part.place in own and part.day <= end:
+        if part.day <= end and (part.place in own or (part.place, part.day) in before):
             why.setdefault(part.sha256, set()).add("history")
     receipts = index.receipts(ledger)
     archive = index.head_archive(ledger)
@@ -268,6 +270,18 @@ def _evidence(ledger: Ledger, site: Site, berthed: Berthed, lines: tuple[str, ..
         channels=tuple(sorted(row.channel for row in site.channels.values() if row.place in places)),
         archive=tuple(sorted(archive.items())),
     )
+
+
+def _rigged_days(site: Site, lines: Collection[str], end: date) -> set[tuple[str, date]]:
+    """Places and days on which some lines were rigged up to a day, and a day to each side."""
+    found = set()
+    for row in site.riggings:
+        if row.line in lines:
+            first = day_of(row.from_us) - timedelta(days=1)
+            last = end if row.to_us is None else min(end, day_of(row.to_us) + timedelta(days=1))
+            days = range(first.toordinal(), last.toordinal() + 1)
+            found |= {(site.channels[row.channel].place, date.fromordinal(day)) for day in days}
+    return found
 
 
 def _iso(day: date) -> str:

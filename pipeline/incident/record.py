@@ -58,8 +58,8 @@ VERSION = 2
 
 @dataclass(frozen=True, slots=True)
 class RawFile:
-    """A raw file that a figure rests on. `why`: "call" (its rows lie in the call's days), "history" (only in the line's
-    earlier service), or both. Counts are those of its receipt."""
+    """A raw file that a figure rests on. `why`: "call" (its rows lie in the call's days), "history" (in the
+    earlier service of the line, or of another of the call), or both. Counts are those of its receipt."""
 
     sha256: str
     file: str

@@ -20,6 +20,8 @@ from tests.cli.command import tautlog
 from tests.night.berth import Berth, Row, make_berth
 
 LOSS = "2026-03-02T06:40:00Z"
+EARLIER = "2026-02-10T05:00:00Z"
+"""Weeks before both lines bore more, in another call; logs come in a file for each hook."""
 SECOND = 1_000_000
 FROM_US, LOSS_US = rfc3339_us("2026-03-02T06:00:00Z"), rfc3339_us(LOSS)
 UNTIL_US = rfc3339_us("2026-03-02T07:20:00Z")
@@ -39,11 +41,14 @@ def _readings(hook: str) -> list[Row]:
 
 @pytest.fixture(scope="module")
 def parted(tmp_path_factory: pytest.TempPathFactory) -> Berth:
-    riggings = [f"L{n},H{n},2026-03-02T05:00:00Z,,a,100" for n in (1, 2)]
+    earlier = [f"L{n},H{n},{EARLIER},2026-02-10T08:00:00Z,a,100" for n in (1, 2)]
+    riggings = [*earlier, *(f"L{n},H{n},2026-03-02T05:00:00Z,,a,100" for n in (1, 2))]
     berth = make_berth(tmp_path_factory.mktemp("parted") / "b", riggings)
     for hook in ("H1", "H2"):
         rows = _readings(hook)
         cut = len(rows) // 3
+        at_us = rfc3339_us(EARLIER) + 3600 * SECOND
+        berth.deliver(f"hooks_{hook}_0.csv", [(at_us + i * SECOND, hook, 600.0 + i % 90) for i in range(300)])
         berth.deliver(f"hooks_{hook}_1.csv", rows[:cut])
         berth.deliver(f"hooks_{hook}_2.csv", rows[cut:])
     berth.night()
@@ -90,6 +95,16 @@ def test_an_untouched_file_agrees_from_its_raw_copies_alone_and_is_left_as_it_wa
     assert {name: (copy / name).read_bytes() for name in names_in(copy)} == {
         name: (filed / name).read_bytes() for name in names_in(filed)
     }
+
+
+def test_a_neighbours_own_record_of_an_earlier_call_lies_in_the_file_too(filed: Path) -> None:
+    record = json.loads((filed / "incident.json").read_bytes())
+    for told, hook in zip(record["part_a"]["load"]["lines"], ("H1", "H2"), strict=True):
+        highest = told["highest_ever"]
+        assert (highest["value"], [ref["file"] for ref in highest["refs"]]) == (689.0, [f"hooks_{hook}_0.csv"])
+        (ref,) = highest["refs"]
+        lines = (filed / "raw" / ref["sha256"]).read_text().splitlines()
+        assert lines[ref["line_no"] - 1].endswith(f"{hook},689.0")
 
 
 def test_a_figure_changed_and_sealed_anew_is_named_by_its_number(copy: Path) -> None:
