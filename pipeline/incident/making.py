@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Iterable
 from datetime import date, timedelta
 
 from pipeline.incident.berthing import berth_of
 from pipeline.incident.clock_part import METHOD, clocks_of
-from pipeline.incident.doubting import Parts, doubts_of
+from pipeline.incident.doubting import doubts_of
+from pipeline.incident.doubts_of_lines import Parts
 from pipeline.incident.drawing import traces_of
-from pipeline.incident.explanations import NO_VERDICT, Facts, explanations_of
+from pipeline.incident.explaining import Facts
+from pipeline.incident.explanations import NO_VERDICT, explanations_of
 from pipeline.incident.gather import gather, raw_lines_of
+from pipeline.incident.knobs_of_record import clock_knobs
 from pipeline.incident.lines import Berthed
 from pipeline.incident.lives import life_of
 from pipeline.incident.loads import Ever, Peak, earlier_bin, load_of
@@ -31,7 +34,7 @@ from pipeline.incident.record import (
     PartB,
     RawFile,
 )
-from pipeline.incident.sensitivity import clock_knobs, sensitivity_of
+from pipeline.incident.sensitivity import sensitivity_of
 from pipeline.incident.sequence import sequence_of
 from pipeline.incident.spending import spending_events, spent_of
 from pipeline.incident.times import first_to_go, times_of
@@ -40,6 +43,7 @@ from pipeline.ledger.account import last_site
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.words import CAUTION
 from pipeline.site import Site
+from schemas.registers import Rigging
 from schemas.times import day_of, us_to_rfc3339
 
 NEAR_LOSSES_US = 1_800_000_000
@@ -241,7 +245,9 @@ def _evidence(ledger: Ledger, site: Site, berthed: Berthed, lines: tuple[str, ..
     own = {site.channels[row.channel].place for row in site.riggings if row.line in lines} | air
     why: dict[str, set[str]] = {}
     end = day_of(until_us) + timedelta(days=1)
-    before = _rigged_days(site, {row.line for row in berthed.spans}, end)
+    lines_of_call = {row.line for row in berthed.spans}
+    earlier = [row for row in site.riggings if row.line in lines_of_call and row not in berthed.spans]
+    before = _days_of(site, earlier, end)
     for part in index.parts(ledger):
         if part.place in places and called[0] <= part.day <= called[1]:
             why.setdefault(part.sha256, set()).add("call")
@@ -272,15 +278,14 @@ def _evidence(ledger: Ledger, site: Site, berthed: Berthed, lines: tuple[str, ..
     )
 
 
-def _rigged_days(site: Site, lines: Collection[str], end: date) -> set[tuple[str, date]]:
-    """Places and days on which some lines were rigged up to a day, and a day to each side."""
+def _days_of(site: Site, riggings: Iterable[Rigging], end: date) -> set[tuple[str, date]]:
+    """Places and days of some riggings up to a day, and a day to each side."""
     found = set()
-    for row in site.riggings:
-        if row.line in lines:
-            first = day_of(row.from_us) - timedelta(days=1)
-            last = end if row.to_us is None else min(end, day_of(row.to_us) + timedelta(days=1))
-            days = range(first.toordinal(), last.toordinal() + 1)
-            found |= {(site.channels[row.channel].place, date.fromordinal(day)) for day in days}
+    for row in riggings:
+        first = day_of(row.from_us) - timedelta(days=1)
+        last = end if row.to_us is None else min(end, day_of(row.to_us) + timedelta(days=1))
+        days = range(first.toordinal(), last.toordinal() + 1)
+        found |= {(site.channels[row.channel].place, date.fromordinal(day)) for day in days}
     return found
 
 
