@@ -20,6 +20,7 @@ METHOD: Final = (
     "in turn (jackknife), Student's t"
 )
 BY_MOTION: Final = "from shared motion"
+TOLD_ONCE: Final = "from shared motion, by the method told in A-1"
 ALONE: Final = "its channels share too little motion with the others', or for too short, to tell"
 
 
@@ -53,7 +54,7 @@ def _clock(context: Context, logger: str, channels: tuple[str, ...]) -> Clock:
     how = (
         "the reference: all corrected times are on its clock, which was not held against UTC"
         if is_reference
-        else BY_MOTION
+        else TOLD_ONCE
     )
     offset = _offset(context, logger, is_reference, how)
     drift = numbers.figure(
@@ -76,7 +77,7 @@ def _clock(context: Context, logger: str, channels: tuple[str, ...]) -> Clock:
         offset=offset,
         drift=drift,
         standard_s=None if fitted is None else fitted.standard_s,
-        method=how if fitted is not None else ALONE,
+        method=ALONE if fitted is None else how if is_reference else BY_MOTION,
         windows=windows,
         instants=() if is_reference else _instants(context, logger, fitted is not None),
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from itertools import combinations
 from pathlib import Path
 from urllib.parse import quote
 
@@ -48,7 +49,7 @@ class Samples:
         if self._places != sorted(places) or from_us < self._span[0] or to_us > self._span[1]:
             return None
         found = [one.between(from_us, to_us) for one in self._read.result()]
-        return found if len(together(found)) == len(found) else None
+        return None if any(one.alike(other) for one, other in combinations(found, 2)) else found
 
 
 def read_ahead(ledger: Ledger, berthed: Berthed) -> Samples:

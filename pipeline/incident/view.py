@@ -115,7 +115,7 @@ def _part_a(part: PartA, links: Links, clocks: Clocks) -> Shown:
         "first_to_go": part.first_to_go,
         "first_text": sentence(part.first_text),
         "instant": show(part.instant),
-        "clock_method": sentence(part.clock_method),
+        "clock_method": sentence(part.clock_method[:1].upper() + part.clock_method[1:]),
         "clocks": [_clock(clock, clocks, show) for clock in part.clocks],
         "sequence": [one for one in sequence if one["in_window"]],
         "whole_call": [

@@ -37,15 +37,23 @@ class Extract:
     places: tuple[str, ...]
     rows: pl.DataFrame
 
-    def joined(self, other: Extract) -> Extract | None:
-        """Both together, where their rows are the very same ones; else None."""
-        if not self.rows.select(_KEYS).equals(other.rows.select(_KEYS)):
-            return None
+    def alike(self, other: Extract) -> bool:
+        """Whether the rows of both are the very same ones."""
+        return self.rows.select(_KEYS).equals(other.rows.select(_KEYS))
+
+    def joined(self, other: Extract) -> Extract:
+        """Both together, of which the rows are the very same ones."""
         return Extract((*self.places, *other.places), self.rows.hstack(other.rows.drop(_KEYS).get_columns()))
 
     def whole(self) -> Extract:
-        """The same with each column in one piece, so that what is written does not depend on the parts read."""
-        return Extract(self.places, self.rows.rechunk())
+        """The same with files named, and each column in one piece, so that what is written does not depend on the parts
+        read."""
+        import polars as pl
+
+        codes = self.rows["raw"].rechunk()
+        named = {code: f"{code:0{SHA_DIGITS}x}" for code in codes.unique().to_list()}
+        raw = codes.replace_strict(named, return_dtype=pl.String) if named else codes.cast(pl.String)
+        return Extract(self.places, self.rows.with_columns(raw).rechunk())
 
     def between(self, from_us: int, to_us: int) -> Extract:
         """The rows of a shorter time, [from_us, to_us)."""
@@ -66,7 +74,7 @@ def extract(store: Depot, place: str, parts: Sequence[Part], *, from_us: int, to
     import polars as pl
 
     channels = sorted({channel for part in parts for channel in part.channels})
-    kinds: dict[str, pl.DataType] = {"at": pl.Datetime("us", "UTC"), "raw": pl.String(), "line": pl.Int64()}
+    kinds: dict[str, pl.DataType] = {"at": pl.Datetime("us", "UTC"), "raw": pl.Int64(), "line": pl.Int64()}
     kinds |= dict.fromkeys(channels, pl.Float64())
     pieces = [
         _piece(store, part, channels, from_us, to_us)
@@ -84,9 +92,8 @@ def together(extracts: Iterable[Extract]) -> list[Extract]:
     found: list[Extract] = []
     for one in extracts:
         for i, other in enumerate(found):
-            joined = other.joined(one)
-            if joined is not None:
-                found[i] = joined
+            if other.alike(one):
+                found[i] = other.joined(one)
                 break
         else:
             found.append(one)
@@ -99,7 +106,8 @@ def _piece(store: Depot, part: Part, channels: Sequence[str], from_us: int, to_u
 
     table = part_table(store, part, from_us, to_us)
     columns = {"at": pl.Series(numbers(table["at"])).cast(pl.Datetime("us", "UTC"))}
-    columns["raw"] = pl.Series([part.sha256[:SHA_DIGITS]]).new_from_index(0, table.num_rows)
+    # Until all is read a file is a number: of twelve digits they sort as their text does.
+    columns["raw"] = pl.Series(np.full(table.num_rows, int(part.sha256[:SHA_DIGITS], 16), np.int64))
     columns["line"] = pl.Series(numbers(table["raw_line"]))
     for name in channels:
         if name not in part.channels:
