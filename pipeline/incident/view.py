@@ -214,8 +214,9 @@ def _brief(one: Happening, shown: Shown) -> Shown:
     at = shown["at"] if shown["known"] else f"[{shown['raw']}]"
     kind = shown["kind"] + (f" ({one.loss_class})" if one.loss_class else "")
     lasted = f", lasted {shown['lasted']}" if shown["lasted"] else ""
+    line = "" if shown["line"] in one.text else f" {shown['line']}"
     return {
-        "brief": f"{at} {shown['line']} {kind}: {one.text}{lasted}.",
+        "brief": f"{at}{line} {kind}: {one.text}{lasted}.",
         "under": under(one.figure.refs, one.figure.of_registers),
     }
 
