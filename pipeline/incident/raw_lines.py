@@ -145,11 +145,14 @@ class RawLines:
         if event.kind not in WITH_PAYOUT:
             return []
         channels = [c.channel for c in self._site.channels.values() if (c.place, c.quantity) == (event.place, "payout")]
-        return [
-            Want(channel, us - LOOK_BACK_US, us + 1, "last")
-            for channel in channels
-            for us in (event.from_us, event.to_us)
-        ]
+        spans = [span for us in (event.from_us, event.to_us) for span in by_day(us - LOOK_BACK_US, us + 1)]
+        return [Want(channel, *span, "last") for channel in channels for span in spans]
+
+
+def by_day(from_us: int, to_us: int) -> list[tuple[int, int]]:
+    """A stretch cut at midnight (UTC): where the last day has no reading in it, the day before may."""
+    midnight_us = day_start_us(day_of(to_us - 1))
+    return [(from_us, to_us)] if midnight_us <= from_us else [(from_us, midnight_us), (midnight_us, to_us)]
 
 
 def reading_of(channel: str, one: TracedReadings, names: Mapping[str, str]) -> Reading:

@@ -11,6 +11,7 @@ import pytest
 
 from pipeline.incident import make_incident
 from pipeline.incident.evidence import copy_all
+from pipeline.incident.raw_lines import RawLines, Want, by_day
 from pipeline.incident.record import Incident, RegisterRow, figures
 from pipeline.incident.traced import holds, untraced
 from pipeline.ledger.account import last_site
@@ -21,6 +22,7 @@ from sample_logs.incident_demo import demo_incident, write_incident_site
 from sample_logs.scenarios import write_site
 from sample_logs.scenarios.incident import IncidentCase, make_incident_case
 from schemas.documents import Layout
+from schemas.times import DAY_US
 
 KINDS = ("load-loss", "peak", "brake-render", "take-up", "slack", "let-go")
 
@@ -144,3 +146,25 @@ def test_a_line_holds_a_value_by_the_unit_and_words_of_its_layout(
     text: str, value: float | None, unit: str | None, held: bool
 ) -> None:
     assert holds(text, value, WIDE, unit) is held
+
+
+def test_a_raw_line_looked_up_in_the_store_is_that_of_the_readings_about_the_loss(
+    ledger: Ledger, incident: Incident
+) -> None:
+    names = {file.sha256: file.file for file in incident.evidence.raw_files}
+    store = RawLines(ledger, last_site(ledger), names, {}, 0, 0)
+    known = list(incident.part_a.instant.refs)
+    wants = [Want(ref.channel, ref.raw_us, ref.raw_us + 1) for ref in known]
+    assert store.of(wants) == [(ref,) for ref in known]
+    first, last = sorted(ref.raw_us for ref in known)
+    channel = known[0].channel
+    stretch = [Want(channel, first, last + 1, "first"), Want(channel, first, last + 1, "last")]
+    assert [ref.raw_us for (ref,) in store.of(stretch)] == [first, last]
+    assert store.of([Want(channel, first + 1, first + 2), Want(channel, first, first)]) == [(), ()]
+
+
+def test_a_stretch_over_midnight_is_looked_at_on_both_days() -> None:
+    midnight = 20_000 * DAY_US
+    assert by_day(midnight - 5, midnight + 3) == [(midnight - 5, midnight), (midnight, midnight + 3)]
+    assert by_day(midnight, midnight + 3) == [(midnight, midnight + 3)]
+    assert by_day(midnight - 5, midnight) == [(midnight - 5, midnight)]
