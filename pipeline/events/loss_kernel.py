@@ -18,8 +18,8 @@ WHOLE, PART = 0, 1
 SECOND_US = 1_000_000
 OF_WAVES = 1.25
 """House rule, of a line that waves slacken and that fell from less than half of its highest: so many times the largest
-fall of the minute before. On scenarios of the family tune at 10 Hz the last crest before such a line hung slack for good
-fell by 1.16 times that at most, and of 312 lines lost two by less."""
+fall of the minute before. On scenarios of the family tune at 10 Hz the last crest before such a line hung slack for
+good fell by 1.16 times that at most, and of 312 lines lost two by less."""
 STANDS_OUT = 6.0
 """House rule, set on scenarios of the family tune at 1 Hz: there 4.2 at most in a sea, 9.2 and more where a line of a
 hook was lost."""
