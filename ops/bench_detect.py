@@ -83,14 +83,19 @@ def run(family: str, seed: int, rates: Sequence[float]) -> list[Ran]:
 
 
 class Kept:
-    """What a file keeps of a run, a line of JSON for each seed; without a file it keeps nothing."""
+    """What a file keeps of a run, a line of JSON for each seed; without a file it keeps nothing. A last line that was
+    never finished counts for nothing, and is taken away where more is to be `added`."""
 
-    def __init__(self, path: Path | None) -> None:
+    def __init__(self, path: Path | None, *, added: bool) -> None:
         self._path = path
         self._ran: dict[tuple[str, int], list[Ran]] = {}
         if path is not None and path.exists():
-            for text in path.read_text().split("\n")[:-1]:  # a last line without its end was never finished
-                row = json.loads(text)
+            text = path.read_text()
+            whole = text[: text.rfind("\n") + 1]
+            if added and whole != text:
+                path.write_text(whole)
+            for line in whole.splitlines():
+                row = json.loads(line)
                 self._ran[row["family"], row["seed"]] = [_ran_of(one) for one in row["ran"]]
 
     def of(self, family: str, seed: int, rates: Sequence[float]) -> list[Ran] | None:
@@ -119,7 +124,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     """Run the scenarios and the quiet days, and print the tables."""
     options = _options(argv)
     began = time.monotonic()
-    kept = Kept(options.keep)
+    kept = Kept(options.keep, added=not options.kept_only)
     with _pool(1 if options.kept_only else options.workers) as pool:
         seeds = range(options.first, options.first + options.scenarios)
         told: dict[float, list[Ran]] = {rate: [] for rate in options.rates}
