@@ -41,6 +41,7 @@ from ops.detect_table import (
     curve,
     examples,
     kinds_with_classes,
+    markdown,
     quiet,
     reach,
     table,
@@ -222,6 +223,9 @@ def _only(ran: Ran, kind: str | None) -> Ran:
 def _print_scenarios(options: argparse.Namespace, told: dict[float, dict[str, Tally]]) -> list[str]:
     """Print the tables of each rate; what was missed."""
     missed: list[str] = []
+    if options.markdown:
+        _show(options, markdown(told))
+        return missed
     for rate_hz, found in told.items():
         text, wrong = table(found, rate_hz, options.scenarios, options.family)
         missed += wrong
@@ -286,6 +290,7 @@ def _options(argv: Sequence[str] | None) -> argparse.Namespace:
         "--keep", type=Path, metavar="FILE", help="add each result to this file; what stands in it is done"
     )
     parser.add_argument("--kept-only", action="store_true", help="run nothing: the tables of what stands in the file")
+    parser.add_argument("--markdown", action="store_true", help="the table of ops/README.md instead of the others")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--json", action="store_true", help="all counts and errors instead of tables")
     parser.add_argument("--short", action="store_true", help="one scenario, one quiet day; proves that it runs")

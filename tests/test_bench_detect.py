@@ -17,7 +17,7 @@ import ops.bench_detect as bench
 from ops.detect_match import Tally, tallies
 from ops.detect_night import Night, night_of
 from ops.detect_reach import _times
-from ops.detect_table import curve, misses, quiet, reach, table, timed
+from ops.detect_table import curve, markdown, misses, quiet, reach, table, timed
 from pipeline.cli import tautlog
 from pipeline.ledger import index
 from pipeline.ledger.database import open_ledger
@@ -219,6 +219,15 @@ def test_a_table_says_what_was_missed_and_a_kind_that_reached_all_misses_nothing
     assert text.startswith("on our simulator: 1 scenarios of family tune, 10 Hz")
     assert missed == ["snap-load at 10 Hz: recall, precision"]
     assert "MISSED recall, precision" in text.splitlines()[-1]
+
+
+def test_the_markdown_table_has_each_rate_beside_the_other() -> None:
+    text = markdown({10.0: {"slack": Tally(true=4, hits=3, false=1, borderline=2), "rate": Tally(false=1)}, 1.0: {}})
+    assert text.splitlines() == [
+        "| kind | true | near | 10 Hz | 1 Hz |",
+        "|---|---|---|---|---|",
+        "| slack | 4 | 2 | 0.750 / 0.750 | - / - |",
+    ]
 
 
 def test_one_false_alarm_in_quiet_days_is_a_miss_and_is_named() -> None:

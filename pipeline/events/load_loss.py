@@ -23,8 +23,8 @@ the mean in `loss_stay_s` after of that in `loss_mean_s` before, and the largest
 (1 - 0.25 share) of the largest in `loss_mean_s` before; stored readings must reach over both times, but for
 `max_gap_s`. And it must stand out of the sea, whose waves fall by a share too where readings are slow: the fall from a
 to b is larger than the usual one, and as many times that, multiplied by as many times as the step of the mean over
-`loss_before_s` at b is the largest step, either way, at any whole second of the minute before, is at least 6. Which of
-the hook's lines it was, tension cannot tell.
+`loss_before_s` at b is the largest step, either way, at any whole second of the minute before, is at least 4.5. Which
+of the hook's lines it was, tension cannot tell.
 
 `highest` is the largest tension *recorded* in `loss_before_s` before b, or since a: a lower bound on what the line
 bore. A fall over a gap of more than `max_gap_s` is none, for nothing is known of how it fell.

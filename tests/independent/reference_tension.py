@@ -324,7 +324,7 @@ def _share_loss(
 
 
 def _usual_fall(tension: Samples, index: int, rules: Rules) -> float:
-    """The largest fall in the time before: from the largest of half a second before a reading, or the reading before."""
+    """The largest fall in the time before: from the largest of half a second before, or from the reading before."""
     at_us = tension[index][0]
     before = _window(tension, at_us - rules.loss_mean_us, at_us - 1)
     falls = [0.0]
@@ -335,7 +335,7 @@ def _usual_fall(tension: Samples, index: int, rules: Rules) -> float:
 
 
 def _stands_out(tension: Samples, index: int, fall_kn: float, rules: Rules) -> bool:
-    """A share's fall is the larger, and its times the usual fall by the times the usual step of the mean are six."""
+    """A share's fall is the larger, and its times the usual fall by the times the usual step of the mean are 4.5."""
     at_us, width_us = tension[index][0], rules.loss_before_us
 
     def step_kn(middle_us: int) -> float | None:
@@ -350,7 +350,7 @@ def _stands_out(tension: Samples, index: int, fall_kn: float, rules: Rules) -> b
     steps = [abs(one) for one in map(step_kn, middles) if one is not None]
     own_kn, falls_kn = step_kn(at_us), _usual_fall(tension, index, rules)
     assert own_kn is not None
-    return fall_kn > falls_kn and fall_kn * own_kn >= 6.0 * falls_kn * max(steps, default=0.0)
+    return fall_kn > falls_kn and fall_kn * own_kn >= 4.5 * falls_kn * max(steps, default=0.0)
 
 
 def fell_slack(one: Loss, tension: Samples, hook: Samples, level: Level, rules: Rules) -> bool:
