@@ -154,7 +154,8 @@ def _sea_at_1_hz(seed: int, seconds: int) -> list[float]:
     rng = np.random.default_rng(seed)
     at = np.arange(seconds)
     group = 1.0 + 0.7 * np.sin(at * 2 * np.pi / 57.0)
-    return (150.0 + 60.0 * group * np.sin(at * 2 * np.pi / 8.3) + rng.normal(0, 1.0, seconds)).tolist()
+    kn = 150.0 + 60.0 * group * np.sin(at * 2 * np.pi / 8.3) + rng.normal(0, 1.0, seconds)
+    return [float(one) for one in kn]
 
 
 def test_a_wave_on_a_hook_read_once_a_second_takes_no_share_away_though_groups_of_waves_come_and_go() -> None:
