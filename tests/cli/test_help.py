@@ -15,12 +15,12 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 COMMANDS = (
     "new", "demo", "ingest", "nightly", "receipts", "cycles", "events", "statement", "status", "audit",
     "rebuild", "trace", "findings", "health", "fleet", "backup", "restore", "tidy", "compare",
-    "explain", "sampling", "balance", "episodes", "zeros", "brakes", "incident",
+    "explain", "sampling", "balance", "episodes", "zeros", "brakes", "incident", "pages",
 )  # fmt: skip
 ANSWERING = tuple(name for name in COMMANDS if name not in ("new", "demo"))
 HEAVY = (
     "duckdb", "numba", "numpy", "pandas", "polars", "pyarrow", "pydantic", "dataframely", "rich", "zstandard",
-    "prometheus_client",
+    "prometheus_client", "jinja2", "bokeh",
 )  # fmt: skip
 LOADED = f"""
 import json, sys
