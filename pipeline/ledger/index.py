@@ -113,8 +113,23 @@ def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, d
     return {(row.line, row.zone, row.day): row for row in rows}
 
 
+def wear_units(ledger: Ledger, line: str) -> dict[tuple[str, date], tuple[int | None, int | None]]:
+    """Creep and abrasion of a line's live wear days by (zone, day), in units of 2^-100; None: not reckoned."""
+    found = ledger.rows(
+        "SELECT zone, day, creep_units, abrasion_units FROM live_wear_days WHERE line = ? ORDER BY zone, day", [line]
+    )
+    return {
+        (zone, day): (None if creep is None else int(creep), None if abrasion is None else int(abrasion))
+        for zone, day, creep, abrasion in found
+    }
+
+
 def day_facts(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], dict[str, Any]]:
     """What live wear days counted or saw besides lives, by (line, zone, day), in that order."""
+    return ledger.once(("day facts", line), lambda: _day_facts(ledger, line))
+
+
+def _day_facts(ledger: Ledger, line: str | None) -> dict[tuple[str, str, date], dict[str, Any]]:
     clause, given = _among(("line",), None if line is None else [(line,)])
     found = ledger.rows(f"SELECT line, zone, day, facts FROM live_wear_days WHERE {clause} ORDER BY ALL", given)
     return {(line, zone, day): json.loads(text) for line, zone, day, text in found}
@@ -129,6 +144,10 @@ def postings(ledger: Ledger, line: str | None = None) -> dict[Key, Entry]:
 
 def events(ledger: Ledger) -> dict[str, Event]:
     """Live events by id, in order of line, from_us, kind."""
+    return ledger.once("events", lambda: _events(ledger))
+
+
+def _events(ledger: Ledger) -> dict[str, Event]:
     return {row.event: row for row in load(ledger, Event, "live_events", order="line, from_us, kind")}
 
 
@@ -141,6 +160,10 @@ def horizon_us(ledger: Ledger) -> int | None:
     """Up to when coverage is reckoned: the latest live stored sample of the site, or the end of the latest
     `--through` day any run was given, whichever is later. None when there is neither.
     """
+    return ledger.once("horizon", lambda: _horizon_us(ledger))
+
+
+def _horizon_us(ledger: Ledger) -> int | None:
     [(latest_us,)] = ledger.rows("SELECT max(last_us) FROM live_parts")
     through = latest_through(ledger)
     ends = [latest_us] if latest_us is not None else []
@@ -160,6 +183,10 @@ def known_us(ledger: Ledger) -> int:
 
     A run that only took files away has looked at nothing.
     """
+    return ledger.once("known", lambda: _known_us(ledger))
+
+
+def _known_us(ledger: Ledger) -> int:
     found = ledger.rows("SELECT max(started_us) FROM runs WHERE run NOT IN (SELECT run FROM removed)")
     return max(found[0][0] or 0, horizon_us(ledger) or 0)
 
@@ -171,6 +198,10 @@ the flags tell."""
 
 def unreckoned(ledger: Ledger) -> int:
     """How many places' days have samples that no night has looked at yet."""
+    return ledger.once("unreckoned", lambda: _unreckoned(ledger))
+
+
+def _unreckoned(ledger: Ledger) -> int:
     [(days,)] = ledger.rows(
         """
         SELECT count(*) FROM (SELECT place, day, max(run) AS run FROM live_parts GROUP BY place, day) AS p

@@ -104,6 +104,12 @@ def tests_of(site: Site, ledger: Ledger, account: Account) -> list[dict[str, Any
 
 def _days(ledger: Ledger, site: Site, account: Account) -> dict[str, list[tuple[date, dict[str, Decimal], Any]]]:
     """By zone: each day, the life used by band before it (opening included), and the day's highest tension."""
+    return ledger.once(("strength days", account.line), lambda: _days_asked(ledger, site, account))
+
+
+def _days_asked(
+    ledger: Ledger, site: Site, account: Account
+) -> dict[str, list[tuple[date, dict[str, Decimal], Any]]]:
     opening = site.lines[account.line].opening_life
     opened = Decimal(0) if opening is None else opening
     riggings = [row for row in site.riggings if row.line == account.line]
