@@ -26,6 +26,7 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -151,7 +152,7 @@ def stretches(
     bandwidth = 1.06 * record.log_spread * math.pow(blocks, -0.2)
     # Three uniforms make a bell of standard deviation 1/2 around 3/2.
     bell = 2.0 * (rng.random(draws) + rng.random(draws) + rng.random(draws) - 1.5)
-    factor = np.array([math.exp(bandwidth * z) for z in bell.tolist()])
+    factor = np.fromiter(map(math.exp, (bandwidth * bell).tolist()), np.float64, draws)
     smoothed: Values = np.maximum(after - before, 0.0) * factor
     return smoothed
 
@@ -178,6 +179,7 @@ def _life_until(record: Record, day: NDArray[np.intp], at_us: Values, within: Va
     return until
 
 
+@cache
 def _evenly(draws: int) -> Values:
     return np.broadcast_to(np.linspace(0.0, 1.0, _PARTS + 1), (draws, _PARTS + 1))
 
