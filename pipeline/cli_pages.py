@@ -12,19 +12,27 @@ from pipeline.cli_options import AS_JSON, SITE
 @click.command()
 @SITE
 @click.option("--to", "folder", type=click.Path(path_type=Path), help="Folder to make (default: pages/ of the site).")
+@click.option(
+    "--candidate",
+    "candidates",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Spec of a rope to compare, besides those in specs/ that no line uses; may be given several times.",
+)
 @AS_JSON
-def pages(site: Path, folder: Path | None, as_json: bool) -> None:
+def pages(site: Path, folder: Path | None, candidates: tuple[Path, ...], as_json: bool) -> None:
     """Write the pages that people read in the morning: static, offline, from what is published.
 
     Open pages/index.html in a browser. Every night writes them too, where something is new.
     """
+    from pipeline.compare import read_specs
     from pipeline.reports.making import make_pages
 
     if not (site / "site.toml").is_file():
         from pipeline.site import open_site
 
         open_site(site)  # says what is wrong with the folder
-    made = make_pages(site, site / "pages" if folder is None else folder)
+    made = make_pages(site, site / "pages" if folder is None else folder, read_specs(candidates))
     if as_json:
         from pipeline.ledger.queries import answer_text
 

@@ -9,7 +9,7 @@ import importlib.util
 import os
 import secrets
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from importlib.resources import files
@@ -17,20 +17,24 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import Bug, StoreError
-from pipeline.ledger.database import open_published
+from pipeline.ledger.still import open_still
 from pipeline.ledger.words import CAUTION
 from pipeline.manifest import canonical_json
-from pipeline.reports import berth
+from pipeline.reports import berth, line, method, ropes
 from pipeline.reports.figures import Instant
 from pipeline.reports.fresh import MARK, VERSION, made_of, mark_of
 from pipeline.reports.page import BERTH, COMPARE, METHOD, QUALITY, Page
 from pipeline.reports.snapshot import Snapshot
 from pipeline.reports.writing import page_html
 from pipeline.store.files import cannot_write
+from schemas.registers import Spec
 from schemas.times import us_to_rfc3339
 
 MAKERS: tuple[Callable[[Snapshot], Iterator[Page]], ...] = (
     berth.pages,
+    line.pages,
+    ropes.pages,
+    method.pages,
 )  # fmt: skip
 """Every kind of page. Their paths are known before the first is written, so that links lead only to pages there are."""
 
@@ -55,15 +59,16 @@ class Made:
     made_of: Mapping[str, Any]
 
 
-def make_pages(site_root: Path, folder: Path) -> Made:
-    """Write all pages of what is published, and swap them in. StoreError: nothing published, no room, or a folder that
-    holds something else.
+def make_pages(site_root: Path, folder: Path, candidates: Sequence[Spec] = ()) -> Made:
+    """Write all pages of what is published, and swap them in. `candidates`: ropes to compare besides the site's own.
+
+    StoreError: nothing published, no room, or a folder that holds something else.
     """
     folder = Path(os.path.abspath(folder))
     _must_be_ours(folder)
     draft = folder.with_name(f".{folder.name}-{secrets.token_hex(4)}.draft")
     try:
-        with Snapshot(open_published(site_root)) as snapshot:
+        with Snapshot(open_still(site_root), candidates) as snapshot:
             mark = made_of(**snapshot.head)
             made = Made(folder, tuple(_write_all(snapshot, draft)), mark)
         (draft / MARK).write_text(canonical_json({"version": VERSION, "made_of": mark}), encoding="utf-8")

@@ -22,16 +22,21 @@ from pipeline.ledger.statement import statement_of
 from pipeline.ledger.status import status_of
 from pipeline.site import Site
 from pipeline.store.depot import Depot
+from schemas.registers import Spec
 
 Answer = dict[str, Any]
 Rows = list[dict[str, Any]]
 
 
 class Snapshot:
-    """The published snapshot of one site. Use it in a `with`, which closes the ledger."""
+    """The published snapshot of one site. Use it in a `with`, which closes the ledger.
 
-    def __init__(self, ledger: Ledger) -> None:
+    `candidates`: specs of ropes to compare, besides those of the site that no line uses.
+    """
+
+    def __init__(self, ledger: Ledger, candidates: Sequence[Spec] = ()) -> None:
         self.ledger = ledger
+        self.candidates = candidates
         self._statements: dict[str, Answer] = {}
         self._explained: dict[str, Answer] = {}
 
