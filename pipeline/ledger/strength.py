@@ -107,9 +107,7 @@ def _days(ledger: Ledger, site: Site, account: Account) -> dict[str, list[tuple[
     return ledger.once(("strength days", account.line), lambda: _days_asked(ledger, site, account))
 
 
-def _days_asked(
-    ledger: Ledger, site: Site, account: Account
-) -> dict[str, list[tuple[date, dict[str, Decimal], Any]]]:
+def _days_asked(ledger: Ledger, site: Site, account: Account) -> dict[str, list[tuple[date, dict[str, Decimal], Any]]]:
     opening = site.lines[account.line].opening_life
     opened = Decimal(0) if opening is None else opening
     riggings = [row for row in site.riggings if row.line == account.line]

@@ -113,10 +113,11 @@ def events_view(line: str, events: Sequence[Answer]) -> View:
                Column("percent", trace=said, note="of ship design MBL, or of what is said; a tail's of its own"),
                Column("what happened", wide=True)]  # fmt: skip
     rows = [_event(line, one, said) for one in newest[:MOST_EVENTS]]
+    counted = Trace(f"counted in {said.words}")
     return {
         "table": Table("events", "Events above a note, newest first", columns, rows, empty="none is on record"),
-        "left_out": number(len(told) - MOST_EVENTS, said, digits=0) if len(told) > MOST_EVENTS else None,
-        "notes": [(number(count, said, digits=0), kind) for kind, count in sorted(notes.items())],
+        "left_out": number(len(told) - MOST_EVENTS, counted, digits=0) if len(told) > MOST_EVENTS else None,
+        "notes": [(number(count, counted, digits=0), kind) for kind, count in sorted(notes.items())],
         "cautions": cautions({one["kind"] for one in told}),
     }
 

@@ -45,7 +45,7 @@ def _marks(services: Sequence[Any], high: Sequence[Storm]) -> list[Mark]:
 def life_charts(
     answer: Mapping[str, Any], lives: Lives, services: Sequence[Any], high: Sequence[Storm], worst: str
 ) -> list[Chart]:
-    """Life consumed against time, a chart a mechanism, as they differ by decades; none for one that has used nothing."""
+    """Life consumed against time, a chart a mechanism, as they differ by decades; none of one that has used nothing."""
     return [
         _life_chart(answer["basis"], name, drawn, _marks(services, high))
         for name in MECHANISMS
