@@ -42,12 +42,18 @@ def _marks(services: Sequence[Any], high: Sequence[Storm]) -> list[Mark]:
     return marks + [Mark(ms(one.from_us), "high load", "warn") for one in highest]
 
 
+def _not_marked(high: Sequence[Storm]) -> list[str]:
+    """That some stretches of high load are not marked, where they are not."""
+    many = len(high)
+    return [] if many <= MOST_MARKS else [f"Of {many} stretches of high load the highest {MOST_MARKS} are marked."]
+
+
 def life_charts(
     answer: Mapping[str, Any], lives: Lives, services: Sequence[Any], high: Sequence[Storm], worst: str
 ) -> list[Chart]:
     """Life consumed against time, a chart a mechanism, as they differ by decades; none of one that has used nothing."""
     return [
-        _life_chart(answer["basis"], name, drawn, _marks(services, high))
+        _life_chart(answer["basis"], name, drawn, _marks(services, high), _not_marked(high))
         for name in MECHANISMS
         if (drawn := [_risen(zone, name, lives[zone][name], solid=zone == worst) for zone in _with(lives, name)])
     ]
@@ -58,7 +64,9 @@ def _with(lives: Lives, name: str) -> list[str]:
     return [zone for zone, of_zone in lives.items() if any(used for _, used in of_zone.get(name, ()))]
 
 
-def _life_chart(basis: str, mechanism: str, drawn: Sequence[Series], marks: Sequence[Mark]) -> Chart:
+def _life_chart(
+    basis: str, mechanism: str, drawn: Sequence[Series], marks: Sequence[Mark], notes: Sequence[str]
+) -> Chart:
     ends = [(one.name, one.y[-1] or 0.0) for one in drawn]
     return Chart(
         f"life-{mechanism}",
@@ -74,7 +82,8 @@ def _life_chart(basis: str, mechanism: str, drawn: Sequence[Series], marks: Sequ
         link=TIME,
         notes=[
             "Straight within a day, as only its whole is posted; a day's life stands where its cycles closed. Marked: "
-            "services, and where high loads begin."
+            "services, and where high loads begin.",
+            *notes,
         ],
     )
 
@@ -118,6 +127,7 @@ def peaks_chart(
         marks=_marks(services, high),
         levels=[Mark(pct / 100 * base_kn, f"{words}, {pct:g} % of {base}", "alarm") for pct, words in levels],
         link=TIME,
+        notes=_not_marked(high),
     )
 
 

@@ -174,7 +174,7 @@ def test_events_are_listed_newest_first_notes_are_counted_and_the_rest_is_said()
         return {
             "event": f"e{nth:03}", "kind": "slack", "severity": severity, "line": "L1", "from_at": at, "to_at": at,
             "peak_kn": 1.0, "peak_at": at, "peak_pct": 0.1, "peak_pct_of": "break force", "lasted_s": 5.0,
-            "slack_s": 5.0, "phase": "all fast", "times": 1, "lowest_kn": 0.0,
+            "slack_s": 5.0, "phase": "all fast", "times": 1, "tending": [], "lowest_kn": 0.0,
         }  # fmt: skip
 
     found = [event(nth, "warning") for nth in range(MOST_EVENTS + 7)] + [event(500, "note")]

@@ -134,7 +134,7 @@ def test_every_threshold_of_the_policy_stands_with_its_value_and_who_says_so(pag
 def test_every_word_of_a_mechanism_s_head_is_on_the_page(page: Reading) -> None:
     for module in ("pipeline.wear.fatigue", "pipeline.wear.creep", "pipeline.wear.abrasion", "pipeline.wear.heat"):
         words = source_of(module).words.replace("`", "")
-        assert " ".join(words.split()) in " ".join(page.text.split())
+        assert "".join(words.split()) in "".join(page.text.split())
 
 
 def test_the_page_of_methods_opens_offline_and_fits_a_phone(demo_pages: Path, browser: Browser) -> None:
