@@ -203,7 +203,6 @@ def beside_table(found: Sequence[tuple[str, str, int]], status: Answer) -> Table
         Row(
             [
                 Link(line, line_path(line)),
-                rows[line]["part"],
                 channel,
                 instant(us_to_rfc3339(since_us)),
                 rows[line]["zone"],
@@ -216,7 +215,7 @@ def beside_table(found: Sequence[tuple[str, str, int]], status: Answer) -> Table
         )
         for line, channel, since_us in found
     ]
-    columns = [Column("line"), Column("part"), Column("channel"), Column("together since"), Column("zone"),
+    columns = [Column("line"), Column("channel"), Column("together since"), Column("zone"),
                Column("consumed", trace=said), Column("pending", trace=said),
                Column("all counted", note="opening, consumed, days not posted and pending", trace=said),
                Column("the figure is a"), Column("what to do", wide=True)]  # fmt: skip

@@ -156,7 +156,7 @@ def _units() -> Table:
         for name, unit in UNITS.items()
     ]
     columns = [Column("unit of a log"), Column("times", trace=said), Column("plus", trace=said), Column("gives")]
-    return Table("units", "What one of each unit is in the unit that is kept", columns, rows, few=True)
+    return Table("unit-factors", "What one of each unit is in the unit that is kept", columns, rows, few=True)
 
 
 def _ropes(site: Site, files: Mapping[str, str]) -> Table:
