@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli_options import AS_JSON, SITE
+from pipeline.cli_options import AS_JSON, SITE, WORKERS
 
 
 @click.command()
@@ -19,8 +19,9 @@ from pipeline.cli_options import AS_JSON, SITE
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Spec of a rope to compare, besides those in specs/ that no line uses; may be given several times.",
 )
+@WORKERS
 @AS_JSON
-def pages(site: Path, folder: Path | None, candidates: tuple[Path, ...], as_json: bool) -> None:
+def pages(site: Path, folder: Path | None, candidates: tuple[Path, ...], workers: str | None, as_json: bool) -> None:
     """Write the pages that people read in the morning: static, offline, from what is published.
 
     Open pages/index.html in a browser. Every night writes them too, where something is new.
@@ -32,7 +33,7 @@ def pages(site: Path, folder: Path | None, candidates: tuple[Path, ...], as_json
         from pipeline.site import open_site
 
         open_site(site)  # says what is wrong with the folder
-    made = make_pages(site, site / "pages" if folder is None else folder, read_specs(candidates))
+    made = make_pages(site, site / "pages" if folder is None else folder, read_specs(candidates), workers=workers)
     if as_json:
         from pipeline.ledger.queries import answer_text
 

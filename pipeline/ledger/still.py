@@ -27,7 +27,11 @@ LAID_DOWN = {
 
 def open_still(site_root: Path) -> Ledger:
     """The published snapshot, for many questions; close it, or use it in a `with`. StoreError: nothing is published."""
-    ledger = open_published(site_root)
+    return held_still(open_published(site_root))
+
+
+def held_still(ledger: Ledger) -> Ledger:
+    """The same of a snapshot that is open."""
     for view, order in LAID_DOWN.items():
         ledger.rows(f"CREATE TEMP TABLE {view} AS SELECT * FROM main.{view} ORDER BY {order}")
     ledger.kept = {}

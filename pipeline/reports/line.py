@@ -67,7 +67,7 @@ def pages(snapshot: Snapshot) -> Iterator[Page]:
     """One page a line, in the order of the register; what all of them need is asked when the first is written."""
     shared = Shared(snapshot)
     for line in snapshot.site.lines:
-        yield Page(line_path(line), f"Line {line}", "line.html.j2", partial(line_view, shared, line))
+        yield Page(line_path(line), f"Line {line}", "line.html.j2", partial(line_view, shared, line), line=line)
 
 
 class Shared:

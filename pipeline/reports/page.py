@@ -22,12 +22,17 @@ _DEVICES = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])", re.ASCII | re.IGNO
 class Page:
     """A page to be written. `path`: below `pages/`. `context`: what the template shows, or what makes it, called when
     the page is written. `template`: file in `templates/`.
+
+    For those who write many at once: `line`: the line whose statement it shows, so that one process writes all pages of
+    a line; `last`: it shows every line's, and is written when they are there (ask `Snapshot.summary`).
     """
 
     path: str
     title: str
     template: str
     context: Context | Callable[[], Context]
+    line: str | None = None
+    last: bool = False
 
     @property
     def shown(self) -> Context:

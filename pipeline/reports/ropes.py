@@ -26,8 +26,8 @@ Answer = Mapping[str, Any]
 
 
 def pages(snapshot: Snapshot) -> Iterator[Page]:
-    """The one page."""
-    yield Page(COMPARE, "Ropes compared", "compare.html.j2", partial(ropes_view, snapshot))
+    """The one page, written by the process that was told the candidates."""
+    yield Page(COMPARE, "Ropes compared", "compare.html.j2", partial(ropes_view, snapshot), last=True)
 
 
 def candidates_of(site: Site, named: Sequence[Spec]) -> list[Spec]:
