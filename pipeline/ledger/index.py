@@ -113,17 +113,6 @@ def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, d
     return {(row.line, row.zone, row.day): row for row in rows}
 
 
-def wear_units(ledger: Ledger, line: str) -> dict[tuple[str, date], tuple[int | None, int | None]]:
-    """Creep and abrasion of a line's live wear days by (zone, day), in units of 2^-100; None: not reckoned."""
-    found = ledger.rows(
-        "SELECT zone, day, creep_units, abrasion_units FROM live_wear_days WHERE line = ? ORDER BY zone, day", [line]
-    )
-    return {
-        (zone, day): (None if creep is None else int(creep), None if abrasion is None else int(abrasion))
-        for zone, day, creep, abrasion in found
-    }
-
-
 def day_facts(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], dict[str, Any]]:
     """What live wear days counted or saw besides lives, by (line, zone, day), in that order."""
     return ledger.once(("day facts", line), lambda: _day_facts(ledger, line))

@@ -26,7 +26,6 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Final
 
 import numpy as np
@@ -142,7 +141,7 @@ def stretches(
     around = last_us >= record.total_us
     last_us = np.where(around, last_us - record.total_us, last_us)
     first, last = _day_at(record, first_us), _day_at(record, last_us)
-    begin, end = _evenly(draws), _evenly(draws)
+    begin, end = None, None
     if parts:
         begin, end = _within_days(record, draws, rng), _within_days(record, draws, rng)
         end = np.where(((first == last) & ~around)[:, None], begin, end)
@@ -170,8 +169,8 @@ def even_stretches(record: Record, lengths_us: Sequence[float], drawn: Values, r
     last_us = first_us + np.array(lengths_us)[:, None]
     around = last_us >= record.total_us
     last_us = np.where(around, last_us - record.total_us, last_us)
-    before = _even_life_until(record, first_us)
-    after = _even_life_until(record, last_us) + np.where(around, record.life_until[-1], 0.0)
+    before = _life_until(record, _day_at(record, first_us), first_us, None)
+    after = _life_until(record, _day_at(record, last_us), last_us, None) + np.where(around, record.life_until[-1], 0.0)
     smooth = np.array([[_bandwidth(record, length_us)] for length_us in lengths_us])
     bell = 2.0 * (chances[:, 2] + chances[:, 3] + chances[:, 4] - 1.5)
     factor = np.fromiter(map(math.exp, (smooth * bell).ravel().tolist()), np.float64, bell.size).reshape(bell.shape)
@@ -196,31 +195,20 @@ def _day_at(record: Record, at_us: Values) -> NDArray[np.intp]:
     return np.minimum(np.searchsorted(record.edge_us, at_us, side="right") - 1, record.life.size - 1)
 
 
-def _life_until(record: Record, day: NDArray[np.intp], at_us: Values, within: Values) -> Values:
-    """Life from the record's begin to `at_us`, which lies in `day`; `within` (draws, _PARTS + 1) shares out a day."""
+def _life_until(record: Record, day: NDArray[np.intp], at_us: Values, within: Values | None) -> Values:
+    """Life from the record's begin to `at_us`, which lies in `day`; `within` (draws, _PARTS + 1) shares out a day.
+
+    None: evenly, by steps of a power of two, so that the shares are the same to the last bit.
+    """
     place = (at_us - record.edge_us[day]) / record.observed_us[day] * _PARTS
+    if within is None:
+        return np.asarray(record.life_until[day] + record.life[day] * (place / _PARTS), np.float64)
     part = np.clip(place.astype(np.int64), 0, _PARTS - 1)
     row = np.arange(day.size)
     before, after = within[row, part], within[row, part + 1]
     share: Values = before + (place - part) * (after - before)
     until: Values = record.life_until[day] + record.life[day] * share
     return until
-
-
-def _even_life_until(record: Record, at_us: Values) -> Values:
-    """`_life_until` where a day's life is shared out evenly, for instants of any shape."""
-    day = _day_at(record, at_us)
-    place = (at_us - record.edge_us[day]) / record.observed_us[day] * _PARTS
-    part = np.clip(place.astype(np.int64), 0, _PARTS - 1)
-    even = np.linspace(0.0, 1.0, _PARTS + 1)
-    before, after = even[part], even[part + 1]
-    until: Values = record.life_until[day] + record.life[day] * (before + (place - part) * (after - before))
-    return until
-
-
-@cache
-def _evenly(draws: int) -> Values:
-    return np.broadcast_to(np.linspace(0.0, 1.0, _PARTS + 1), (draws, _PARTS + 1))
 
 
 def _within_days(record: Record, draws: int, rng: np.random.Generator) -> Values:
