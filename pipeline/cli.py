@@ -35,6 +35,7 @@ from pipeline.cli_options import (
     print_answer,
 )
 from pipeline.cli_options import answer as _answer
+from pipeline.cli_pages import PAGES
 from pipeline.cli_upkeep import UPKEEP
 
 
@@ -281,7 +282,7 @@ def compare(
     _answer(site, lambda ledger: run_through(ledger, specs, lines, exact=exact, workers=workers), as_json, "compare")
 
 
-for command in (*NIGHTS, *BERTH, *INCIDENT, health, *UPKEEP):
+for command in (*NIGHTS, *BERTH, *PAGES, *INCIDENT, health, *UPKEEP):
     tautlog.add_command(command)
 
 

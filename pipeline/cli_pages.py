@@ -1,0 +1,38 @@
+"""The command of the pages. Parse, call, print."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pipeline.cli_options import AS_JSON, SITE
+
+
+@click.command()
+@SITE
+@click.option("--to", "folder", type=click.Path(path_type=Path), help="Folder to make (default: pages/ of the site).")
+@AS_JSON
+def pages(site: Path, folder: Path | None, as_json: bool) -> None:
+    """Write the pages that people read in the morning: static, offline, from what is published.
+
+    Open pages/index.html in a browser. Every night writes them too, where something is new.
+    """
+    from pipeline.reports.making import make_pages
+
+    if not (site / "site.toml").is_file():
+        from pipeline.site import open_site
+
+        open_site(site)  # says what is wrong with the folder
+    made = make_pages(site, site / "pages" if folder is None else folder)
+    if as_json:
+        from pipeline.ledger.queries import answer_text
+
+        told = [{"path": path, "title": title, "bytes": size} for path, title, size in made.pages]
+        click.echo(answer_text({"folder": str(made.folder), "made_of": dict(made.made_of), "pages": told}))
+        return
+    count = f"{len(made.pages)} pages" if len(made.pages) != 1 else "1 page"
+    click.echo(f"{count} of run {made.made_of['run']}: open {made.folder / 'index.html'}")
+
+
+PAGES = (pages,)
