@@ -8,7 +8,7 @@ one place. Values in kN are given in kN, and drawn in the unit that the reader c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Literal
 
 Number = float | int | None
@@ -79,24 +79,24 @@ class Chart:
 
 def chart_json(chart: Chart) -> dict[str, Any]:
     """A chart as the page holds it. Figures are floats as they are; what is not finite is a gap."""
-    shown = asdict(chart)
-    shown["series"] = [_series(one) for one in chart.series]
-    return shown
+    # Not all of it by `asdict`, which copies every point of every series one by one.
+    shown = {one.name: getattr(chart, one.name) for one in fields(chart)}
+    shown |= {"x": asdict(chart.x), "y": asdict(chart.y), "series": [_series(one) for one in chart.series]}
+    return shown | {name: [asdict(mark) for mark in shown[name]] for name in ("marks", "levels")}
 
 
 def _series(series: Series) -> dict[str, Any]:
     made = {name: getattr(series, name) for name in ("kind", "name", "colour", "dash", "width")}
     for name in ("x", "y", "x2", "y2", "value"):
         values = getattr(series, name)
-        made[name] = None if values is None else [_number(one) for one in values]
+        made[name] = None if values is None else _numbers(values)
     return made
 
 
-def _number(value: Number) -> float | int | None:
-    if value is None:
-        return None
-    plain = value if isinstance(value, int) else float(value)
-    return plain if abs(plain) < float("inf") else None  # NaN is not less than anything
+def _numbers(values: Sequence[Number]) -> list[Number]:
+    """Plain numbers, None where one is not finite: what is not has no difference of nought from itself."""
+    plain = (int, float)  # others, such as NumPy's, are no JSON
+    return [None if one is None or one - one != 0 else one if type(one) in plain else float(one) for one in values]
 
 
 def ms(at_us: int) -> float:

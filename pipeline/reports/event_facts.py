@@ -71,12 +71,10 @@ WORDS: Final[Mapping[str, str]] = {
     "later": "beside it later",
 }
 INSTANTS: Final = ("breakout_at", "lowest_at", "back_at")
-APART: Final = frozenset(
-    ("event", "kind", "line", "channel", "place", "from_at", "to_at", "peak_kn", "peak_at", "peak_pct", "peak_pct_of")
-) | frozenset(
-    ("peak_at_least", "breakout_at_least", "run", "severity", "phase")
-    + ("tails", "lines", "evidence", "others", "last_loaded", "first_unloaded")
-)
+_OF_ALL = ("event", "kind", "line", "channel", "place", "from_at", "to_at", "peak_kn", "peak_at", "peak_pct", "run")
+_IN_HEAD = ("peak_pct_of", "peak_at_least", "breakout_at_least", "severity", "phase")
+_IN_TABLES = ("tails", "lines", "evidence", "others", "last_loaded", "first_unloaded")
+APART: Final = frozenset((*_OF_ALL, *_IN_HEAD, *_IN_TABLES))
 """Shown elsewhere on the page: in its head, or in a table of their own."""
 
 

@@ -20,10 +20,11 @@ from pipeline.errors import Bug, StoreError
 from pipeline.ledger.database import open_published
 from pipeline.ledger.words import CAUTION
 from pipeline.manifest import canonical_json
-from pipeline.reports import berth
+from pipeline.reports import berth, data_quality, happening
 from pipeline.reports.figures import Instant
 from pipeline.reports.fresh import MARK, VERSION, made_of, mark_of
-from pipeline.reports.page import BERTH, COMPARE, METHOD, QUALITY, Page
+from pipeline.reports.kept import Kept
+from pipeline.reports.page import BERTH, COMPARE, EVENTS, METHOD, QUALITY, Page
 from pipeline.reports.snapshot import Snapshot
 from pipeline.reports.writing import page_html
 from pipeline.store.files import cannot_write
@@ -31,11 +32,14 @@ from schemas.times import us_to_rfc3339
 
 MAKERS: tuple[Callable[[Snapshot], Iterator[Page]], ...] = (
     berth.pages,
+    happening.pages,
+    data_quality.pages,
 )  # fmt: skip
 """Every kind of page. Their paths are known before the first is written, so that links lead only to pages there are."""
 
 NAV = (
     ("Berth", BERTH),
+    ("Events", EVENTS),
     ("Data quality", QUALITY),
     ("Ropes compared", COMPARE),
     ("Method", METHOD),
@@ -55,17 +59,19 @@ class Made:
     made_of: Mapping[str, Any]
 
 
-def make_pages(site_root: Path, folder: Path) -> Made:
-    """Write all pages of what is published, and swap them in. StoreError: nothing published, no room, or a folder that
-    holds something else.
+def make_pages(site_root: Path, folder: Path, *, events_from_us: int | None = None) -> Made:
+    """Write all pages of what is published, and swap them in; those of happenings that have not changed are taken over.
+
+    `events_from_us`: as `Snapshot` has it. StoreError: nothing published, no room, or a folder that holds something
+    else.
     """
     folder = Path(os.path.abspath(folder))
     _must_be_ours(folder)
     draft = folder.with_name(f".{folder.name}-{secrets.token_hex(4)}.draft")
     try:
-        with Snapshot(open_published(site_root)) as snapshot:
+        with Snapshot(open_published(site_root), events_from_us) as snapshot:
             mark = made_of(**snapshot.head)
-            made = Made(folder, tuple(_write_all(snapshot, draft)), mark)
+            made = Made(folder, tuple(_write_all(snapshot, draft, folder, mark)), mark)
         (draft / MARK).write_text(canonical_json({"version": VERSION, "made_of": mark}), encoding="utf-8")
         _swap(draft, folder)
     except OSError as error:
@@ -84,16 +90,24 @@ def all_pages(snapshot: Snapshot) -> list[Page]:
     return found
 
 
-def _write_all(snapshot: Snapshot, draft: Path) -> Iterator[tuple[str, str, int]]:
+def _write_all(
+    snapshot: Snapshot, draft: Path, folder: Path, mark: Mapping[str, Any]
+) -> Iterator[tuple[str, str, int]]:
     found = all_pages(snapshot)
     common = common_of(snapshot, found)
+    leads_to = sorted(page.path for page in found if page.path.count("/") == 0 or page.path.startswith("lines/"))
+    kept = Kept(folder, [mark["program"], mark["pages_sha256"], leads_to])
     _put_static(draft / "static")
     for page in found:
-        text = page_html(page, common).encode()
+        text = kept.take(page)
+        if text is None:
+            text = page_html(page, common).encode()
+        kept.note(page, text)
         path = draft / page.path
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(text)
         yield page.path, page.title, len(text)
+    kept.write(draft)
 
 
 def common_of(snapshot: Snapshot, found: Iterable[Page]) -> dict[str, Any]:

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 Context = Mapping[str, Any]
-BERTH, QUALITY, METHOD, COMPARE = "index.html", "quality.html", "method.html", "compare.html"
+BERTH, EVENTS, QUALITY = "index.html", "events.html", "quality.html"
+METHOD, COMPARE = "method.html", "compare.html"
 """Pages of which there is one."""
 _PLAIN = {"lines": re.compile(r"[A-Z0-9][A-Z0-9_-]{0,39}", re.ASCII)}
 _PLAIN_ELSE = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}", re.ASCII)
@@ -21,13 +22,15 @@ _DEVICES = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])", re.ASCII | re.IGNO
 @dataclass(frozen=True)
 class Page:
     """A page to be written. `path`: below `pages/`. `context`: what the template shows, or what makes it, called when
-    the page is written. `template`: file in `templates/`.
+    the page is written. `template`: file in `templates/`. `key`: digest of all that decides the page; one that the same
+    program made of the same is not made anew. None: it is, every time.
     """
 
     path: str
     title: str
     template: str
     context: Context | Callable[[], Context]
+    key: str | None = None
 
     @property
     def shown(self) -> Context:

@@ -28,10 +28,14 @@ Rows = list[dict[str, Any]]
 
 
 class Snapshot:
-    """The published snapshot of one site. Use it in a `with`, which closes the ledger."""
+    """The published snapshot of one site. Use it in a `with`, which closes the ledger.
 
-    def __init__(self, ledger: Ledger) -> None:
+    `events_from_us`: from when on events are given pages of their own; None: the last days (`chosen.OWN_DAYS`).
+    """
+
+    def __init__(self, ledger: Ledger, events_from_us: int | None = None) -> None:
         self.ledger = ledger
+        self.events_from_us = events_from_us
         self._statements: dict[str, Answer] = {}
         self._explained: dict[str, Answer] = {}
 

@@ -38,7 +38,8 @@ class Row:
 class Table:
     """A table: `id` (of its element), `caption`, columns and rows. The first cell of a row is its head.
 
-    `few`: neither filter nor note on sorting. `empty`: what is said where there is no row.
+    `few`: neither filter nor note on sorting. `empty`: what is said where there is no row. `picks`: heads of columns of
+    which a value may be chosen; `between`: head of a column of instants, of which days may be given from and to.
     """
 
     id: str
@@ -47,6 +48,8 @@ class Table:
     rows: Sequence[Row] = field(default_factory=tuple)
     few: bool = False
     empty: str = "none"
+    picks: Sequence[str] = ()
+    between: str = ""
 
     @property
     def traces(self) -> list[tuple[str, Trace]]:

@@ -134,7 +134,7 @@ class QuarantineWriter:
 
 @dataclass(frozen=True)
 class Quarantined:
-    """A row or cell in quarantine: `what` is `row` or `cell`, `raw` its bytes as delivered; of a cell also its column."""
+    """A row or a cell in quarantine (`what`): `raw` its bytes as delivered; of a cell also its column."""
 
     line_no: int
     what: str

@@ -82,17 +82,43 @@
   function filterable(box) {
     const input = box.querySelector(".filter"), count = box.querySelector(".count");
     if (!input) return;
-    const rows = [...box.querySelector("table").tBodies[0].rows];
-    input.addEventListener("input", () => {
-      const words = input.value.toLowerCase().split(/\s+/).filter(Boolean);
-      let shown = 0;
-      for (const row of rows) {
-        const text = row.textContent.toLowerCase();
-        row.hidden = !words.every((word) => text.includes(word));
-        shown += !row.hidden;
+    const table = box.querySelector("table"), rows = [...table.tBodies[0].rows];
+    const heads = all(table.tHead, "th").map((head) => head.querySelector(".head").textContent);
+    const text = (row, column) => row.cells[column].textContent.trim();
+    const tests = [(row) => {
+      const there = row.textContent.toLowerCase();
+      return input.value.toLowerCase().split(/\s+/).every((word) => there.includes(word));
+    }];
+    const apply = () => {
+      for (const row of rows) row.hidden = !tests.every((test) => test(row));
+      const shown = rows.filter((row) => !row.hidden).length;
+      count.textContent = shown < rows.length ? `${shown} of ${rows.length} rows` : "";
+    };
+    const add = (words, control) => {
+      const label = document.createElement("label");
+      label.append(words + " ", control);
+      count.before(label, " ");
+      control.addEventListener("change", apply);
+    };
+    for (const head of (box.dataset.picks ?? "").split("|").filter(Boolean)) {
+      const column = heads.indexOf(head), select = document.createElement("select");
+      const values = [...new Set(rows.map((row) => text(row, column)))];
+      values.sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
+      select.append(new Option("any", ""), ...values.map((value) => new Option(value || "none", value || " ")));
+      tests.push((row) => !select.value || text(row, column) === select.value.trim());
+      add(head, select);
+    }
+    if (box.dataset.between) {
+      const column = heads.indexOf(box.dataset.between);
+      // Days of UTC; cells of instants are sorted by microseconds.
+      for (const [words, passes] of [["from day", (at, day) => at >= day], ["to day", (at, day) => at < day + 864e8]]) {
+        const day = document.createElement("input");
+        day.type = "date";
+        tests.push((row) => !day.value || passes(Number(row.cells[column].dataset.sort), Date.parse(day.value) * 1000));
+        add(`${words} (UTC)`, day);
       }
-      count.textContent = words.length ? `${shown} of ${rows.length} rows` : "";
-    });
+    }
+    input.addEventListener("input", apply);
   }
 
   // -- charts ---------------------------------------------------------------------------------------------------------
