@@ -77,13 +77,14 @@ def _sum_words(sums: Mapping[str, Any]) -> str:
 
 
 def _count_columns() -> list[Column]:
-    heads = ["lines", *COUNTS, "header + … + quarantined = lines", "cells in quarantine"]
-    return [Column(head, trace=None if "=" in head else RECEIPTS) for head in heads]
+    counts = [Column(head, trace=RECEIPTS) for head in ("lines", *COUNTS)]
+    adds_up = Column("sum", note="header + blank + ignored + stored + duplicate + quarantined = lines")
+    return [*counts, adds_up, Column("cells in quarantine", trace=RECEIPTS)]
 
 
 def _files(view: Mapping[str, Any]) -> Table:
     columns = (
-        Column("file", wide=True),
+        Column("file"),
         *_count_columns(),
         Column("first reading"),
         Column("last reading"),

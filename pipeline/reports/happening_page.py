@@ -12,12 +12,15 @@ from pipeline.reports.page import page_path
 from pipeline.reports.tables import Cell, Column, Row, Table
 from pipeline.reports.traces_drawn import charts_of
 
+SHA_DIGITS = 12
+LEADING = {"surge": ("own", "involved")}
+"""Which lines of an event are drawn in its upper chart, where not its own alone."""
 RAW_COLUMNS = (
     Column("sample"),
     Column("at"),
     Column("channel"),
-    Column("raw file", wide=True),
-    Column("SHA-256", wide=True),
+    Column("raw file"),
+    Column("SHA-256", note="its first digits; in full below"),
     Column("line of the file"),
     Column("reading", trace=Trace("the raw file, at the line named")),
     Column("zero", trace=Trace("calibrations.csv")),
@@ -29,7 +32,14 @@ RAW_COLUMNS = (
 
 def event_page(view: Mapping[str, Any], event: Event) -> dict[str, Any]:
     """What `event.html.j2` lays out of an `event_view`."""
-    charts = charts_of(view["traces"], view["payouts"], view["window"], events=[event], limits=view["limits"])
+    charts = charts_of(
+        view["traces"],
+        view["payouts"],
+        view["window"],
+        events=[event],
+        limits=view["limits"],
+        leading=LEADING.get(event.kind, ("own",)),
+    )
     return {
         **{name: view[name] for name in view if name not in ("traces", "payouts", "raw")},
         "charts": charts,
@@ -40,6 +50,7 @@ def event_page(view: Mapping[str, Any], event: Event) -> dict[str, Any]:
         "evidence": view["evidence"],
         "neighbours": _neighbours(view["neighbours"]),
         "raw": raw_table([("", row) for row in view["raw"]]),
+        "raw_files": raw_files(view["raw"]),
     }
 
 
@@ -53,6 +64,7 @@ def episode_page(view: Mapping[str, Any], events: Sequence[Event], paths: Mappin
         "charts": charts,
         "events": happened_table("events", "Events of this episode, by time", view["events"], paths),
         "raw": raw_table(held),
+        "raw_files": raw_files([row for _, row in held]),
     }
 
 
@@ -107,10 +119,17 @@ def raw_table(rows: Sequence[tuple[str, Mapping[str, Any]]]) -> Table:
     return Table("raw", caption, columns, [_raw(of, row) for of, row in rows], empty="no raw row is stored any more")
 
 
+def raw_files(rows: Sequence[Mapping[str, Any]]) -> Table:
+    """The raw files under some rows, each once, with all of its SHA-256."""
+    files = sorted({(row["raw"]["file"] or "", row["raw"]["sha256"]) for row in rows if row["raw"] is not None})
+    columns = (Column("raw file"), Column("SHA-256", wide=True))
+    return Table("raw-files", "Those raw files, by their SHA-256", columns, [Row(list(one)) for one in files], few=True)
+
+
 def _raw(of: str, row: Mapping[str, Any]) -> Row:
     raw, felt = row["raw"], row["felt"] or {}
     named: tuple[Cell, ...] = (
-        (None, None, None) if raw is None else (raw["file"] or "", raw["sha256"], str(raw["line"]))
+        (None, None, None) if raw is None else (raw["file"] or "", raw["sha256"][:SHA_DIGITS], str(raw["line"]))
     )
     cells = (row["what"], row["at"], row["channel"], *named, row["reading"] or "missing")
     worked = tuple(felt.get(name) for name in ("zero", "gain", "share", "line"))

@@ -78,7 +78,8 @@ def test_hostile_bytes_of_a_quarantined_row_stand_there_as_text(html: str) -> No
 def test_bytes_as_text_obey_nobody_and_can_be_read_back() -> None:
     raw = bytes(range(256))[:150]
     shown = bytes_text(raw)
-    assert shown.isascii() and shown.isprintable()
+    assert shown.isascii()
+    assert shown.isprintable()
     back = re.sub(rb"\\x([0-9a-f]{2})", lambda found: bytes.fromhex(found[1].decode()), shown.encode())
     assert back == raw
 
@@ -91,10 +92,10 @@ def test_coverage_of_a_channel_is_that_of_its_lines_statement(snapshot: Snapshot
         told = snapshot.statement(line)["coverage"]
         assert channels[hook]["rigged"].value == told["rigged_s"]
         assert channels[hook]["observed"].value == told["observed_s"]
-    # Of six hours of H1, up to the latest sample, five minutes are missing but for the 10 s that a sample stands.
+    # Of six hours of H1, up to the latest sample, five minutes are missing from the full ten minutes on, with whose end
+    # a sample's standing ends too.
     assert channels["H1"]["rigged"].value == 6 * 3600 - 2
-    gap_s = (GAP[1] - GAP[0]) // 1_000_000
-    assert channels["H1"]["observed"].value == 6 * 3600 - 2 - (gap_s - 10 + 2)
+    assert channels["H1"]["observed"].value == 6 * 3600 - 2 - (GAP[1] - GAP[0]) // 1_000_000
     assert channels["H1"]["last_read"] == DAY
 
 
@@ -120,7 +121,8 @@ def test_a_day_is_graded_by_how_much_of_its_rigged_time_was_observed(
 
 def test_conflicts_name_the_files_that_differ(html: str) -> None:
     section = _text(html).partition("Conflicts")[2]
-    assert "hooks_3.csv" in section and "hooks_2.csv" in section
+    assert "hooks_3.csv" in section
+    assert "hooks_2.csv" in section
 
 
 def test_rate_verdicts_are_those_of_sampling(snapshot: Snapshot, html: str) -> None:

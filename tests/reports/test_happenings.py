@@ -1,4 +1,4 @@
-"""Events and episodes as their pages show them: the traces of the store, the figures of `--json`, the way to raw rows."""
+"""Events and episodes as their pages show them: traces of the store, figures of `--json`, the way to raw rows."""
 
 from __future__ import annotations
 
@@ -27,6 +27,8 @@ from pipeline.reports.writing import page_html
 from schemas.times import day_of, rfc3339_us
 from tests.night.berth import Berth
 from tests.reports.happened import ALONE_KN, DAY, GAP, PEAKS_KN, make_happened, readings
+
+TWO = (("00", "H1"), ("02", "H2"))
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +164,8 @@ def test_events_older_than_a_week_have_a_page_only_in_their_episode_or_where_ask
     later = Chosen(events, episodes, rfc3339_us("2026-03-10T00:00:00Z"))
     alone = event(made, "peak-load", "L2", "11:00:00")
     together = event(made, "peak-load", "L2")
-    assert later.own == [] and later.notes == {}
+    assert later.own == []
+    assert later.notes == {}
     assert later.path(alone.event) == ""
     assert later.path(together.event) == f"{page_path('episodes', episodes[0]['episode'])}#{anchor(together)}"
     assert Chosen(events, episodes, 0).path(alone.event) == page_path("events", alone.event)
@@ -177,10 +180,14 @@ def test_the_list_names_every_event_and_leads_to_its_page(made: Happenings) -> N
 
 
 def test_a_page_keeps_its_key_until_what_it_rests_on_changes(berth: Berth, made: Happenings, tmp_path: Path) -> None:
-    keys = {page.path: page.key for page in made.pages() if page.key is not None}
-    assert len(keys) == 3 + 1 + 1
     later = berth.copy(tmp_path / "b")
-    later.deliver("hooks_4.csv", [(rfc3339_us("2026-03-05T12:30:00Z"), "H2", 101.0)])  # inside no window
+    assert _keys(later) == {page.path: page.key for page in made.pages() if page.key is not None}
+    # Inside no window; the first day with a later sample is posted by it, the next changes nothing of it.
+    later.deliver("hooks_4.csv", [(rfc3339_us(f"2026-03-05T12:30:{s}Z"), hook, 101.0) for s, hook in TWO])
+    later.night()
+    keys = _keys(later)
+    assert len(keys) == 3 + 1 + 1
+    later.deliver("hooks_6.csv", [(rfc3339_us(f"2026-03-06T12:30:{s}Z"), hook, 101.0) for s, hook in TWO])
     later.night()
     assert _keys(later) == keys
     later.deliver("hooks_5.csv", [(rfc3339_us(f"{DAY}T08:00:01Z"), "H2", 600.0)])
@@ -202,7 +209,8 @@ def test_every_number_of_an_event_has_a_label_of_its_own() -> None:
     assert found["lasted_s"]["label"] == "hung slack for"
     assert found["back_at"]["cell"] is None
     assert found["measured_at"]["cell"] == "drum"
-    assert "kind" not in found and "run" not in found
+    assert "kind" not in found
+    assert "run" not in found
 
 
 def test_what_is_drawn_around_a_happening_is_as_long_as_it_within_bounds() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
@@ -55,10 +57,10 @@ def test_the_line_breaks_wherever_samples_are_missing_between_two_points_and_now
     drawn = thin(at_us, value, most, gap_us=10 * SECOND)
     shown = list(zip(drawn.at_us.tolist(), drawn.value.tolist(), strict=True))
     points = [i for i, (_, kn) in enumerate(shown) if kn == kn]
-    for one, other in zip(points, points[1:], strict=False):
+    for one, other in pairwise(points):
         between = [i for i, at in enumerate(made[0]) if shown[one][0] <= at <= shown[other][0]]
         missing = any(made[1][i] != made[1][i] for i in between)
-        far = any(made[0][j] - made[0][i] > 10 * SECOND for i, j in zip(between, between[1:], strict=False))
+        far = any(made[0][j] - made[0][i] > 10 * SECOND for i, j in pairwise(between))
         assert (other - one == 2) == (missing or far)
 
 
