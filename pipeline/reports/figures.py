@@ -39,6 +39,7 @@ class Figure:
     """A number. `value`: None where it is not known, with `why`. `digits`: after the point; None: four significant.
 
     `unit`: kN, h, %, … (kN is shown in the unit that the reader chose). `at_least`: what was measured is a lower bound.
+    `scale`: what the value is shown times, where it is in another unit, `value_unit` (seconds, shown in hours).
     """
 
     value: Value | None
@@ -48,6 +49,8 @@ class Figure:
     why: str = "not known"
     at_least: bool = False
     path: str = ""
+    scale: float = 1.0
+    value_unit: str | None = None
 
     @property
     def exact(self) -> str:
@@ -57,7 +60,10 @@ class Figure:
     @property
     def text(self) -> str:
         """The value as shown, without its unit."""
-        return self.why if self.value is None else number_text(self.value, self.digits)
+        if self.value is None:
+            return self.why
+        value = self.value if self.scale == 1.0 else float(self.value) * self.scale
+        return number_text(value, self.digits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +93,16 @@ def instant(at: str | int | None, *, digits: int = 0) -> Instant | None:
 def kn(value: Value | None, trace: Trace, *, at_least: bool = False, why: str = "not known", path: str = "") -> Figure:
     """A force."""
     return Figure(value, trace, "kN", KN_DIGITS, why, at_least, path)
+
+
+def hours(value_s: Value | None, trace: Trace) -> Figure:
+    """Seconds, shown in hours."""
+    return Figure(value_s, trace, "h", 1, scale=1 / 3600, value_unit="s")
+
+
+def share(value: Value | None, trace: Trace, *, why: str = "not known") -> Figure:
+    """A share of 1, shown in percent."""
+    return Figure(value, trace, "%", 1, why, scale=100.0, value_unit="1")
 
 
 def command(name: str, *given: str) -> Trace:

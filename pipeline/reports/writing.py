@@ -94,7 +94,13 @@ def _figure(figure: Figure, known: Set[str], root: str, *, bare: bool) -> Markup
     )
     least = Markup('<span title="at least: what measured it reached its end">≥\N{NO-BREAK SPACE}</span>')
     made = Markup('{}<data class="fig" value="{}" data-unit="{}" data-digits="{}" title="{}">{}</data>{}').format(
-        least if figure.at_least else "", figure.exact, figure.unit, digits, printable(title), figure.text, unit
+        least if figure.at_least else "",
+        figure.exact,
+        figure.unit if figure.value_unit is None else figure.value_unit,
+        digits,
+        printable(title),
+        figure.text,
+        unit,
     )
     path = figure.path or figure.trace.path
     return _link(path, made, "", known, root) if figure.path else made
