@@ -117,6 +117,7 @@ HEAVY = {
     "simplejson",
     "obstore",
     "rfc3161_client",
+    "tsdownsample",
     "typst",
 }
 
@@ -245,6 +246,7 @@ def test_a_pure_room_calls_no_files_and_no_clock(room: str) -> None:
         ("obstore", {"pipeline.store"}),
         ("prometheus_client", {"pipeline.metrics"}),
         ("rfc3161_client", {"pipeline.incident"}),
+        ("tsdownsample", {"pipeline.reports"}),
         ("typst", {"pipeline.incident"}),
     ],
 )
