@@ -68,6 +68,7 @@ def demo(site: Path, incident: bool) -> None:
     """Build the demo site from the sample logs, run its nights, and show its status."""
     from pipeline.demo import build_demo, build_incident_demo
     from pipeline.render import status_text
+    from pipeline.reports.making import make_pages
     from pipeline.watch import watch_stderr
 
     if incident:
@@ -76,8 +77,10 @@ def demo(site: Path, incident: bool) -> None:
         click.echo(f"  tautlog incident {site} --line {line} --at {at} --window 20 --out incident-{line}")
         return
     answer = build_demo(site, watch_stderr())
+    made = make_pages(site, site / "pages")
     click.echo(status_text(answer))
     click.echo(
+        f"\nOpen {made.folder / 'index.html'} in a browser.\n"
         f"\nWhere to look next:\n  tautlog events {site}\n  tautlog statement {site} {answer['lines'][0]['line']}\n"
         f"  tautlog receipts {site}\n  tautlog audit {site}"
     )

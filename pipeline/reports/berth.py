@@ -10,7 +10,7 @@ from typing import Any
 
 from pipeline.events.calls import calls, fast_of
 from pipeline.ledger.words import SEVERITY_INDEX
-from pipeline.reports import berth_doing, berth_gauges, berth_lines, berth_nights, trend
+from pipeline.reports import berth_doing, berth_gauges, berth_lines, berth_nights, berth_short, trend
 from pipeline.reports.figures import Figure, Instant, command, instant, kn
 from pipeline.reports.page import BERTH, Page
 from pipeline.reports.plan import plan
@@ -28,6 +28,7 @@ def view(snapshot: Snapshot) -> dict[str, Any]:
     """What the page shows."""
     call = _call(snapshot)
     return {
+        "short": berth_short.short(snapshot),
         "todo": berth_doing.todo(snapshot),
         "quiet": berth_doing.quiet(snapshot),
         "limits": berth_doing.limits(snapshot),

@@ -66,8 +66,11 @@ def _items(snapshot: Snapshot, rule: str) -> Iterator[Mapping[str, Any]]:
         for said in row["advice_list"]:
             if said["rule"] == rule:
                 found.setdefault((said["do"], said["because"]), []).append(row["line"])
+    of_lines: dict[tuple[str, ...], list[str]] = {}
     for (do, because), lines in found.items():
-        yield {"of": [line_link(line) for line in lines], "do": do, "because": because}
+        of_lines.setdefault(tuple(lines), []).append(f"{do}: {because}" if rule == "retire" else because)
+    for named, reasons in of_lines.items():
+        yield {"of": [line_link(line) for line in named], "because": reasons}
 
 
 def _of_brakes(snapshot: Snapshot) -> list[Task]:
@@ -76,8 +79,7 @@ def _of_brakes(snapshot: Snapshot) -> list[Task]:
     items = [
         {
             "of": [Link(one["place"], "index.html#brakes-table")],
-            "do": "",
-            "because": "its test is due" if one["test_due"] else "not exercised or tested within a year on record",
+            "because": ["its test is due" if one["test_due"] else "not exercised or tested within a year on record"],
         }
         for one in idle
     ]
@@ -87,7 +89,7 @@ def _of_brakes(snapshot: Snapshot) -> list[Task]:
 def _of_gauges(snapshot: Snapshot) -> list[Task]:
     """Calibrations that are overdue or soon due."""
     items = [
-        {"of": [Link(one.channel, "index.html#calibrations-table")], "do": "", "because": one.words}
+        {"of": [Link(one.channel, "index.html#calibrations-table")], "because": [one.words]}
         for one in berth_gauges.due(snapshot)
     ]
     return [Task("Calibrate", "warning", items)] if items else []
@@ -104,8 +106,9 @@ def limits(snapshot: Snapshot) -> Table:
         Column("whose limit", wide=True),
     )
     rows = [*_loads(snapshot), *_served(snapshot), *_weak(snapshot)]
+    caption = f"Loads of the last {NOW_H:g} h before the latest sample; service and strength as they stand"
     empty = "no line is above a limit that is known here, which says nothing of what is not recorded"
-    return Table("limits-table", "Lines above a limit now", columns, rows, few=len(rows) < 8, empty=empty)
+    return Table("limits-table", caption, columns, rows, few=len(rows) < 8, empty=empty)
 
 
 def _loads(snapshot: Snapshot) -> Iterator[Row]:

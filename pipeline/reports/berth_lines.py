@@ -28,7 +28,7 @@ def worst_first(snapshot: Snapshot) -> Table:
         Column("part"),
         Column("first of all", note="the most urgent that is said of it; all of it stands above"),
         Column("counted", "", "against its worse zone: opening, posted, not posted yet, and pending", said),
-        Column("", "", "counted, of 1: what its constants allow; paler: pending"),
+        Column("of 1", "", "counted, of 1: what its constants allow; paler: pending"),
         Column("zone", "", "the worse one"),
         Column("worse band", "", "where along that zone: outboard length or contact band"),
         Column("opening", "", "life used before the first record; unknown unless a register gives it", said),
@@ -155,7 +155,7 @@ def coverage(snapshot: Snapshot) -> Table:
         Column("rigged", "h", "", said),
         Column("observed", "h", "", said),
         Column("share observed", "%", "", said),
-        Column("", "", "share observed"),
+        Column("of all", "", "share observed"),
         Column("service outside our records", wide=True),
     )
     rigged = [row for row in snapshot.status["lines"] if row["coverage"]["rigged_s"] > 0]

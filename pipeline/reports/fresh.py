@@ -41,12 +41,12 @@ def mark_of(folder: Path) -> dict[str, Any] | None:
         return None
 
 
-def are_fresh(site_root: Path, folder: Path) -> bool:
-    """Whether the pages in a folder are those of what is published, by this program."""
+def are_wanted(site_root: Path, folder: Path) -> bool:
+    """Whether something is published of which, by this program, the pages in a folder are not."""
     published = read_published(site_root)
     if published is None:
         return False
-    return mark_of(folder) == made_of(published.run, published.run_id, published.manifest_sha256)
+    return mark_of(folder) != made_of(published.run, published.run_id, published.manifest_sha256)
 
 
 @cache

@@ -5,10 +5,12 @@ The kinds of pages stand in the table `MAKERS`. A folder is only ever replaced i
 
 from __future__ import annotations
 
+import glob
 import importlib.util
 import os
 import secrets
 import shutil
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -46,6 +48,7 @@ NAV = (
 )
 """The pages that every page leads to, where they were made."""
 
+STRAY_S = 3600.0
 SCRIPTS = ("bokeh.min.js", "bokeh-api.min.js")
 """Of Bokeh: what draws, and what it is told by."""
 
@@ -67,6 +70,7 @@ def make_pages(site_root: Path, folder: Path, *, events_from_us: int | None = No
     """
     folder = Path(os.path.abspath(folder))
     _must_be_ours(folder)
+    _sweep(folder)
     draft = folder.with_name(f".{folder.name}-{secrets.token_hex(4)}.draft")
     try:
         with Snapshot(open_published(site_root), events_from_us) as snapshot:
@@ -149,6 +153,13 @@ def _must_be_ours(folder: Path) -> None:
             file=folder,
             next_step="name another folder, or move it away",
         )
+
+
+def _sweep(folder: Path) -> None:
+    """Take away what a making that was killed left beside the folder; a making under way is younger than an hour."""
+    for stray in folder.parent.glob(f".{glob.escape(folder.name)}-????????.*"):
+        if stray.suffix in (".draft", ".old") and time.time() - stray.stat().st_mtime > STRAY_S:
+            shutil.rmtree(stray, ignore_errors=True)
 
 
 def _swap(draft: Path, folder: Path) -> None:

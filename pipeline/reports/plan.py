@@ -135,7 +135,7 @@ def _draw(placed: Sequence[_Placed]) -> Iterator[str]:
         yield svg.line(one.end_x, QUAY + 7, label_x, QUAY + 22, "s-thin")
         yield svg.text(label_x, QUAY + 34, one.line, "s-strong", anchor="middle")
         yield svg.text(label_x, QUAY + 47, WORDS[one.state], "s-small", anchor="middle")
-        yield svg.text(label_x, QUAY + 59, _kn(one.kn).strip() or "no load known", "s-small", anchor="middle")
+        yield svg.text(label_x, QUAY + 59, _kn(one.kn).strip() or "not observed", "s-small", anchor="middle")
 
 
 def _kn(kn: float | None) -> str:
