@@ -197,6 +197,8 @@
 
   // Bokeh writes times of day in UTC; by the site's clock where the reader chose that.
   function localClock(axis) {
+    // Bokeh leaves the hour away where ticks are minutes apart.
+    Object.assign(axis.formatter, { minutes: "%H:%M", hourmin: "%H:%M", hours: "%H:%M", minsec: "%H:%M:%S", seconds: "%H:%M:%S" });
     if (choice.clock === "utc") return;
     const zone = document.documentElement.dataset.zone;
     const formatter = axis.formatter;
