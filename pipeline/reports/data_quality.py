@@ -25,6 +25,8 @@ from pipeline.reports.snapshot import Snapshot
 from pipeline.reports.tables import Cell, Column, Row, Table
 
 SHORT_SHA = 12
+FINDINGS = 500
+"""So many findings are listed, the gravest: some 500 bytes of the page each. House rule."""
 
 
 def pages(snapshot: Snapshot) -> Iterator[Page]:
@@ -56,6 +58,7 @@ def _view(snapshot: Snapshot) -> dict[str, Any]:
         "overdue": _texts("overdue", "Due, and not come", overdue_view(findings)),
         "calibrations": _calibrations(calibrations_view(snapshot.site, snapshot.horizon_us)),
         "findings": _findings(findings_view(findings)),
+        "findings_left_out": max(len(findings) - FINDINGS, 0),
     }
 
 
@@ -279,7 +282,7 @@ def _findings(kinds: Sequence[Mapping[str, Any]]) -> Table:
         "findings",
         "Everything that stands wrong, gravest first",
         columns,
-        rows,
+        rows[:FINDINGS],
         picks=("kind", "severity"),
         empty="nothing",
     )

@@ -12,7 +12,7 @@ from schemas.times import day_start_us, instant_us
 
 COUNTS: Final = ("header", "blank", "ignored", "stored", "duplicate", "quarantined")
 """What becomes of a line of a raw file; together they are its lines."""
-FILES: Final = 600
+FILES: Final = 400
 """So many raw files are listed, the newest; sums are over all. House rule: a file is some 700 bytes of the page."""
 RECEIPTS: Final = command("receipts")
 OVERDUE: Final = ("calibration-overdue", "calibration-missing", "silent-channel", "silent-site", "unsettled")

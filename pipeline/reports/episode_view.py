@@ -4,18 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Any
+from typing import Any, Final
 
 from pipeline.ledger.rows import Event
 from pipeline.render_events import cautions
 from pipeline.reports import drawing
+from pipeline.reports.chosen import severity
 from pipeline.reports.event_view import Told, call_of, head, raw_rows, trace_of, window_of
 from pipeline.reports.figures import Figure, Instant, command, kn
 from schemas.times import DAY_US, day_start_us, rfc3339_us
 
+EVENTS_TOLD: Final = 300
+RAW_TOLD: Final = 60
+NOTES_TOLD: Final = 800
+"""So many events of an episode are told on its page, so many walked back to raw rows there (three rows each), and so
+many notes of a line's day: some 800 bytes of the page each, a raw row more. House rule."""
+_RANK: Final = {"alarm": 0, "warning": 1}
+
+
+def foremost(events: Sequence[Event], most: int) -> list[Event]:
+    """The gravest events, and of equally grave ones those of the highest peak; in order of time."""
+    ranked = sorted(events, key=lambda one: (_RANK.get(severity(one), 2), -one.peak_kn, one.event))[:most]
+    return sorted(ranked, key=lambda one: (one.from_us, one.line, one.kind))
+
 
 def episode_view(told: Told, episode: Mapping[str, Any], events: Sequence[Event]) -> dict[str, Any]:
-    """One episode as `episodes --json` has it, with its events in order of time, each walked back to raw rows.
+    """One episode as `episodes --json` has it, with its events in order of time, walked back to raw rows.
 
     A tail that shares an event is told on the event's own page.
     """
@@ -48,11 +62,13 @@ def episode_view(told: Told, episode: Mapping[str, Any], events: Sequence[Event]
             "peak_pct_of": largest["peak_pct_of"],
         },
         "call": call_of(told.site, events[0]),
-        "events": [head(event, trace_of(event)) for event in events],
+        "events": [head(event, trace_of(event)) for event in foremost(events, EVENTS_TOLD)],
+        "left_out": max(len(events) - EVENTS_TOLD, 0),
         "raw": [
             {"event": event.event, "kind": event.kind, "line": event.line, "rows": raw_rows(told.walker.event(event))}
-            for event in events
+            for event in foremost(events, RAW_TOLD)
         ],
+        "raw_left_out": max(len(events) - RAW_TOLD, 0),
         "window": window,
         "traces": drawing.tensions(
             told.windows,
@@ -73,7 +89,8 @@ def notes_view(told: Told, line: str, day: date, notes: Sequence[Event]) -> dict
     return {
         "line": line,
         "day": day.isoformat(),
-        "events": [head(event, trace_of(event)) for event in notes],
+        "events": [head(event, trace_of(event)) for event in notes[:NOTES_TOLD]],
+        "left_out": max(len(notes) - NOTES_TOLD, 0),
         "window": window,
         "traces": drawing.tensions(told.windows, riggings, window, own=[line], involved=(), keep_us={}),
         "cautions": cautions({event.kind for event in notes}),

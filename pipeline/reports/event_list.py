@@ -15,8 +15,9 @@ from pipeline.reports.page import page_path
 from pipeline.reports.tables import Cell, Column, Row, Table
 from schemas.times import day_of
 
-LISTED: Final = 1500
-"""So many events above a note are listed, the newest: some 700 bytes of the page each. House rule."""
+LISTED: Final = 1000
+EPISODES: Final = 500
+"""So many events above a note, and episodes, are listed, the newest: some 800 bytes of the page each. House rule."""
 EVENTS: Final = Trace("tautlog events SITE")
 
 
@@ -30,6 +31,7 @@ def events_list(chosen: Chosen) -> dict[str, Any]:
         "notes": _notes(chosen),
         "months": _months(chosen),
         "left_out": max(len(above) - LISTED, 0),
+        "episodes_left_out": max(len(chosen.episodes) - EPISODES, 0),
         "cautions": cautions({one.kind for one in above[:LISTED]}),
     }
 
@@ -81,7 +83,7 @@ def _episodes(chosen: Chosen) -> Table:
             ],
             mark=one["severity"] if one["severity"] in ("alarm", "warning") else "",
         )
-        for one in reversed(chosen.episodes)
+        for one in reversed(chosen.episodes[-EPISODES:])
     ]
     return Table("episodes", "Episodes: events of several lines that belong together, newest first", columns, rows)
 

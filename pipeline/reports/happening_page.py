@@ -75,6 +75,7 @@ def notes_page(view: Mapping[str, Any], window: tuple[int, int]) -> dict[str, An
         "day": view["day"],
         "charts": charts_of(view["traces"], (), window, events=()),
         "events": happened_table("notes", "Notes, by time", view["events"], {}),
+        "left_out": view["left_out"],
         "cautions": view["cautions"],
     }
 

@@ -17,11 +17,13 @@ from pipeline.ledger.queries import event_object
 from pipeline.ledger.rows import Event
 from pipeline.reports import event_facts
 from pipeline.reports.chosen import Chosen, anchor, notes_path
+from pipeline.reports.episode_view import foremost
+from pipeline.reports.event_list import EPISODES, LISTED, events_list
 from pipeline.reports.event_view import event_view, window_of
 from pipeline.reports.figures import Figure, Trace, command
 from pipeline.reports.happening import Happenings
 from pipeline.reports.making import common_of
-from pipeline.reports.page import page_path
+from pipeline.reports.page import EVENTS, Page, page_path
 from pipeline.reports.snapshot import Snapshot
 from pipeline.reports.writing import page_html
 from schemas.times import day_of, rfc3339_us
@@ -230,3 +232,23 @@ def _figures(text: str) -> set[str]:
 def _keys(berth: Berth) -> dict[str, str]:
     with Snapshot(open_published(berth.root)) as opened:
         return {page.path: page.key for page in Happenings(opened).pages() if page.key is not None}
+
+
+def test_however_many_events_there_are_the_list_stays_under_its_size(made: Happenings) -> None:
+    [episode], [one] = made.chosen.episodes, [event(made, "peak-load", "L1")]
+    many = {f"{i:016x}": replace(one, event=f"{i:016x}", from_us=one.from_us - i * 60_000_000) for i in range(5000)}
+    episodes = [{**episode, "episode": f"{i:016x}", "events": [f"{i:016x}"]} for i in range(2000)]
+    shown = events_list(Chosen(many, episodes, 0))
+    text = page_html(Page(EVENTS, "Events", "events.html.j2", shown), common_of(made.snapshot, []))
+    assert len(text.encode()) < 1_500_000
+    assert (shown["left_out"], shown["episodes_left_out"]) == (5000 - LISTED, 2000 - EPISODES)
+    # What is not listed is counted.
+    [month] = shown["months"].rows
+    assert month.cells[2].value == 5000
+
+
+def test_the_gravest_events_of_a_long_episode_are_told_in_order_of_time(made: Happenings) -> None:
+    one = event(made, "peak-load", "L2")
+    quiet = [replace(one, event=f"q{i}", from_us=one.from_us + i, peak_kn=100.0 + i) for i in range(5)]
+    alarm = replace(event(made, "peak-load", "L1"), from_us=one.from_us + 9, peak_kn=1.0)
+    assert [e.event for e in foremost([*quiet, alarm], 3)] == ["q3", "q4", alarm.event]
