@@ -80,7 +80,7 @@ def nightly(
             night = run_night(site, through=through, reprocess=reason, workers=workers, watch=telling.watch)
             telling.done(night, _exit_code(night))
             if not no_pages:
-                _write_pages(site, telling)
+                _write_pages(site, telling, workers)
         return night, _exit_code(night)
 
     if len(sites) == 1:
@@ -91,7 +91,7 @@ def nightly(
     _tell_nights(sites, run_one_site, as_json)
 
 
-def _write_pages(site: Path, telling: Telling) -> None:
+def _write_pages(site: Path, telling: Telling, workers: str | None) -> None:
     """The pages of what is published, where those there are others. Whatever fails here, the night stands."""
     from pipeline.errors import Bug, StoreError, TautlogError
     from pipeline.reports.fresh import are_wanted
@@ -101,7 +101,9 @@ def _write_pages(site: Path, telling: Telling) -> None:
             with telling.watch.stage("pages") as facts:
                 from pipeline.reports.making import make_pages
 
-                facts |= {"pages": len(make_pages(site, site / "pages").pages)}
+                # A cluster has neither this machine's snapshot nor the folder.
+                here = None if workers is not None and "://" in workers else workers
+                facts |= {"pages": len(make_pages(site, site / "pages", workers=here).pages)}
     except TautlogError as error:
         telling.refuse(error)
     except OSError as error:

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli_options import AS_JSON, SITE, Instant
+from pipeline.cli_options import AS_JSON, SITE, WORKERS, Instant
 
 
 @click.command()
 @SITE
 @click.option("--to", "folder", type=click.Path(path_type=Path), help="Folder to make (default: pages/ of the site).")
+@WORKERS
 @click.option(
     "--from",
     "events_from_us",
@@ -19,7 +20,7 @@ from pipeline.cli_options import AS_JSON, SITE, Instant
     help="Give events from here on a page each (default: those of the last week; episodes always have theirs).",
 )
 @AS_JSON
-def pages(site: Path, folder: Path | None, events_from_us: int | None, as_json: bool) -> None:
+def pages(site: Path, folder: Path | None, workers: str | None, events_from_us: int | None, as_json: bool) -> None:
     """Write the pages that people read in the morning: static, offline, from what is published.
 
     Open pages/index.html in a browser. Every night writes them too, where something is new.
@@ -30,7 +31,8 @@ def pages(site: Path, folder: Path | None, events_from_us: int | None, as_json: 
         from pipeline.site import open_site
 
         open_site(site)  # says what is wrong with the folder
-    made = make_pages(site, site / "pages" if folder is None else folder, events_from_us=events_from_us)
+    to = site / "pages" if folder is None else folder
+    made = make_pages(site, to, workers=workers, events_from_us=events_from_us)
     if as_json:
         from pipeline.ledger.queries import answer_text
 

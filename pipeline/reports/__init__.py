@@ -8,6 +8,7 @@
     tables.py     tables that sort and filter
     charts.py     charts that zoom, drawn in the browser    svg.py   pictures that never need to
     writing.py    what a template prints, escaped           making.py   all pages, in a draft that is swapped in whole
+    folder.py     the draft, and how it takes the folder's place    hands.py   who writes: this process, or several
     fresh.py      whether the pages there are those of what is published
     berth.py      the berth, first page of the morning: a module for each kind of page, in the table of making.py
 

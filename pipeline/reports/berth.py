@@ -21,7 +21,7 @@ from schemas.times import us_to_rfc3339
 
 def pages(snapshot: Snapshot) -> Iterator[Page]:
     """The one page of the berth."""
-    yield Page(BERTH, "Berth", "berth.html.j2", lambda: view(snapshot))
+    yield Page(BERTH, "Berth", "berth.html.j2", lambda: view(snapshot), last=True)
 
 
 def view(snapshot: Snapshot) -> dict[str, Any]:

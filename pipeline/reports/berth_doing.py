@@ -158,7 +158,7 @@ def _served(snapshot: Snapshot) -> Iterator[Row]:
 def _weak(snapshot: Snapshot) -> Iterator[Row]:
     """Strength left below the retirement line."""
     for row in snapshot.status["lines"]:
-        strength = snapshot.statement(row["line"])["strength"]
+        strength = snapshot.summary(row["line"])["strength"]
         if not strength["reckoned"]:
             continue
         trace = command("statement", row["line"])

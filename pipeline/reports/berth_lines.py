@@ -55,7 +55,7 @@ def _caption(snapshot: Snapshot) -> str:
 
 def _worst(snapshot: Snapshot, row: Mapping[str, Any], said: Trace, sparks: Mapping[str, Cell]) -> Row:
     line, first = row["line"], row["advice_list"][0]
-    stated = snapshot.statement(line)
+    stated = snapshot.summary(line)
     nothing = "never rigged" if row["coverage"]["rigged_s"] == 0 else "never observed"
     opening = row["opening"]
     life = {name: Figure(row[name], said, why=nothing) for name in ("used", "consumed", "unposted", "pending")}
@@ -129,7 +129,7 @@ def by_zone(snapshot: Snapshot) -> Table:
 
 
 def _zones(snapshot: Snapshot, said: Mapping[str, Any]) -> Iterator[Row]:
-    stated = snapshot.statement(said["line"])
+    stated = snapshot.summary(said["line"])
     trace = command("statement", said["line"])
     outboard = {row.outboard_end for row in snapshot.site.riggings if row.line == said["line"]}
     for zone in (zone for zone in ZONES if zone in outboard):

@@ -47,7 +47,7 @@ def _line(what: str, part: str, snapshot: Snapshot) -> Mapping[str, Any] | None:
 def _made_of(snapshot: Snapshot, row: Mapping[str, Any]) -> Sequence[Cell]:
     """What the figure is made of: opening, posted by mechanism, pending."""
     trace = command("statement", row["line"])
-    lives = snapshot.statement(row["line"])["consumed"]["zones"][row["zone"]]
+    lives = snapshot.summary(row["line"])["consumed"]["zones"][row["zone"]]
     words: list[Cell] = [": "]
     if row["opening"] != "unknown":
         opening = row["opening"]

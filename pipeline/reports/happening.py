@@ -56,7 +56,7 @@ class Happenings:
         digests = Digests(self.snapshot, [(one.ship, one.window) for one in stretches])
         for one in stretches:
             key = digests.key((one.ship, one.window), one.rests_on)
-            yield Page(one.path, one.title, one.template, one.context, key)
+            yield Page(one.path, one.title, one.template, one.context, key=key)
 
     def _of_event(self, event: Event) -> Stretch:
         chosen = self.chosen

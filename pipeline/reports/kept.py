@@ -23,7 +23,6 @@ class Kept:
     def __init__(self, folder: Path, made_by: object) -> None:
         self._folder, self._made_by = folder, digest(made_by)
         self._before = _read(folder, self._made_by)
-        self._now: dict[str, list[str]] = {}
 
     def take(self, page: Page) -> bytes | None:
         """The bytes of a page as it was made before of the same; None where it is to be made."""
@@ -37,15 +36,26 @@ class Kept:
         # Whoever changed a page by hand gets it as it was made.
         return held if hashlib.sha256(held).hexdigest() == sha256 else None
 
-    def note(self, page: Page, text: bytes) -> None:
-        """Remember a page that was written."""
-        if page.key is not None:
-            self._now[page.path] = [page.key, hashlib.sha256(text).hexdigest()]
+    def take_over(self, pages: Iterable[Page], draft: Path) -> list[tuple[str, str, int]]:
+        """Write those that are good into a draft; path, title and size of each."""
+        found = []
+        for page in pages:
+            held = self.take(page)
+            if held is not None:
+                (draft / page.path).parent.mkdir(parents=True, exist_ok=True)
+                (draft / page.path).write_bytes(held)
+                found.append((page.path, page.title, len(held)))
+        return found
 
-    def write(self, folder: Path) -> None:
-        """Put down what was noted, beside the pages."""
-        said = {"made_by": self._made_by, "keys": self._now}
-        (folder / KEYS).write_text(canonical_json(said), encoding="utf-8")
+    def write(self, pages: Iterable[Page], draft: Path) -> None:
+        """Put down beside the pages of a draft which of them may be taken over next time."""
+        keys = {
+            page.path: [page.key, hashlib.sha256((draft / page.path).read_bytes()).hexdigest()]
+            for page in pages
+            if page.key is not None
+        }
+        said = {"made_by": self._made_by, "keys": keys}
+        (draft / KEYS).write_text(canonical_json(said), encoding="utf-8")
 
 
 def _read(folder: Path, made_by: str) -> Mapping[str, tuple[str, str]]:

@@ -22,14 +22,19 @@ _DEVICES = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])", re.ASCII | re.IGNO
 @dataclass(frozen=True)
 class Page:
     """A page to be written. `path`: below `pages/`. `context`: what the template shows, or what makes it, called when
-    the page is written. `template`: file in `templates/`. `key`: digest of all that decides the page; one that the same
-    program made of the same is not made anew. None: it is, every time.
+    the page is written. `template`: file in `templates/`.
+
+    For those who write many at once: `line`: the line whose statement it shows, so that one process writes all pages of
+    a line; `last`: it shows every line's, and is written when they are there (ask `Snapshot.summary`). `key`: digest of
+    all that decides the page; one that the same program made of the same is not made anew. None: it is, every time.
     """
 
     path: str
     title: str
     template: str
     context: Context | Callable[[], Context]
+    line: str | None = None
+    last: bool = False
     key: str | None = None
 
     @property

@@ -37,6 +37,7 @@ class Snapshot:
         self.ledger = ledger
         self.events_from_us = events_from_us
         self._statements: dict[str, Answer] = {}
+        self._summaries: dict[str, Answer] = {}
         self._explained: dict[str, Answer] = {}
 
     def __enter__(self) -> Self:
@@ -94,6 +95,16 @@ class Snapshot:
         if line not in self._statements:
             self._statements[line] = statement_of(self.ledger, self.gathered, line)
         return self._statements[line]
+
+    def summary(self, line: str) -> Answer:
+        """A line's statement without its entries: for pages that show every line."""
+        if line not in self._summaries:
+            self._summaries[line] = {name: told for name, told in self.statement(line).items() if name != "entries"}
+        return self._summaries[line]
+
+    def know(self, summaries: Mapping[str, Answer]) -> None:
+        """Take statements without entries that another process asked of the same snapshot."""
+        self._summaries |= summaries
 
     def explain(self, line: str) -> Answer:
         """`tautlog explain LINE`: of the last day reckoned, and the worse zone."""

@@ -25,7 +25,7 @@ def berth(tmp_path_factory: pytest.TempPathFactory) -> Berth:
 
 
 def page(path: str = "events/a.html", key: str | None = "k") -> Page:
-    return Page(path, "a", "event.html.j2", {}, key)
+    return Page(path, "a", "event.html.j2", {}, key=key)
 
 
 def made(folder: Path, *, by: str = "program", key: str | None = "k") -> None:
@@ -33,9 +33,7 @@ def made(folder: Path, *, by: str = "program", key: str | None = "k") -> None:
     text = b"<p>as it was made</p>"
     (folder / "events").mkdir(parents=True)
     (folder / "events" / "a.html").write_bytes(text)
-    kept = Kept(folder, by)
-    kept.note(page(key=key), text)
-    kept.write(folder)
+    Kept(folder, by).write([page(key=key)], folder)
 
 
 def test_a_page_of_the_same_key_by_the_same_program_is_taken_over(tmp_path: Path) -> None:
