@@ -9,7 +9,7 @@ from typing import Final, Literal
 import numpy as np
 
 from pipeline.reports.thin import Floats, Ints, thin
-from pipeline.reports.windows import Seen, Windows
+from pipeline.reports.windows import COARSE_FROM_S, Seen, Windows
 from pipeline.site import Site
 from schemas.registers import Rigging
 
@@ -101,8 +101,10 @@ def tensions(
 
 
 def payouts(windows: Windows, site: Site, places: Iterable[str], window: tuple[int, int]) -> list[Drawn]:
-    """Payout of winches [m], where it was recorded in the window."""
-    found = []
+    """Payout of winches [m], where it was recorded in the window; none in windows that are not told by samples."""
+    found: list[Drawn] = []
+    if window[1] - window[0] >= COARSE_FROM_S * 1_000_000:
+        return found
     for place in sorted(set(places)):
         for channel in site.channels.values():
             if (channel.place, channel.quantity) == (place, "payout"):
