@@ -49,7 +49,7 @@ INPUTS = dict.fromkeys(("samples", "rigging", "calibration", "policy"), "made fo
 def year_of_lines(work: Path, lines: int, days: int, hours: float, repeats: int) -> list[Line]:
     """Time `compare` over so many lines and days, exactly and by class; whole processes, on a published snapshot."""
     began = time.perf_counter()
-    site = _make(work / "year", lines, days, hours)
+    site = make_year(work / "year", lines, days, hours)
     made_s = time.perf_counter() - began
     asked = ("compare", site, "--spec", CANDIDATE, "--json")
     exact = timed(lambda: tautlog(*asked, "--exact"))
@@ -65,7 +65,7 @@ def year_of_lines(work: Path, lines: int, days: int, hours: float, repeats: int)
     ]
 
 
-def _make(root: Path, lines: int, days: int, hours: float) -> Path:
+def make_year(root: Path, lines: int, days: int, hours: float) -> Path:
     """The site, its sheets stored and all accounts committed and published."""
     channels = channel_names(lines)
     bench_site(root, [], channels)

@@ -141,7 +141,7 @@ def stretches(
     around = last_us >= record.total_us
     last_us = np.where(around, last_us - record.total_us, last_us)
     first, last = _day_at(record, first_us), _day_at(record, last_us)
-    begin, end = _evenly(draws), _evenly(draws)
+    begin, end = None, None
     if parts:
         begin, end = _within_days(record, draws, rng), _within_days(record, draws, rng)
         end = np.where(((first == last) & ~around)[:, None], begin, end)
@@ -167,19 +167,20 @@ def _day_at(record: Record, at_us: Values) -> NDArray[np.intp]:
     return np.minimum(np.searchsorted(record.edge_us, at_us, side="right") - 1, record.life.size - 1)
 
 
-def _life_until(record: Record, day: NDArray[np.intp], at_us: Values, within: Values) -> Values:
-    """Life from the record's begin to `at_us`, which lies in `day`; `within` (draws, _PARTS + 1) shares out a day."""
+def _life_until(record: Record, day: NDArray[np.intp], at_us: Values, within: Values | None) -> Values:
+    """Life from the record's begin to `at_us`, which lies in `day`; `within` (draws, _PARTS + 1) shares out a day.
+
+    None: evenly, by steps of a power of two, so that the shares are the same to the last bit.
+    """
     place = (at_us - record.edge_us[day]) / record.observed_us[day] * _PARTS
+    if within is None:
+        return np.asarray(record.life_until[day] + record.life[day] * (place / _PARTS), np.float64)
     part = np.clip(place.astype(np.int64), 0, _PARTS - 1)
     row = np.arange(day.size)
     before, after = within[row, part], within[row, part + 1]
     share: Values = before + (place - part) * (after - before)
     until: Values = record.life_until[day] + record.life[day] * share
     return until
-
-
-def _evenly(draws: int) -> Values:
-    return np.broadcast_to(np.linspace(0.0, 1.0, _PARTS + 1), (draws, _PARTS + 1))
 
 
 def _within_days(record: Record, draws: int, rng: np.random.Generator) -> Values:
