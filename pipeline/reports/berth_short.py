@@ -15,7 +15,7 @@ from pipeline.reports.tables import Cell
 
 def short(snapshot: Snapshot) -> list[Mapping[str, Any]]:
     """Rows of what, and words with figures and links."""
-    rows = [_line("Next to go, of main lines", "main", snapshot), _line("of tails", "tail", snapshot)]
+    rows = [_line("Worst main line", "main", snapshot), _line("Worst tail", "tail", snapshot)]
     return [row for row in (*rows, _brakes(snapshot), _sensors(snapshot)) if row is not None]
 
 

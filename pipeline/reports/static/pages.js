@@ -189,10 +189,18 @@
     }
     for (const grid of [...figure.xgrids, ...figure.ygrids]) grid.grid_line_color = rule;
     for (const legend of figure.panels.filter((part) => part instanceof Bokeh.Legend)) {
-      Object.assign(legend, { location: "top_left", background_fill_color: colour("paper"), background_fill_alpha: .75,
-        border_line_color: null, label_text_color: ink, padding: 3, spacing: 0, label_text_font_size: "11px", glyph_height: 12 });
+      // Above the frame, where it hides neither a peak nor the words at a limit.
+      figure.center = figure.center.filter((part) => part !== legend);
+      figure.above = [...figure.above, legend];
+      Object.assign(legend, { orientation: "horizontal", location: "left", background_fill_color: colour("paper"), background_fill_alpha: .75,
+        border_line_color: null, label_text_color: ink, padding: 3, spacing: 10, label_text_font_size: "11px", glyph_height: 12 });
     }
-    if (spec.x.scale === "at") localClock(figure.xaxes[0]);
+    if (spec.x.scale === "at") {
+      // Bokeh's own have the month first and a slash.
+      Object.assign(figure.xaxes[0].formatter, { months: "%Y-%m", days: "%m-%d", hours: "%H:%M", hourmin: "%H:%M",
+        minutes: "%H:%M", minsec: "%H:%M:%S", seconds: "%H:%M:%S" });
+      localClock(figure.xaxes[0]);
+    }
   }
 
   // Bokeh writes times of day in UTC; by the site's clock where the reader chose that.
