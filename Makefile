@@ -10,6 +10,7 @@
 # make torture 300 kills and every fault; what came of it (TORTURE="--short" and so on)
 # make fuzz    a million hostile inputs through every reader
 # make machine the state machine of deliveries, long and at random
+# make axe     axe-core, by which tests look for what keeps people from reading the pages (needs npm)
 # make lock    compile requirements.txt, and ops/requirements.txt of the image, anew from pyproject.toml
 SHELL := /bin/bash
 PYTHON ?= python3
@@ -18,7 +19,8 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 WORKERS ?= 2
 
-.PHONY: setup demo test test-long check format bench bench-intervals bench-detect bench-incident torture fuzz machine lock clean
+.PHONY: setup demo test test-long check format bench bench-intervals bench-detect bench-incident torture fuzz machine axe \
+  lock clean
 .DEFAULT_GOAL := setup
 
 setup: $(STAMP)
@@ -41,7 +43,7 @@ test: setup
 	$(BIN)/python -m pytest -n $(WORKERS)
 
 test-long: setup
-	$(BIN)/python -m pytest -n $(WORKERS) -m "long or not long"
+	$(BIN)/python -m pytest -n $(WORKERS) -m "long or not long" --hypothesis-profile=long
 
 check: setup
 	$(BIN)/ruff check .
@@ -73,6 +75,10 @@ fuzz: setup
 machine: setup
 	$(BIN)/python -m pytest tests/machine --hypothesis-profile=machine
 
+# A tool of tests alone, pinned by its version. Without it the tests that need it say that they were skipped.
+axe:
+	npm install --silent --no-audit --no-fund --no-save --ignore-scripts --prefix .axe axe-core@4.14.1
+
 # The lock names no index: pip's own configuration decides where from, the hashes decide what.
 lock:
 	$(PYTHON) -m venv --clear .venv-lock
@@ -88,5 +94,5 @@ lock:
 	rm -rf .venv-lock
 
 clean:
-	rm -rf $(VENV) .venv-lock demo-site build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .numba-bounds
+	rm -rf $(VENV) .venv-lock .axe demo-site build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .numba-bounds
 	find . -name __pycache__ -type d -not -path './.git/*' -prune -exec rm -rf {} +

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ops.bench_events import events_against_reading
+from ops.bench_pages import pages_of_a_year
 from ops.bench_scale import long_against_short, workers_against_each_other
 from ops.bench_site import CHANNELS, FIRST_DAY, LAYOUT_HEADER_LINE, Line, bench_site, dated, run_night, tautlog, timed
 from ops.bench_year import year_of_lines
@@ -35,7 +36,7 @@ from pipeline.sheets.cycles import close_cycles, turning_points
 from sample_logs.wide import make_wide_log
 
 Floats = NDArray[np.float64]
-PARTS = ("night", "counting", "workers", "long", "start", "year", "events")
+PARTS = ("night", "counting", "workers", "long", "start", "year", "pages", "events")
 OF_LOGS = (None, "night", "workers", "long")
 """Parts that read the logs, which take a while to make."""
 BARE_COPY = """
@@ -65,6 +66,9 @@ def main(argv: Sequence[str] | None = None) -> None:
             "long": lambda: long_against_short(work, days[0], options.long_days, options.repeats),
             "start": lambda: _start_up(options.repeats),
             "year": lambda: year_of_lines(work, options.year_lines, options.year_days, options.hours, options.repeats),
+            "pages": lambda: pages_of_a_year(
+                work, options.year_lines, options.year_days, options.hours, options.repeats
+            ),
             "events": lambda: events_against_reading(work, options.event_channels, options.hours, options.repeats),
         }
         rows = [row for name, measure in parts.items() if options.only in (None, name) for row in measure()]

@@ -8,6 +8,10 @@ fault, which count neither way; recall; precision; `false` alarms; events told o
 peak told lies from the true one, at most; and peaks that are not their event's largest reading (`inexact`). Of surges
 and of zeros that moved recall stands also against size.
 
+A long run may be kept (`--keep FILE`): each scenario and quiet day is added to the file as it ends, and what stands in
+it already is not run again. So a run that was stopped goes on where it was, and `--kept-only` makes the tables of as
+much as there is. A file is of one state of the program: nothing in it tells which, so begin a new one after a change.
+
 Thresholds are set by looking at the family `tune`; the default prints `report`, on which nothing was ever set. Quiet
 days of `tune` are other seeds than those of `report`. Exits 1 when anything wanted was missed, but not with `--short`.
 """
@@ -25,8 +29,10 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
+from typing import Any
 
-from ops.detect_match import Tally, as_json, tallies, total
+from ops.detect_match import Tally, as_json, from_json, tallies, total
 from ops.detect_night import night_of
 from ops.detect_table import (
     HEAD,
@@ -35,6 +41,7 @@ from ops.detect_table import (
     curve,
     examples,
     kinds_with_classes,
+    markdown,
     quiet,
     reach,
     table,
@@ -46,6 +53,7 @@ from schemas.times import DAY_US
 QUIET_FOR_TUNE = 1_000_000
 """The first seed of quiet days to look at."""
 QUIET_HZ = 10.0
+MOST_QUIET = 10_000
 TENSION_ALONE, SNAP = "brake-render no payout", "snap-load"
 
 
@@ -75,21 +83,60 @@ def run(family: str, seed: int, rates: Sequence[float]) -> list[Ran]:
     return out
 
 
+class Kept:
+    """What a file keeps of a run, a line of JSON for each seed; without a file it keeps nothing. A last line that was
+    never finished counts for nothing, and is taken away where more is to be `added`."""
+
+    def __init__(self, path: Path | None, *, added: bool) -> None:
+        self._path = path
+        self._ran: dict[tuple[str, int], list[Ran]] = {}
+        if path is not None and path.exists():
+            text = path.read_text()
+            whole = text[: text.rfind("\n") + 1]
+            if added and whole != text:
+                path.write_text(whole)
+            for line in whole.splitlines():
+                row = json.loads(line)
+                self._ran[row["family"], row["seed"]] = [_ran_of(one) for one in row["ran"]]
+
+    def of(self, family: str, seed: int, rates: Sequence[float]) -> list[Ran] | None:
+        """What stands of a seed at these rates; None where it is not there, or not at all of them."""
+        ran = [one for one in self._ran.get((family, seed), []) if one.rate_hz in rates]
+        return ran if len(ran) == len(rates) else None
+
+    def add(self, family: str, seed: int, ran: Sequence[Ran]) -> None:
+        """Keep what came out for a seed."""
+        if self._path is not None:
+            row = {"family": family, "seed": seed, "ran": [_told_of(one) for one in ran]}
+            with self._path.open("a") as file:
+                file.write(json.dumps(row) + "\n")
+
+
+def _told_of(ran: Ran) -> dict[str, Any]:
+    counts = {kind: as_json(one) for kind, one in ran.tallies.items()}
+    return {**vars(ran), "tallies": counts}
+
+
+def _ran_of(told: dict[str, Any]) -> Ran:
+    return Ran(**{**told, "tallies": {kind: from_json(one) for kind, one in told["tallies"].items()}})
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """Run the scenarios and the quiet days, and print the tables."""
     options = _options(argv)
     began = time.monotonic()
-    with _pool(options.workers) as pool:
+    kept = Kept(options.keep, added=not options.kept_only)
+    with _pool(1 if options.kept_only else options.workers) as pool:
         seeds = range(options.first, options.first + options.scenarios)
-        jobs = partial(run, options.family, rates=options.rates)
         told: dict[float, list[Ran]] = {rate: [] for rate in options.rates}
-        for number, ran in enumerate(_in_order(pool, jobs, seeds, 2 * options.workers), 1):
+        for number, ran in enumerate(_all(pool, options, kept, options.family, seeds, options.rates), 1):
             for one in ran:
                 told[one.rate_hz].append(_only(one, options.only))
             _progress(f"{number} of {options.scenarios} scenarios", began)
+        options.scenarios = min(len(found) for found in told.values())
         summed = {rate: total(one.tallies for one in found) for rate, found in told.items()}
         missed = _print_scenarios(options, summed)
-        still = _quiet(pool, options, began)
+        still = _quiet(pool, options, kept, began)
     missed += _print_quiet(options, still)
     if options.json:
         _print_json(options, summed, still)
@@ -99,15 +146,34 @@ def main(argv: Sequence[str] | None = None) -> None:
         sys.exit(1)
 
 
-def _quiet(pool: ProcessPoolExecutor | None, options: argparse.Namespace, began: float) -> list[Ran]:
+def _all(
+    pool: ProcessPoolExecutor | None,
+    options: argparse.Namespace,
+    kept: Kept,
+    family: str,
+    seeds: Iterable[int],
+    rates: Sequence[float],
+) -> Iterator[list[Ran]]:
+    """What stands of some seeds, and else what they give, in their order; with `--kept-only` what stands alone."""
+    stands = {seed: kept.of(family, seed, rates) for seed in seeds}
+    missing = [] if options.kept_only else [seed for seed, ran in stands.items() if ran is None]
+    made = _in_order(pool, partial(run, family, rates=rates), missing, 2 * options.workers)
+    for seed, ran in stands.items():
+        if ran is None and not options.kept_only:
+            ran = next(made)
+            kept.add(family, seed, ran)
+        if ran is not None:
+            yield ran
+
+
+def _quiet(pool: ProcessPoolExecutor | None, options: argparse.Namespace, kept: Kept, began: float) -> list[Ran]:
     """Quiet days, as many as give the line-days wanted."""
     first = options.first + (QUIET_FOR_TUNE if options.family == "tune" else 0)
     found: list[Ran] = []
     if options.quiet_days <= 0:
         return found
-    jobs = partial(run, "quiet", rates=(QUIET_HZ,))
     days = 0.0
-    for (ran,) in _in_order(pool, jobs, range(first, first + 10**6), 2 * options.workers):
+    for (ran,) in _all(pool, options, kept, "quiet", range(first, first + MOST_QUIET), (QUIET_HZ,)):
         found.append(_only(ran, options.only))
         days += ran.line_days
         _progress(f"{days:.0f} of {options.quiet_days} quiet line-days", began)
@@ -157,6 +223,9 @@ def _only(ran: Ran, kind: str | None) -> Ran:
 def _print_scenarios(options: argparse.Namespace, told: dict[float, dict[str, Tally]]) -> list[str]:
     """Print the tables of each rate; what was missed."""
     missed: list[str] = []
+    if options.markdown:
+        _show(options, markdown(told))
+        return missed
     for rate_hz, found in told.items():
         text, wrong = table(found, rate_hz, options.scenarios, options.family)
         missed += wrong
@@ -217,6 +286,11 @@ def _options(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--rate", type=float, choices=tuple(WANTED), action="append", help="Hz; all three by default")
     parser.add_argument("--only", help="one kind, as the table names it")
     parser.add_argument("--examples", type=int, default=0, help="so many misses and false alarms of each kind, by seed")
+    parser.add_argument(
+        "--keep", type=Path, metavar="FILE", help="add each result to this file; what stands in it is done"
+    )
+    parser.add_argument("--kept-only", action="store_true", help="run nothing: the tables of what stands in the file")
+    parser.add_argument("--markdown", action="store_true", help="the table of ops/README.md instead of the others")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--json", action="store_true", help="all counts and errors instead of tables")
     parser.add_argument("--short", action="store_true", help="one scenario, one quiet day; proves that it runs")

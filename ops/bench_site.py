@@ -95,7 +95,7 @@ def dated(first: Path, day: date) -> Path:
 
 def night_command(site: Path, *options: str) -> list[str]:
     """The command of a site's night."""
-    return [sys.executable, "-m", "pipeline.cli", "nightly", str(site), *options]
+    return [sys.executable, "-m", "pipeline.cli", "nightly", str(site), "--no-pages", *options]
 
 
 def run_night(site: Path, *options: str, prefix: Sequence[str] = (), env: dict[str, str] | None = None) -> None:

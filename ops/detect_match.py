@@ -454,3 +454,10 @@ def as_json(tally: Tally) -> dict[str, Any]:
         **{name: getattr(tally, name) for name in ("reach", "timed")},
         "words": [[*pair, count] for pair, count in sorted(tally.words.items())],
     }
+
+
+def from_json(told: Mapping[str, Any]) -> Tally:
+    """The inverse of `as_json`."""
+    words = Counter({(true, said): count for true, said, count in told["words"]})
+    pairs = {name: [tuple(one) for one in told[name]] for name in ("sizes", "examples", "reach", "timed")}
+    return Tally(**{**told, **pairs, "words": words})

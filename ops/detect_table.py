@@ -41,6 +41,25 @@ def table(tallies: Mapping[str, Tally], rate_hz: float, scenarios: int, family: 
     return "\n".join(lines), missed
 
 
+def markdown(told: Mapping[float, Mapping[str, Tally]]) -> str:
+    """The table of `ops/README.md`: by kind true instances and those near at the first rate, and at each rate recall
+    and precision."""
+    first = next(iter(told.values()), {})
+    lines = [
+        "| " + " | ".join(["kind", "true", "near", *(f"{rate_hz:g} Hz" for rate_hz in told)]) + " |",
+        "|" + "---|" * (3 + len(told)),
+    ]
+    for kind, tally in sorted(first.items()):
+        cells = [_pair(found.get(kind, Tally())) for found in told.values()]
+        if tally.true:
+            lines.append("| " + " | ".join([kind, str(tally.true), str(tally.borderline), *cells]) + " |")
+    return "\n".join(lines)
+
+
+def _pair(tally: Tally) -> str:
+    return " / ".join("-" if share is None else f"{share:.3f}" for share in (recall(tally), precision(tally)))
+
+
 def misses(kind: str, tally: Tally, rate_hz: float) -> list[str]:
     """What of the wanted a kind did not reach."""
     wrong = []

@@ -20,6 +20,7 @@ from typing import Any, NoReturn
 import click
 
 from pipeline.cli_berth import BERTH
+from pipeline.cli_exports import EXPORTS
 from pipeline.cli_health import health
 from pipeline.cli_incident import INCIDENT
 from pipeline.cli_nights import NIGHTS
@@ -35,6 +36,7 @@ from pipeline.cli_options import (
     print_answer,
 )
 from pipeline.cli_options import answer as _answer
+from pipeline.cli_pages import PAGES
 from pipeline.cli_upkeep import UPKEEP
 
 
@@ -67,6 +69,7 @@ def demo(site: Path, incident: bool) -> None:
     """Build the demo site from the sample logs, run its nights, and show its status."""
     from pipeline.demo import build_demo, build_incident_demo
     from pipeline.render import status_text
+    from pipeline.reports.making import make_pages
     from pipeline.watch import watch_stderr
 
     if incident:
@@ -75,8 +78,10 @@ def demo(site: Path, incident: bool) -> None:
         click.echo(f"  tautlog incident {site} --line {line} --at {at} --window 20 --out incident-{line}")
         return
     answer = build_demo(site, watch_stderr())
+    made = make_pages(site, site / "pages")
     click.echo(status_text(answer))
     click.echo(
+        f"\nOpen {made.folder / 'index.html'} in a browser.\n"
         f"\nWhere to look next:\n  tautlog events {site}\n  tautlog statement {site} {answer['lines'][0]['line']}\n"
         f"  tautlog receipts {site}\n  tautlog audit {site}"
     )
@@ -281,7 +286,7 @@ def compare(
     _answer(site, lambda ledger: run_through(ledger, specs, lines, exact=exact, workers=workers), as_json, "compare")
 
 
-for command in (*NIGHTS, *BERTH, *INCIDENT, health, *UPKEEP):
+for command in (*NIGHTS, *BERTH, *PAGES, *INCIDENT, *EXPORTS, health, *UPKEEP):
     tautlog.add_command(command)
 
 

@@ -53,6 +53,7 @@ def _make(site: Path, line: str, at_us: int, window_min: float, out: Path, as_js
     from pipeline.incident import make_incident
     from pipeline.incident.answer import made_answer, made_text
     from pipeline.incident.evidence import must_be_free, write_incident
+    from pipeline.incident.samples import Samples, read_ahead
     from pipeline.ledger.account import known_line, last_site
     from pipeline.ledger.database import open_published
 
@@ -64,8 +65,15 @@ def _make(site: Path, line: str, at_us: int, window_min: float, out: Path, as_js
     with open_published(site) as ledger:
         read = last_site(ledger)
         known_line(read, line)
-        found = make_incident(ledger, line=line, at_us=at_us, window_min=window_min)
-        answer = made_answer(found, write_incident(ledger, read, found, out))
+        reading: list[Samples] = []
+        found = make_incident(
+            ledger,
+            line=line,
+            at_us=at_us,
+            window_min=window_min,
+            meanwhile=lambda berthed: reading.append(read_ahead(ledger, berthed)),
+        )
+        answer = made_answer(found, write_incident(ledger, read, found, out, samples=reading[0]))
     _print(answer, made_text(answer), as_json)
 
 

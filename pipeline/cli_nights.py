@@ -14,6 +14,7 @@ from pipeline.cli_options import AS_JSON, LOG, SITE, SITES, WORKERS, Day, print_
 
 if TYPE_CHECKING:
     from pipeline.nightly import Night
+    from pipeline.telling import Telling
 
 
 @click.command()
@@ -47,6 +48,7 @@ def ingest(site: Path, files: tuple[Path, ...], workers: str | None, log: str, a
     help="Write Prometheus metrics to this text file (*.prom), or to one in this folder; also when the night fails.",
 )
 @click.option("--lineage", type=click.Path(path_type=Path), help="Append OpenLineage events to this file.")
+@click.option("--no-pages", is_flag=True, help="Leave pages/ as it is, though something new is published.")
 @LOG
 @AS_JSON
 def nightly(
@@ -56,6 +58,7 @@ def nightly(
     workers: str | None,
     metrics: Path | None,
     lineage: Path | None,
+    no_pages: bool,
     log: str,
     as_json: bool,
 ) -> None:
@@ -76,6 +79,8 @@ def nightly(
         with told("nightly", site, options, log=log, metrics=metrics, lineage=lineage) as telling:
             night = run_night(site, through=through, reprocess=reason, workers=workers, watch=telling.watch)
             telling.done(night, _exit_code(night))
+            if not no_pages:
+                _write_pages(site, telling, workers)
         return night, _exit_code(night)
 
     if len(sites) == 1:
@@ -84,6 +89,29 @@ def nightly(
     if metrics is not None and not metrics.is_dir():
         raise click.UsageError(f"--metrics {metrics}: of several sites it must be a folder, for a file of each")
     _tell_nights(sites, run_one_site, as_json)
+
+
+def _write_pages(site: Path, telling: Telling, workers: str | None) -> None:
+    """The pages of what is published, where those there are others. Whatever fails here, the night stands."""
+    from pipeline.errors import Bug, StoreError, TautlogError
+    from pipeline.reports.fresh import are_wanted
+
+    try:
+        if are_wanted(site, site / "pages"):
+            with telling.watch.stage("pages") as facts:
+                from pipeline.reports.making import make_pages
+
+                # A cluster has neither this machine's snapshot nor the folder.
+                here = None if workers is not None and "://" in workers else workers
+                facts |= {"pages": len(make_pages(site, site / "pages", workers=here).pages)}
+    except TautlogError as error:
+        telling.refuse(error)
+    except OSError as error:
+        telling.refuse(StoreError(f"the night is done, its pages are not: {error}", file=site / "pages"))
+    except Exception as error:
+        bug = Bug(f"the night is done, its pages are not: {error!r}", file=site / "pages")
+        bug.__cause__ = error
+        telling.refuse(bug)
 
 
 def _tell_nights(sites: tuple[Path, ...], run_one_site: Callable[[Path], tuple[Night, int]], as_json: bool) -> NoReturn:

@@ -1,7 +1,7 @@
 """What a run tells the outside: its log, and where it was asked to, metrics and lineage; also when it fails.
 
-A command wraps its run in `told`. Metrics or lineage that cannot be written never stop a night and never hide its own
-error: after a good night they are an error themselves (exit 74, everything committed), after a failed one a note.
+A command wraps its run in `told`. Metrics, lineage or pages that cannot be written never stop a night, nor hide its
+own error: after a good night they are an error themselves (exit 74, everything committed), after a failed one a note.
 """
 
 from __future__ import annotations
@@ -31,10 +31,15 @@ class Telling:
     watch: Recording
     night: Night | None = None
     exit_code: int = 0
+    refused: TautlogError | None = None
 
     def done(self, night: Night, exit_code: int) -> None:
         """The run came to its end; `exit_code` is what the command will end with."""
         self.night, self.exit_code = night, exit_code
+
+    def refuse(self, error: TautlogError) -> None:
+        """What came after the night's end failed: an error of the command, though all of the night stands."""
+        self.refused = error
 
 
 @contextmanager
@@ -105,6 +110,7 @@ class _Outlets:
         if self._lineage is not None and night is not None:
             lineage = self._lineage
             self._try(lambda: lineage.complete(night))
+        self._refused = self._refused or telling.refused
         self._write_metrics(telling, telling.exit_code if self._refused is None else self._refused.exit_code)
         if self._refused is not None:
             raise self._refused

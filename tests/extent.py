@@ -1,9 +1,10 @@
-"""How many cases of one test every run takes: the others are marked `long` and run by `make test-long`."""
+"""How much of one test every run takes: the other cases are marked `long`, and run by `make test-long`."""
 
 from collections.abc import Iterable
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 
 def few(cases: Iterable[Any], keep: int) -> list[Any]:
@@ -11,6 +12,12 @@ def few(cases: Iterable[Any], keep: int) -> list[Any]:
     listed = list(cases)
     assert 0 < keep < len(listed), "nothing is left for long runs"
     return [*listed[:keep], *map(_long, listed[keep:])]
+
+
+def examples(most: int) -> int:
+    """How many examples of a property: so many in long runs, a quarter in every run."""
+    assert most >= 4, "too few to have a short form"
+    return most if settings.get_current_profile_name() == "long" else most // 4
 
 
 def _long(case: Any) -> Any:

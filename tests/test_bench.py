@@ -19,6 +19,9 @@ ROWS = {
     r"tautlog --help \[s\]": "under 0.2",
     r"reprice \d+ days of \d+ lines, exactly \[s\]": "at most 60",
     r"compare from classes \[s\]": "at most 3",
+    r"\d+ pages of \d+ lines, \d+ days \[s\]": "under 20",
+    r"  largest page \[MB\]": "under 1.5",
+    r"night with nothing new, pages fresh \[s\]": "under 1",
     r"all events of a day of \d+ channels at 10 Hz / reading its store files": "at most 0.5",
 }
 OTHERS = ("pylife", "rfcnt", "fatpack", "rainflow")

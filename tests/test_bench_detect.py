@@ -1,6 +1,8 @@
 """Detection measured on scenarios: by the night's own functions, by rules that cannot flatter; in full by
 `make bench-detect`."""
 
+import contextlib
+import io
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +17,7 @@ import ops.bench_detect as bench
 from ops.detect_match import Tally, tallies
 from ops.detect_night import Night, night_of
 from ops.detect_reach import _times
-from ops.detect_table import curve, misses, quiet, reach, table, timed
+from ops.detect_table import curve, markdown, misses, quiet, reach, table, timed
 from pipeline.cli import tautlog
 from pipeline.ledger import index
 from pipeline.ledger.database import open_ledger
@@ -219,6 +221,15 @@ def test_a_table_says_what_was_missed_and_a_kind_that_reached_all_misses_nothing
     assert "MISSED recall, precision" in text.splitlines()[-1]
 
 
+def test_the_markdown_table_has_each_rate_beside_the_other() -> None:
+    text = markdown({10.0: {"slack": Tally(true=4, hits=3, false=1, borderline=2), "rate": Tally(false=1)}, 1.0: {}})
+    assert text.splitlines() == [
+        "| kind | true | near | 10 Hz | 1 Hz |",
+        "|---|---|---|---|---|",
+        "| slack | 4 | 2 | 0.750 / 0.750 | - / - |",
+    ]
+
+
 def test_one_false_alarm_in_quiet_days_is_a_miss_and_is_named() -> None:
     assert quiet({}, 3000.4, 273, 3000)[1] == []
     assert quiet({}, 2999.0, 273, 3000)[1] != []
@@ -228,17 +239,43 @@ def test_one_false_alarm_in_quiet_days_is_a_miss_and_is_named() -> None:
     assert "surge: quiet 7 L03" in text
 
 
-def test_the_short_form_prints_every_table(capsys: pytest.CaptureFixture[str]) -> None:
-    bench.main(["--short"])
-    text = capsys.readouterr().out
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """The file of a short run, and what that run printed."""
+    path, out = tmp_path_factory.mktemp("kept") / "run.jsonl", io.StringIO()
+    with contextlib.redirect_stdout(out):
+        bench.main(["--short", "--keep", str(path)])
+    return path, out.getvalue()
+
+
+def test_the_short_form_prints_every_table(kept: tuple[Path, str]) -> None:
+    text = kept[1]
     assert "on our simulator: 1 scenarios of family report, 1 Hz" in text
     assert "on our simulator: load-loss at 1 Hz, truth down, told across" in text
     assert "quiet line-days (1 berth days, 10 Hz)" in text
     assert "peak-load" in text
 
 
-def test_json_tells_the_same_counts_and_one_kind_alone_can_be_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
-    bench.main(["--short", "--quiet-days", "0", "--json", "--only", "slack"])
+def test_a_run_that_was_kept_prints_the_same_again_without_running_but_for_a_line_that_broke_off(
+    kept: tuple[Path, str], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, text = kept
+    again = tmp_path / "again.jsonl"
+    again.write_text(path.read_text() + path.read_text()[:100])
+    monkeypatch.setattr(bench, "make", None)  # nothing can be made
+    bench.main(["--short", "--keep", str(again), "--kept-only"])
+    assert capsys.readouterr().out == text
+    bench.main(["--short", "--keep", str(again)])
+    assert capsys.readouterr().out == text
+    assert again.read_text() == path.read_text()
+    bench.main(["--short", "--keep", str(tmp_path / "none.jsonl"), "--kept-only", "--quiet-days", "0"])
+    assert "0 scenarios of family report" in capsys.readouterr().out
+
+
+def test_json_tells_the_same_counts_and_one_kind_alone_can_be_asked_for(
+    kept: tuple[Path, str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench.main(["--short", "--keep", str(kept[0]), "--kept-only", "--json", "--only", "slack"])
     answer = json.loads(capsys.readouterr().out)
     assert answer["head"] == "on our simulator"
     assert set(answer["1 Hz"]) == {"slack"}

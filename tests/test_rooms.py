@@ -56,23 +56,34 @@ FLOORS = (
         "pipeline.tracing",
     ),
     (
+        "pipeline.exports",
         "pipeline.fleet",
         "pipeline.incident",
+        "pipeline.reports",
         "pipeline.render_upkeep",
         "pipeline.telling",
         "pipeline.cli_health",
         "pipeline.cli_options",
     ),
-    ("pipeline.cli_berth", "pipeline.cli_incident", "pipeline.cli_nights", "pipeline.cli_upkeep"),
+    (
+        "pipeline.cli_berth",
+        "pipeline.cli_exports",
+        "pipeline.cli_incident",
+        "pipeline.cli_nights",
+        "pipeline.cli_pages",
+        "pipeline.cli_upkeep",
+    ),
     ("pipeline.cli",),
 )
 COMMANDS = {
     "pipeline.cli",
     "pipeline.cli_berth",
+    "pipeline.cli_exports",
     "pipeline.cli_health",
     "pipeline.cli_incident",
     "pipeline.cli_nights",
     "pipeline.cli_options",
+    "pipeline.cli_pages",
     "pipeline.cli_upkeep",
 }
 """Where commands stand: they alone know click, and import nothing heavy before a command needs it."""
@@ -98,6 +109,7 @@ FILE_OR_CLOCK_CALLS = {
     "write_parquet",
 }
 HEAVY = {
+    "bokeh",
     "fluids",
     "ht",
     "jinja2",
@@ -114,7 +126,9 @@ HEAVY = {
     "simplejson",
     "obstore",
     "rfc3161_client",
+    "tsdownsample",
     "typst",
+    "xlsxwriter",
 }
 
 
@@ -236,12 +250,15 @@ def test_a_pure_room_calls_no_files_and_no_clock(room: str) -> None:
         ("click", COMMANDS),
         ("fluids", {"pipeline.wear"}),
         ("ht", {"pipeline.wear"}),
-        ("jinja2", {"pipeline.incident"}),
+        ("bokeh", {"pipeline.reports"}),
+        ("jinja2", {"pipeline.incident", "pipeline.reports"}),
         ("numba", {"pipeline.kernels"}),
         ("obstore", {"pipeline.store"}),
         ("prometheus_client", {"pipeline.metrics"}),
         ("rfc3161_client", {"pipeline.incident"}),
-        ("typst", {"pipeline.incident"}),
+        ("tsdownsample", {"pipeline.reports"}),
+        ("typst", {"pipeline.exports", "pipeline.incident"}),
+        ("xlsxwriter", {"pipeline.exports"}),
     ],
 )
 def test_a_library_has_one_keeper(library: str, keepers: set[str]) -> None:

@@ -66,7 +66,7 @@ class Night:
         notes.mkdir(parents=True)
         notes.chmod(0o777)  # the night may run as somebody else
         through = [] if eve.through is None else ["--through", eve.through]
-        command = [sys.executable, "-m", "pipeline.cli", "nightly", str(site), *through, *words]
+        command = [sys.executable, "-m", "pipeline.cli", "nightly", str(site), "--no-pages", *through, *words]
         self.began_s = time.monotonic()
         with (notes / "out").open("wb") as out, (notes / "err").open("wb") as err:
             self.process = subprocess.Popen(

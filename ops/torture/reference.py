@@ -44,7 +44,10 @@ class Reference:
         if not self.inside:
             return told(self.start(site, night, notes, words=words).end(), DONE)
         through = self.eves[night].through
-        return told(tautlog("nightly", site, *self.words, *(() if through is None else ("--through", through))), DONE)
+        return told(
+            tautlog("nightly", site, "--no-pages", *self.words, *(() if through is None else ("--through", through))),
+            DONE,
+        )
 
     def copy(self, night: int, to: Path) -> Path:
         """The site as it stood before a night, everything delivered, in a folder of its own. Returns the folder."""

@@ -3,7 +3,7 @@
 Equal load: the candidate feels the very tensions that the line felt. Equal motion: the ship moves as she moved, so that
 a stiffer rope feels more (`motion`). Ropes are put in an order only where both give the same. By class
 (`price`) it takes a moment, and what classes cost is shown against the line's own exact account; `exact` prices the
-sheets themselves.
+sheets themselves for every candidate.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from pipeline.compare.exact import Repriced, RepriceJob, Rope, felt_days, repric
 from pipeline.compare.history import History, Zone, histories
 from pipeline.compare.motion import motion_scale
 from pipeline.compare.price import price
-from pipeline.compare.told import Told, line_answer
+from pipeline.compare.told import Told, booked_lives, line_answer
 from pipeline.errors import RegisterError
-from pipeline.ledger.account import ZONES, accounts, known_line, last_site
+from pipeline.ledger.account import ZONES, Account, accounts, known_line, last_site
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.night.accounts import air_of
@@ -72,7 +72,7 @@ def compare(
         own = accounts(ledger, site, chosen)
         found = dict(repriced)
     if exact:
-        told = {line: _with_exact(line, by_class, found) for line, by_class in told.items()}
+        told = {line: _with_exact(own[line], by_class, found) for line, by_class in told.items()}
     return {
         "site": site.info.id,
         "exact": exact,
@@ -155,14 +155,17 @@ def _from_sheets(
     workers: str | None,
     stack: ExitStack,
 ) -> Iterator[tuple[Zone, list[Repriced]]]:
-    """Start pricing the sheets of every line; what comes of it by zone, one rope after another, as it is asked for."""
+    """Start pricing the sheets of every line for the candidates; what comes of it by zone, as it is asked for.
+
+    Not for the line's own rope: a night has priced the same sheets with the same spec, which is its account.
+    """
     days = felt_days(ledger, site, ropes)
     keys = [key for key in sorted(days) if key in felt]
     jobs = [
         RepriceJob(
             site.store,
             days[line, zone],
-            [Rope(rope.wear, rope.scale[zone], felt[line, zone].mean_kn) for rope in ropes[line]],
+            [Rope(rope.wear, rope.scale[zone], felt[line, zone].mean_kn) for rope in ropes[line][1:]],
         )
         for line, zone in keys
     ]
@@ -172,8 +175,13 @@ def _from_sheets(
     return zip(keys, doing.sure(doing.each(reprice, jobs)), strict=True)
 
 
-def _with_exact(line: str, told: Sequence[Told], found: Mapping[Zone, Sequence[Repriced]]) -> list[Told]:
-    return [
-        replace(rope, exact={zone: found[line, zone][i] for zone in ZONES if (line, zone) in found})
-        for i, rope in enumerate(told)
-    ]
+def _with_exact(account: Account, told: Sequence[Told], found: Mapping[Zone, Sequence[Repriced]]) -> list[Told]:
+    """The same with exact lives: the own rope's from its account, the candidates' as they were priced."""
+    zones: dict[str, Sequence[Repriced]] = {
+        zone: found[account.line, zone] for zone in ZONES if (account.line, zone) in found
+    }
+    booked = {zone: booked_lives(account, zone) for zone in zones}
+    scale = told[0].scale
+    own = {zone: Repriced(lives, None if scale[zone] is None else lives.fatigue) for zone, lives in booked.items()}
+    candidates = [{zone: priced[i] for zone, priced in zones.items()} for i in range(len(told) - 1)]
+    return [replace(rope, exact=exact) for rope, exact in zip(told, [own, *candidates], strict=True)]

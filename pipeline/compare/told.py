@@ -44,7 +44,7 @@ def line_answer(
     """The ropes of one line, its own first, and their order or why there is none."""
     if not told[0].load:
         return {"line": line, "ropes": [], "ranked": None, "why": "nothing was recorded of it"}
-    booked = {zone: _booked(account, zone) for zone in told[0].load}
+    booked = {zone: booked_lives(account, zone) for zone in told[0].load}
     own_error = _errors(told[0], booked)
     ropes, ranked = [], []
     for i, rope in enumerate(told):
@@ -57,7 +57,7 @@ def line_answer(
     return {"line": line, "ropes": ropes, "ranked": order, "why": why}
 
 
-def _booked(account: Account, zone: str) -> Lives:
+def booked_lives(account: Account, zone: str) -> Lives:
     """What the line's own account counts, open cycles and days that are not posted yet with the rest."""
     lives: dict[str, Decimal | None] = {}
     for mechanism, life in account.posted[zone].items():

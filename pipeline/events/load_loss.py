@@ -11,20 +11,23 @@ which the usable sample before is not, is a candidate if
   does, contradicts nothing: `watched_us` says how far it reached.
 
 A line that the waves slacken all the time falls slack, and loses nothing: where one of the samples in `loss_mean_s`
-before b is slack, a must be at least `loss_from_mean_pct` of the largest of them too, or else no sample up to
-`loss_mean_s` after b may be loaded. And of those samples one in ten must not be slack: a line that hung slack but for
-one blow, or one wild reading, lost nothing.
+before b is slack, a must be at least `loss_from_mean_pct` of the largest of them too; or else no sample up to
+`loss_mean_s` after b may be loaded, and the fall must be 1.25 times the usual one: the largest in that time before,
+to a sample from the largest in `loss_fall_s` before it, or from the one before it. And of those samples one in ten
+must not be slack: a line that hung slack but for one blow, or one wild reading, lost nothing.
 
 With other lines on the hook (a share under 100 %) their load stays. Then b, not slack, is a candidate too if a is the
 largest tension since `loss_fall_s` before it (or the sample before), and loaded in the sense above, b is the first
 below (1 - 0.75 share) of it, the mean in `loss_before_s` after b is at most (1 - 0.5 share) of that before it, so is
 the mean in `loss_stay_s` after of that in `loss_mean_s` before, and the largest in `loss_stay_s` after is below
 (1 - 0.25 share) of the largest in `loss_mean_s` before; stored readings must reach over both times, but for
-`max_gap_s`. Which of the hook's lines it was, tension cannot tell.
+`max_gap_s`. And it must stand out of the sea, whose waves fall by a share too where readings are slow: the fall from a
+to b is larger than the usual one, and as many times that, multiplied by as many times as the step of the mean over
+`loss_before_s` at b is the largest step, either way, at any whole second of the minute before, is at least 4.5. Which
+of the hook's lines it was, tension cannot tell.
 
 `highest` is the largest tension *recorded* in `loss_before_s` before b, or since a: a lower bound on what the line
-bore. A fall
-over a gap of more than `max_gap_s` is none, for nothing is known of how it fell.
+bore. A fall over a gap of more than `max_gap_s` is none, for nothing is known of how it fell.
 """
 
 from __future__ import annotations

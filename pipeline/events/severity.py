@@ -48,6 +48,7 @@ def of_brake_held(share: float, *, measured: bool) -> Severity:
 
 
 def of_slack(lasted_us: int, policy: Policy) -> Severity:
+    """A note; a warning from `slack_warning_s` on."""
     return "warning" if lasted_us >= policy.slack_warning_s * 1e6 else "note"
 
 
@@ -57,10 +58,12 @@ def of_snap_load(peak_pct: float, policy: Policy) -> Severity:
 
 
 def of_sustained_load(lasted_us: int, policy: Policy) -> Severity:
+    """A warning; an alarm from `sustained_alarm_h` on."""
     return "alarm" if lasted_us >= policy.sustained_alarm_h * 3.6e9 else "warning"
 
 
 def of_pretension_loss() -> Severity:
+    """Always a warning."""
     return "warning"
 
 

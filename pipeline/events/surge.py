@@ -27,6 +27,7 @@ from pipeline.events.surge_marks import Share as Share
 from pipeline.events.surge_marks import Surge as Surge
 from pipeline.events.surge_marks import both
 from pipeline.events.surge_marks import join as join
+from pipeline.events.surge_pulse import SHAPES, pulses
 from schemas.registers import Policy
 
 KIND: Final = "surge"
@@ -38,6 +39,8 @@ TREND_BINS: Final = 60
 """The running median's reach to either side: 10 minutes, so that a pulse of 300 s is no quarter of its window."""
 SMOOTH_BINS: Final = 4
 """The reach of the mean taken of that: 90 s in all, so that the ship's own slow motions, of a minute or two, go out."""
+PULSE_BINS: Final = 2
+"""The reach of the mean in which the whole ship's double pulse is looked for (`surge_pulse`): 50 s in all."""
 TURN_BINS: Final = 10
 """A line that hangs slack cannot fall: of such a berth some lines pulse first and the others next. So the mean of 100 s
 less that of the 100 s after it is looked at in the same way: of lines that oppose each other it has opposite signs."""
@@ -137,6 +140,15 @@ def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int,
     strict = replace(rules, min_pct=TURN_TIMES * rules.min_pct, times=TURN_TIMES * rules.times)
     swings = [_slow(*one, strict, blocks) for one in zip(series, against, turns, strict=True)]
     found: list[Surge] = []
+    changes = [moving_mean(100.0 / one.base_kn * kn, PULSE_BINS) for one, kn in zip(series, against, strict=True)]
+    twice = pulses([one.role for one in series], changes)
+    for at, half in twice.alone(first, last):
+        core = np.arange(max(at - half, 0), min(at + half + 1, changes[0].size))
+        signs = _answers(series, changes, at, half, rules)
+        channels = {series[index].channel for index in signs if series[index].role in SURGING}
+        if len(channels) >= LINES and _spring_answers(series, changes, signs, at):
+            surge = _surge(ship, lobes, signs, core, 0, start_bin)
+            found += [] if surge is None else [surge]
     for seen, reach in ((lobes, 0), (swings, TURN_BINS)):
         for one in seen:
             if one.series.role in SURGING:
@@ -146,11 +158,31 @@ def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int,
                     if (
                         _looks_like_surge(seen, signs, core)
                         and not leads
+                        and twice.beside(core)
                         and _goes_along(seen, core, 1.0 if reach else ALONG_TIMES)
                     ):
                         surge = _surge(ship, lobes, signs, core, reach, start_bin)
                         found += [] if surge is None else [surge]
     return join(found, join_s=rules.join_s)
+
+
+def _answers(series: Sequence[Series], changes: Sequence[Values], at: int, half: int, rules: Rules) -> dict[int, int]:
+    """How each line answers a double pulse about a bin: 1 as it, -1 against it; those that answer by too little, or are
+    not known throughout, are left out."""
+    shape = SHAPES[half]
+    begin = at - shape.size // 2
+    signs: dict[int, int] = {}
+    for index, change in enumerate(changes):
+        fit = float((change[begin : begin + shape.size] * shape).sum())
+        if abs(fit) * float(shape.max()) >= SIGN_SHARE * rules.min_pct:  # never where it is NaN
+            signs[index] = 1 if fit > 0.0 else -1
+    return signs
+
+
+def _spring_answers(series: Sequence[Series], changes: Sequence[Values], signs: Mapping[int, int], at: int) -> bool:
+    """Whether a spring moved, where one is known: springs tell a ship that goes along the quay from one that turns."""
+    springs = [index for index, one in enumerate(series) if one.role == "spring" and not np.isnan(changes[index][at])]
+    return not springs or any(index in signs for index in springs)
 
 
 def _against_kn(series: Series) -> Values:

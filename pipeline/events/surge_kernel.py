@@ -178,3 +178,55 @@ def lobe_reach(slow: Values, least: Values, at: int, most: int) -> tuple[int, in
     while last + 1 < slow.size and last - at < most and sign * slow[last + 1] > least[last + 1]:
         last += 1
     return first, last
+
+
+@compiled
+def double_pulses(head: Values, stern: Values, breast: Values, springs: Values, shape: Values, least: float) -> Values:
+    """How well a double pulse fits the ship's motion along the quay about each place (n, 4).
+
+    head, stern, breast (n,): means of each role's lines; springs (s, n); shape (m,), m odd: the pulse, of mean 0 and of
+    squares that sum to 1. Along the quay: head less stern lines, and springs with whichever they move with. The
+    columns: which share of its variance the pulse explains; the pulse's height; how many times the standard deviation
+    of head and stern lines together, and of the breast lines, that along is (a million where these lie still). All 0
+    where head less stern lines answer the pulse by less than `least`, or are not known throughout.
+    """
+    size, length = head.size, shape.size
+    told = np.zeros((size, 4), np.float64)
+    height = shape.max()
+    ends, along, off = np.empty(length), np.empty(length), np.empty(length)
+    for first in range(size - length + 1):
+        fit = 0.0
+        for i in range(length):
+            ends[i] = head[first + i] - stern[first + i]
+            off[i] = 0.5 * (head[first + i] + stern[first + i])
+            fit += ends[i] * shape[i]
+        if not abs(fit) >= least:  # never where it is NaN
+            continue
+        middle = ends.mean()
+        plus, minus = 1, 1
+        ahead, astern = head[first : first + length].copy(), stern[first : first + length].copy()
+        for k in range(springs.shape[0]):
+            own = springs[k, first : first + length]
+            with_it = ((ends - middle) * own).sum()
+            if with_it > 0.0:
+                ahead += own
+                plus += 1
+            elif with_it < 0.0:
+                astern += own
+                minus += 1
+        fit = spread = 0.0
+        for i in range(length):
+            along[i] = ahead[i] / plus - astern[i] / minus
+            fit += along[i] * shape[i]
+        middle = along.mean()
+        for i in range(length):
+            spread += (along[i] - middle) ** 2
+        if spread > 0.0:
+            beside = breast[first : first + length]
+            at = first + length // 2
+            told[at, 0] = fit * fit / spread
+            told[at, 1] = abs(fit) * height
+            told[at, 2] = np.sqrt(spread / max(((off - off.mean()) ** 2).sum(), 1e-12 * spread))
+            still = ((beside - beside.mean()) ** 2).sum()
+            told[at, 3] = np.sqrt(spread / max(still, 1e-12 * spread)) if still == still else 1e6
+    return told

@@ -55,7 +55,10 @@ def made_text(answer: Row) -> str:
 def verified_text(answer: Row) -> str:
     """What a person reads of a verification."""
     if answer["agrees"]:
-        told = f"{answer['folder']} agrees: {answer['files']} files to the last byte, and every figure reckoned again"
+        told = (
+            f"{answer['folder']} agrees: {answer['files']} files to the last byte, every figure reckoned again, and "
+            "every trace followed to what it rests on"
+        )
     elif answer["faults"]:
         told = f"{answer['folder']} does not agree with its seal; its figures were not reckoned again"
     else:
@@ -63,7 +66,25 @@ def verified_text(answer: Row) -> str:
     return join(
         told,
         "\n".join([*answer["faults"], *answer["differences"]]),
+        _views_text(answer) if answer["rederived"] else "",
         f"beside the seal, not judged: {', '.join(answer['beside'])}" if answer["beside"] else "",
         f"SHA-256 of its manifest: {answer['manifest_sha256']}",
         answer["not_found"],
+    )
+
+
+def _views_text(answer: Row) -> str:
+    """Whether what is made of the record was made again and held against the folder, and if not, why."""
+    views = "page, PDF, figures.json and samples"
+    if answer["views_held"]:
+        return f"{views}: made again by the same programs, and held byte for byte"
+    if not answer["other_versions"]:
+        return f"{views}: not made again, as the record differs; their bytes are as sealed"
+    others = ", ".join(
+        f"{name} {both['filed'] or 'not named'} (here {both['here'] or 'none'})"
+        for name, both in answer["other_versions"].items()
+    )
+    return (
+        f"{views}: NOT made again and held, as other versions made them: {others}. Their bytes are as sealed; that "
+        "they show what the record says only those versions can tell"
     )

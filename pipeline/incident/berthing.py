@@ -7,9 +7,9 @@ from typing import Final, Literal
 import numpy as np
 
 from pipeline.incident.lines import LineRecord
-from pipeline.incident.loads import mean_kn
 from pipeline.incident.numbering import Context
 from pipeline.incident.record import BerthLine, Figure
+from pipeline.incident.sharing import mean_kn
 
 SECTION: Final = "A-5"
 MINUTE_US: Final = 60_000_000
@@ -55,6 +55,7 @@ def _loads(context: Context, line: str, record: LineRecord | None) -> tuple[Figu
     values: list[float | None] = [None, None, None]
     clipped = False
     refs: list[tuple[int, ...]] = [(), (), ()]
+    count: list[int | None] = [None, None, None]
     if record is not None:
         us = context.raw(record.logger, context.about_us)
         chosen = context.times.chosen
@@ -69,6 +70,7 @@ def _loads(context: Context, line: str, record: LineRecord | None) -> tuple[Figu
         for side, (first, last) in ((0, (us - MINUTE_US, us)), (2, (us + 2 * MINUTE_US, us + 3 * MINUTE_US))):
             there = record.within(first, last)
             refs[side] = () if there.size == 0 else (int(there[0]), int(there[-1]))
+            count[side] = int(there.size)
     words = (
         ("before", "mean of the minute before the loss of"),
         ("at", "last reading before the loss of"),
@@ -87,6 +89,7 @@ def _loads(context: Context, line: str, record: LineRecord | None) -> tuple[Figu
                 at_least=side == 1 and clipped,
                 not_known="not recorded then",
                 refs=() if record is None else tuple(record.reading.ref(k) for k in refs[side]),
+                of_lines=count[side],
             )
         )
     return made[0], made[1], made[2]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
+
 from pipeline.incident.lines import Reading
 from pipeline.incident.numbering import Context, rounded
-from pipeline.incident.record import Clock, ClockInstant, ClockWindow, Figure
+from pipeline.incident.record import Clock, ClockInstant, ClockWindow, Figure, Ref
 
 SECTION: Final = "A-1"
 SAME_PLACE_S: Final = 5.0
@@ -17,6 +19,8 @@ METHOD: Final = (
     "pairs and windows in one robust fit of an offset and a drift for each logger; interval by leaving out each window "
     "in turn (jackknife), Student's t"
 )
+BY_MOTION: Final = "from shared motion"
+TOLD_ONCE: Final = "from shared motion, by the method told in A-1"
 ALONE: Final = "its channels share too little motion with the others', or for too short, to tell"
 
 
@@ -50,7 +54,7 @@ def _clock(context: Context, logger: str, channels: tuple[str, ...]) -> Clock:
     how = (
         "the reference: all corrected times are on its clock, which was not held against UTC"
         if is_reference
-        else METHOD
+        else TOLD_ONCE
     )
     offset = _offset(context, logger, is_reference, how)
     drift = numbers.figure(
@@ -63,6 +67,7 @@ def _clock(context: Context, logger: str, channels: tuple[str, ...]) -> Clock:
         low=None if fitted is None or is_reference else (fitted.drift - 2.0 * fitted.drift_standard) * 3600.0,
         high=None if fitted is None or is_reference else (fitted.drift + 2.0 * fitted.drift_standard) * 3600.0,
         not_known=ALONE,
+        refs=() if fitted is None else _ends(context, logger),
         of_lines=None if fitted is None else _readings(context, logger),
     )
     return Clock(
@@ -72,7 +77,7 @@ def _clock(context: Context, logger: str, channels: tuple[str, ...]) -> Clock:
         offset=offset,
         drift=drift,
         standard_s=None if fitted is None else fitted.standard_s,
-        method=how if fitted is not None else ALONE,
+        method=ALONE if fitted is None else how if is_reference else BY_MOTION,
         windows=windows,
         instants=() if is_reference else _instants(context, logger, fitted is not None),
     )
@@ -90,8 +95,21 @@ def _offset(context: Context, logger: str, is_reference: bool, how: str) -> Figu
         low=None if fitted is None or is_reference else fitted.low_s,
         high=None if fitted is None or is_reference else fitted.high_s,
         not_known=ALONE,
+        refs=() if fitted is None else _ends(context, logger),
         of_lines=None if fitted is None else _readings(context, logger),
     )
+
+
+def _ends(context: Context, logger: str) -> tuple[Ref, ...]:
+    """Raw lines of the first and last reading of one channel of the logger, and of the reference."""
+    found = []
+    for name in dict.fromkeys((logger, context.times.reference)):
+        for record in context.berthed.lines.values():
+            there = np.flatnonzero(record.usable)
+            if record.logger == name and there.size:
+                found += [record.reading.ref(int(there[0])), record.reading.ref(int(there[-1]))]
+                break
+    return tuple(found)
 
 
 def _readings(context: Context, logger: str) -> int:

@@ -2,12 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Final
 
 from pipeline.incident.lines import LineRecord
 from pipeline.incident.numbering import Context
-from pipeline.incident.record import HappeningKind, Ref
+from pipeline.incident.record import HappeningKind, Ref, RegisterRow
 from pipeline.incident.times import Span
+
+
+@dataclass(frozen=True)
+class More:
+    """One of the figures beside a happening's instant. What it rests on: raw lines (`of_lines`: how many in all),
+    figures named before it by their key (`of`), rows of registers."""
+
+    key: str
+    what: str
+    value: float | None
+    unit: str
+    at_least: bool = False
+    refs: tuple[Ref, ...] = ()
+    of_lines: int | None = None
+    of: tuple[str, ...] = ()
+    registers: tuple[RegisterRow, ...] = ()
+
 
 FROM_EVENT: Final = "published event, by its definition in the policy of the site"
 
@@ -23,6 +41,7 @@ def draft_of(
     line: str | None = None,
     channel: str | None = None,
     refs: tuple[Ref, ...] = (),
+    registers: tuple[RegisterRow, ...] = (),
     how: str = FROM_EVENT,
     **more: Any,
 ) -> dict[str, Any]:
@@ -42,6 +61,7 @@ def draft_of(
         "raw_to_us": raw[1],
         "span": span,
         "refs": refs,
+        "registers": registers,
         "how": how,
         "sort_us": raw[0] if by_register or begun is None else begun,
         **more,

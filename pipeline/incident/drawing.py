@@ -115,12 +115,8 @@ def thin(at_us: Ints, value: Floats, most: int, *, gap_us: int) -> tuple[Ints, F
         span = max(int(at_us[-1] - at_us[0]), 1)
         number = np.minimum((at_us - at_us[0]) * bins // span, bins - 1)
         starts = np.flatnonzero(np.diff(number, prepend=-1))
-        ends = np.append(starts[1:], at_us.size)
-        kept = {0, int(at_us.size) - 1}
-        for begin, end in zip(starts.tolist(), ends.tolist(), strict=True):
-            kept.add(begin + int(np.argmin(value[begin:end])))
-            kept.add(begin + int(np.argmax(value[begin:end])))
-        index = np.array(sorted(kept), np.int64)
+        ends = [_first_of(value, starts, extreme.reduceat(value, starts)) for extreme in (np.minimum, np.maximum)]
+        index = np.unique(np.concatenate([[0], *ends, [at_us.size - 1]]))
         wide = np.diff(at_us) > gap_us
         broken = np.concatenate(([0], np.cumsum(wide)))[index]
         at_us, value = at_us[index], value[index]
@@ -128,6 +124,13 @@ def thin(at_us: Ints, value: Floats, most: int, *, gap_us: int) -> tuple[Ints, F
     else:
         cuts = np.flatnonzero(np.diff(at_us) > gap_us) + 1
     return np.insert(at_us, cuts, at_us[cuts - 1] + 1), np.insert(value, cuts, np.nan)
+
+
+def _first_of(value: Floats, starts: Ints, wanted: Floats) -> Ints:
+    """Of each stretch the index of the first value that is the wanted one."""
+    stretch = np.repeat(np.arange(starts.size), np.diff(starts, append=value.size))
+    there = np.flatnonzero(value == wanted[stretch])
+    return np.asarray(there[np.flatnonzero(np.diff(stretch[there], prepend=-1))], dtype=np.int64)
 
 
 def _plain(value: Floats) -> tuple[float | None, ...]:

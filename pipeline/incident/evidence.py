@@ -10,30 +10,25 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from importlib.metadata import version
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from pipeline.errors import RegisterError, StoreError
 from pipeline.incident.links import parts_of
 from pipeline.incident.page import page_html
 from pipeline.incident.pdf import pdf_bytes
 from pipeline.incident.record import Incident, as_json, figures
+from pipeline.incident.samples import Samples, write_samples
 from pipeline.incident.seal import names_in, write_seal
 from pipeline.incident.view import Made, view
 from pipeline.ledger import index
 from pipeline.ledger.database import Ledger
-from pipeline.night.intake import LiveParts
 from pipeline.site import Site
-from pipeline.store.extract import extract, together
 from pipeline.store.files import cannot_write, digest_of, draft_name
-from pipeline.store.samples import store_part
-from pipeline.store.sheets import read_flags
-from schemas.times import us_to_rfc3339
 
 RECORD, FIGURES, MADE_WITH = "incident.json", "figures.json", "made-with.json"
 PAGE, PDF, README = "incident.html", "incident.pdf", "READ-ME.txt"
@@ -44,8 +39,11 @@ PROGRAMS = ("tautlog", "duckdb", "jinja2", "numba", "numpy", "polars", "pyarrow"
 """Programs whose version may show in a figure or a byte."""
 
 
-def write_incident(ledger: Ledger, site: Site, incident: Incident, out: Path) -> dict[str, Any]:
+def write_incident(
+    ledger: Ledger, site: Site, incident: Incident, out: Path, *, samples: Samples | None = None
+) -> dict[str, Any]:
     """Write the folder `out`, which may not be there yet, or be empty; returns what was written, and the seal's digest.
+    `samples`: those of the call where they are being read already.
 
     Raises RegisterError when `out` holds anything, StoreError when the disk refuses or an original is not what its
     digest says.
@@ -56,7 +54,7 @@ def write_incident(ledger: Ledger, site: Site, incident: Incident, out: Path) ->
         shutil.rmtree(draft, ignore_errors=True)
         draft.mkdir(parents=True)
         try:
-            _fill(draft, ledger, site, incident)
+            _fill(draft, ledger, site, incident, samples)
             digest = write_seal(draft)
             names = names_in(draft)
             if out.exists():
@@ -77,17 +75,18 @@ def must_be_free(out: Path) -> None:
         )
 
 
-def _fill(folder: Path, ledger: Ledger, site: Site, incident: Incident) -> None:
+def _fill(folder: Path, ledger: Ledger, site: Site, incident: Incident, samples: Samples | None) -> None:
     through = index.latest_through(ledger)
     posted = None if through is None else through.isoformat()
     _write_json(folder / MADE_WITH, {"versions": versions(), "posted_through": posted})
     with ThreadPoolExecutor(1) as aside:
-        copies = aside.submit(_copy_all, site, incident, folder)
-        write_views(folder, ledger, site, incident)
+        copies = aside.submit(copy_all, site, incident, folder)
+        write_views(folder, ledger, site, incident, samples)
         copies.result()
 
 
-def _copy_all(site: Site, incident: Incident, folder: Path) -> None:
+def copy_all(site: Site, incident: Incident, folder: Path) -> None:
+    """Raw files and registers of an incident, bit for bit, into its folder. StoreError: one is gone or altered."""
     for file in incident.evidence.raw_files:
         _copy_raw(site, file.sha256, folder / RAW / file.sha256)
     for name, sha256 in incident.evidence.archive:
@@ -99,11 +98,11 @@ def versions() -> dict[str, str]:
     return {name: version(name) for name in PROGRAMS}
 
 
-def write_views(folder: Path, ledger: Ledger, site: Site, incident: Incident) -> None:
+def write_views(folder: Path, ledger: Ledger, site: Site, incident: Incident, samples: Samples | None = None) -> None:
     """All that is made of the record, of the samples, and of `made-with.json`, which is there: by name in `VIEWS`."""
     with ThreadPoolExecutor(1) as aside:
         # A month of samples takes as long as all the rest, and mostly outside of the interpreter.
-        samples = aside.submit(write_samples, ledger, site, incident, folder / SAMPLES)
+        written = aside.submit(write_samples, ledger, site, incident, folder / SAMPLES, samples)
         _write_json(folder / RECORD, as_json(incident))
         _write_json(folder / FIGURES, _flat(incident))
         digests = {name: digest_of(folder / name) for name in (FIGURES, RECORD, MADE_WITH)}
@@ -111,11 +110,11 @@ def write_views(folder: Path, ledger: Ledger, site: Site, incident: Incident) ->
         (folder / PAGE).write_text(page_html(incident, shown, site.zone), encoding="utf-8")
         (folder / PDF).write_bytes(pdf_bytes(incident, shown))
         (folder / README).write_bytes((files("pipeline.incident") / "templates" / README).read_bytes())
-        samples.result()
+        written.result()
 
 
 def _copy_raw(site: Site, sha256: str, to: Path) -> None:
-    to.parent.mkdir(exist_ok=True)
+    to.parent.mkdir(parents=True, exist_ok=True)
     original = site.raw.local(sha256)
     try:
         shutil.copyfile(original, to)
@@ -135,65 +134,6 @@ def _copy_register(site: Site, name: str, sha256: str, to: Path) -> None:
         raise StoreError("an archived register was altered", file=name, found=found, expected=sha256)
     to.parent.mkdir(parents=True, exist_ok=True)
     to.write_bytes(content)
-
-
-def write_samples(ledger: Ledger, site: Site, incident: Incident, folder: Path) -> None:
-    """Every stored reading of the call's places over the call, and over the window, by place; and the flags.
-
-    The window is of corrected times: its samples are taken a bound on any clock wider, so that none is missing.
-    """
-    call = incident.call
-    call_to_us = call.to_us if call.to_us is not None else call.until_us
-    ahead_us = _most_ahead_us(incident)
-    live = LiveParts(store_part(part) for part in index.parts(ledger)).days()
-    for kind in ("call", "window"):
-        (folder / kind).mkdir(parents=True, exist_ok=True)
-    extracts = (
-        extract(
-            site.store,
-            place,
-            [part for (of, _), found in live.items() if of == place for part in found],
-            from_us=call.from_us - ahead_us,
-            to_us=call_to_us + ahead_us + 1,
-        )
-        for place in sorted(incident.evidence.places)
-    )
-    for of_call in together(extracts):
-        of_call.write(folder / "call" / _file_name(of_call.places))
-        of_window = of_call.between(call.window_from_us - ahead_us, call.window_to_us + ahead_us + 1)
-        of_window.write(folder / "window" / _file_name(of_call.places))
-    _write_flags(ledger, site, incident, folder / "flags.csv", call.from_us, call_to_us)
-
-
-def _most_ahead_us(incident: Incident) -> int:
-    """How far any logger's clock may stand from the reference [us], rounded up to a minute."""
-    ends = [
-        abs(float(end))
-        for clock in incident.part_a.clocks
-        for end in (clock.offset.value, clock.offset.low, clock.offset.high)
-        if isinstance(end, float | int)
-    ]
-    return int(-(-max(ends, default=0.0) // 60)) * 60_000_000
-
-
-def _file_name(places: Sequence[str]) -> str:
-    """A name for one place, or for the first and last of several; encoded, so that it cannot leave the folder."""
-    ends = dict.fromkeys((places[0], places[-1]))
-    return "-to-".join(quote(place, safe="").replace(".", "%2E") for place in ends)
-
-
-def _write_flags(ledger: Ledger, site: Site, incident: Incident, to: Path, from_us: int, to_us: int) -> None:
-    """Runs of samples of the call's channels that are not flagged 1, with the checks that said so."""
-    import polars as pl
-
-    wanted, rows = set(incident.evidence.channels), []
-    for (place, _), file in sorted(index.flags(ledger).items()):
-        for run in read_flags(site.store, file.path) if place in incident.evidence.places else ():
-            if run["channel"] in wanted and run["first"] <= to_us and run["last"] >= from_us:
-                rows.append({**run, "first": us_to_rfc3339(run["first"]), "last": us_to_rfc3339(run["last"])})
-    kinds = {"channel": pl.String, "first": pl.String, "last": pl.String, "samples": pl.Int64, "flag": pl.Int8}
-    frame = pl.DataFrame(rows, schema={**kinds, "checks": pl.String}, orient="row")
-    frame.sort("channel", "first", "last").write_csv(to)
 
 
 def _flat(incident: Incident) -> dict[str, Any]:

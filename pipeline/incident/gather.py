@@ -7,6 +7,7 @@ the call outside of that is told by the ten-second bins of its day sheets and by
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -15,10 +16,11 @@ from pipeline.errors import DataError
 from pipeline.events.calls import Call, Fast, calls, fast_of
 from pipeline.events.tension import SlackLevel
 from pipeline.incident.lines import CLOCK_HALF_S, Berthed, Coarse, LineRecord, Reading, Told
+from pipeline.incident.raw_lines import RawLines, parts_by_place, reading_of
 from pipeline.ledger import index
 from pipeline.ledger.account import known_line
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.rows import Event, Part, SheetRef
+from pipeline.ledger.rows import Event, SheetRef
 from pipeline.night.clock_day import loggers_of
 from pipeline.night.look import line_tension_kn
 from pipeline.night.plan import limit_base_kn
@@ -26,7 +28,7 @@ from pipeline.quality import usable
 from pipeline.site import Site
 from pipeline.store.samples import store_part
 from pipeline.store.sheets import read_flags, read_traces
-from pipeline.store.traced import TracedReadings, read_traced
+from pipeline.store.traced import read_traced
 from schemas.registers import Channel, Rigging
 from schemas.times import day_of, day_start_us, us_to_rfc3339
 
@@ -70,6 +72,9 @@ def gather(ledger: Ledger, site: Site, line: str, at_us: int, window_us: int) ->
     parts_rows = index.parts(ledger, [(place, day) for place in places for day in _days(call.from_us, until_us)])
     used = {part.sha256 for part in parts_rows}
     receipts = index.receipts(ledger)
+    told = _events(index.events(ledger).values(), ship_lines, call, until_us)
+    raw = RawLines(ledger, site, names, readings, from_us, to_us)
+    told = tuple(replace(one, raw=walked) for one, walked in zip(told, raw.of_events(told), strict=True))
     return Berthed(
         site=site,
         line=line,
@@ -83,13 +88,19 @@ def gather(ledger: Ledger, site: Site, line: str, at_us: int, window_us: int) ->
         lines=dict(sorted(lines.items())),
         beside={name: one for name, one in readings.items() if name not in own},
         coarse=_coarse(ledger, site, spans, call, until_us),
-        events=_events(index.events(ledger).values(), ship_lines, call, until_us),
+        events=told,
         loggers=loggers,
         names=names,
         spans=tuple(spans),
         quarantined={s: receipts[s].quarantined + receipts[s].cells_quarantined for s in sorted(used) if s in receipts},
         conflicts={},
     )
+
+
+def raw_lines_of(ledger: Ledger, berthed: Berthed) -> RawLines:
+    """What looks raw lines up, with the readings about the loss at hand."""
+    near = {record.channel: record.reading for record in berthed.lines.values()} | dict(berthed.beside)
+    return RawLines(ledger, berthed.site, berthed.names, near, berthed.from_us, berthed.to_us)
 
 
 def _call(site: Site, line: str, at_us: int) -> tuple[Call, Fast, list[Rigging]]:
@@ -140,18 +151,11 @@ def _readings(
 ) -> tuple[dict[str, Reading], dict[str, str]]:
     names = {sha256: receipt.file for sha256, receipt in index.receipts(ledger).items()}
     keys = [(place, day) for place in sorted(places) for day in _days(from_us, to_us)]
-    by_place: dict[str, list[Part]] = {}
-    for part in index.parts(ledger, keys):
-        by_place.setdefault(part.place, []).append(part)
     found = {}
-    for parts in by_place.values():
+    for parts in parts_by_place(index.parts(ledger, keys)).values():
         for channel, one in read_traced(site.store, [store_part(part) for part in parts], from_us, to_us).items():
-            found[channel] = _reading(channel, one, names)
+            found[channel] = reading_of(channel, one, names)
     return found, names
-
-
-def _reading(channel: str, one: TracedReadings, names: Mapping[str, str]) -> Reading:
-    return Reading(channel, one.at_us, one.value, one.raw_line, one.file, one.files, names)
 
 
 Runs = list[tuple[int, int, int, str]]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.events.calls import Call, Fast
-from pipeline.incident.record import Ref
+from pipeline.incident.figure import Ref
 from pipeline.site import Site
 from schemas.registers import Rigging
 
@@ -120,8 +120,21 @@ class Coarse:
 
 
 @dataclass(frozen=True)
+class Walked:
+    """Raw lines under an event: `all_of` it (first, peak, last, payout at its ends), and those of single figures."""
+
+    all_of: tuple[Ref, ...]
+    peak: tuple[Ref, ...]
+    breakout: tuple[Ref, ...]
+    payout: tuple[Ref, ...]
+
+
+NOTHING_WALKED: Final = Walked((), (), (), ())
+
+
+@dataclass(frozen=True)
 class Told:
-    """An event of the published snapshot that touches the call."""
+    """An event of the published snapshot that touches the call, and the raw lines under it."""
 
     event: str
     kind: str
@@ -134,6 +147,7 @@ class Told:
     peak_us: int
     peak_pct: float | None
     payload: Mapping[str, Any]
+    raw: Walked = NOTHING_WALKED
 
 
 @dataclass(frozen=True)

@@ -39,8 +39,8 @@ STEEPEST: Final = 1.5
 @dataclass(frozen=True)
 class Loss:
     """One loss: indices of the last loaded reading and of the first unloaded one; as stamped, `low_us` and `high_us`,
-    between which it happened, and `best_us`; mean of the minute before [kN]; `gap`: it lies in a gap of the record.
-    """
+    between which it happened, and `best_us`; mean of the minute before [kN], and of which readings: the first, the
+    last, how many; `gap`: it lies in a gap of the record."""
 
     line: str
     loaded: int
@@ -49,6 +49,7 @@ class Loss:
     high_us: int
     best_us: int
     mean_kn: float
+    mean_of: tuple[int, int, int]
     gap: bool
 
 
@@ -97,6 +98,7 @@ def _loss(record: LineRecord, policy: Policy, there: Ints, at_us: Ints, kn: Floa
         high_us=us,
         best_us=_best_us(record, at_us, kn, loaded, first),
         mean_kn=mean_kn,
+        mean_of=(int(there[begin]), int(there[first - 1]), first - begin),
         gap=int(at_us[loaded + 1]) - int(at_us[loaded]) > 2.5e6 * record.step_s,
     )
 

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from datetime import date, timedelta
 
 from pipeline.incident.berthing import berth_of
-from pipeline.incident.clock_part import clocks_of
-from pipeline.incident.doubting import Parts, doubts_of
+from pipeline.incident.clock_part import METHOD, clocks_of
+from pipeline.incident.doubting import doubts_of
+from pipeline.incident.doubts_of_lines import Parts
 from pipeline.incident.drawing import traces_of
-from pipeline.incident.explanations import NO_VERDICT, Facts, explanations_of
-from pipeline.incident.gather import gather
+from pipeline.incident.explaining import Facts
+from pipeline.incident.explanations import NO_VERDICT, explanations_of
+from pipeline.incident.gather import gather, raw_lines_of
+from pipeline.incident.knobs_of_record import clock_knobs
 from pipeline.incident.lines import Berthed
-from pipeline.incident.lives import life_of, spent_of
-from pipeline.incident.loads import load_of
+from pipeline.incident.lives import life_of
+from pipeline.incident.loads import Ever, Peak, earlier_bin, load_of
 from pipeline.incident.numbering import Context, Numbers
 from pipeline.incident.ordering import orders_of
-from pipeline.incident.past import Past, ever_of, past_of
+from pipeline.incident.past import Past, highest_before, past_of
 from pipeline.incident.rates import TEXT, error_rates
+from pipeline.incident.raw_lines import BIN_US, RawLines, Want
 from pipeline.incident.record import (
     VERSION,
     Asked,
@@ -29,34 +34,47 @@ from pipeline.incident.record import (
     PartB,
     RawFile,
 )
-from pipeline.incident.sensitivity import clock_knobs, sensitivity_of
+from pipeline.incident.sensitivity import sensitivity_of
 from pipeline.incident.sequence import sequence_of
+from pipeline.incident.spending import spending_events, spent_of
 from pipeline.incident.times import first_to_go, times_of
 from pipeline.ledger import index
 from pipeline.ledger.account import last_site
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.words import CAUTION
 from pipeline.site import Site
+from schemas.registers import Rigging
 from schemas.times import day_of, us_to_rfc3339
 
 NEAR_LOSSES_US = 1_800_000_000
 """Losses within half an hour of that of the line asked for are of one incident: house rule."""
 
 
-def make_incident(ledger: Ledger, *, line: str, at_us: int, window_min: float) -> Incident:
-    """The incident of a line about an instant, with `window_min` minutes to each side.
+def make_incident(
+    ledger: Ledger,
+    *,
+    line: str,
+    at_us: int,
+    window_min: float,
+    meanwhile: Callable[[Berthed], None] | None = None,
+) -> Incident:
+    """The incident of a line about an instant, with `window_min` minutes to each side. `meanwhile`: begins what can be
+    done beside it, once it is known what the incident is about.
 
     Raises RegisterError for an unknown line; DataError where the line was in no call then, is a tail, or nothing of it
     was recorded.
     """
     site = last_site(ledger)
     berthed = gather(ledger, site, line, at_us, round(window_min * 6e7))
+    if meanwhile is not None:
+        meanwhile(berthed)
     times = times_of(berthed.lines, line, at_us, site.policy)
     context = Context(berthed, times, Numbers())
     until_us = int(berthed.own.at_us[times.chosen.loaded]) + 1 if times.chosen is not None else at_us
     pasts = [past_of(ledger, site, name, until_us) for name in (line, *berthed.own.tails)]
-    part_a = _part_a(ledger, context)
-    part_b = _part_b(ledger, context, part_a, pasts)
+    raw = raw_lines_of(ledger, berthed)
+    part_a = _part_a(ledger, context, raw)
+    part_b = _part_b(ledger, context, part_a, pasts, raw)
     call = berthed.call
     return Incident(
         version=VERSION,
@@ -81,13 +99,11 @@ def make_incident(ledger: Ledger, *, line: str, at_us: int, window_min: float) -
     )
 
 
-def _part_a(ledger: Ledger, context: Context) -> PartA:
+def _part_a(ledger: Ledger, context: Context, raw: RawLines) -> PartA:
     clocks = clocks_of(context)
     sequence = sequence_of(context)
     orders = orders_of(context, sequence)
-    today = day_of(context.raw(context.own.logger, context.about_us))
-    ever = {name: one for name in context.berthed.lines if (one := ever_of(ledger, name, today)) is not None}
-    load = load_of(context, ever)
+    load = load_of(context, _ever(ledger, context, raw))
     berth = berth_of(context)
     doubts = doubts_of(context, Parts(sequence, load, berth), clocks)
     loss = _loss(context, sequence)
@@ -98,6 +114,7 @@ def _part_a(ledger: Ledger, context: Context) -> PartA:
         first_to_go=first,
         first_text=first_text,
         instant=_instant(context, loss),
+        clock_method=METHOD,
         clocks=clocks,
         sequence=sequence,
         orders=orders,
@@ -107,6 +124,34 @@ def _part_a(ledger: Ledger, context: Context) -> PartA:
         traces=traces_of(context),
         caution=CAUTION,
     )
+
+
+def _ever(ledger: Ledger, context: Context, raw: RawLines) -> dict[str, Ever]:
+    """Of each line the highest of all days before that of the loss, and of the call before what was read."""
+    today = day_of(context.raw(context.own.logger, context.about_us))
+    channels = _channels(context.berthed.site)
+    wants: dict[tuple[str, str], Want] = {}
+    for name, record in context.berthed.lines.items():
+        before, earlier = highest_before(ledger, name, today), earlier_bin(context, record)
+        if before is not None:
+            kn, us = before
+            wants[name, "ever"] = Want(channels(name, us), us, us + 1, "like", name, kn)
+        if earlier is not None:
+            kn, us = earlier
+            wants[name, "earlier"] = Want(channels(name, us), us, us + BIN_US, "like", name, kn)
+    found = dict(zip(wants, raw.of(list(wants.values())), strict=True))
+    peaks = {key: Peak(want.kn, False, found[key]) for key, want in wants.items()}
+    return {name: Ever(peaks.get((name, "ever")), peaks.get((name, "earlier"))) for name in context.berthed.lines}
+
+
+def _channels(site: Site) -> Callable[[str, int], str]:
+    """The channel that a line was rigged on at an instant, or last before it."""
+
+    def channel(line: str, us: int) -> str:
+        own = [row for row in site.riggings if row.line == line]
+        return next((row.channel for row in reversed(own) if row.from_us <= us), own[0].channel)
+
+    return channel
 
 
 def _loss(context: Context, sequence: tuple[Happening, ...]) -> Happening | None:
@@ -157,10 +202,13 @@ def _first(context: Context) -> tuple[str | None, str]:
     return None, f"order not known: of {among} none is first by more than clocks and sampling leave open"
 
 
-def _part_b(ledger: Ledger, context: Context, part_a: PartA, pasts: list[Past]) -> PartB:
-    lives = tuple(life_of(context, past) for past in pasts)
+def _part_b(ledger: Ledger, context: Context, part_a: PartA, pasts: list[Past], raw: RawLines) -> PartB:
+    lives = tuple(life_of(context, past, part_a.load.lines[0].highest) for past in pasts)
     unit = lives[0].zones[0].total.unit
-    spent = spent_of(context, pasts[0], index.events(ledger), unit)
+    past = pasts[0]
+    chosen = spending_events(context, past.line, index.events(ledger).values(), past.until_us)
+    walked = list(zip(chosen, raw.of_events(chosen), strict=True))
+    spent = spent_of(context, past, lives[0].days, walked, unit)
     offsets = [(clock.logger, clock.offset) for clock in part_a.clocks if not clock.is_reference]
     sensitivity = sensitivity_of(context, part_a.instant, part_a.load, lives[0], pasts[0])
     sensitivity += clock_knobs(context, offsets)
@@ -178,19 +226,32 @@ def _part_b(ledger: Ledger, context: Context, part_a: PartA, pasts: list[Past]) 
     )
 
 
+def _air(site: Site) -> set[str]:
+    return {row.place for row in site.channels.values() if row.quantity in ("wind", "temperature")}
+
+
+def places_of(berthed: Berthed) -> set[str]:
+    """The places of the call's main lines, and those of the air."""
+    return {berthed.site.channels[row.channel].place for row in berthed.spans} | _air(berthed.site)
+
+
 def _evidence(ledger: Ledger, site: Site, berthed: Berthed, lines: tuple[str, ...], until_us: int) -> Evidence:
-    """What must be copied: all files of the call's days and a day to each side, and of the line's own history."""
+    """What must be copied: all files of the call's days and a day to each side, of the line's own history, and of the
+    days on which any other line of the call was rigged before, of which the highest load is told."""
     first, last = day_of(berthed.call.from_us), day_of(max(berthed.until_us, berthed.to_us))
     called = (first - timedelta(days=1), last + timedelta(days=1))
-    air = {row.place for row in site.channels.values() if row.quantity in ("wind", "temperature")}
-    places = {site.channels[row.channel].place for row in berthed.spans} | air
+    air = _air(site)
+    places = places_of(berthed)
     own = {site.channels[row.channel].place for row in site.riggings if row.line in lines} | air
     why: dict[str, set[str]] = {}
     end = day_of(until_us) + timedelta(days=1)
+    lines_of_call = {row.line for row in berthed.spans}
+    earlier = [row for row in site.riggings if row.line in lines_of_call and row not in berthed.spans]
+    before = _days_of(site, earlier, end)
     for part in index.parts(ledger):
         if part.place in places and called[0] <= part.day <= called[1]:
             why.setdefault(part.sha256, set()).add("call")
-        if part.place in own and part.day <= end:
+        if part.day <= end and (part.place in own or (part.place, part.day) in before):
             why.setdefault(part.sha256, set()).add("history")
     receipts = index.receipts(ledger)
     archive = index.head_archive(ledger)
@@ -215,6 +276,17 @@ def _evidence(ledger: Ledger, site: Site, berthed: Berthed, lines: tuple[str, ..
         channels=tuple(sorted(row.channel for row in site.channels.values() if row.place in places)),
         archive=tuple(sorted(archive.items())),
     )
+
+
+def _days_of(site: Site, riggings: Iterable[Rigging], end: date) -> set[tuple[str, date]]:
+    """Places and days of some riggings up to a day, and a day to each side."""
+    found = set()
+    for row in riggings:
+        first = day_of(row.from_us) - timedelta(days=1)
+        last = end if row.to_us is None else min(end, day_of(row.to_us) + timedelta(days=1))
+        days = range(first.toordinal(), last.toordinal() + 1)
+        found |= {(site.channels[row.channel].place, date.fromordinal(day)) for day in days}
+    return found
 
 
 def _iso(day: date) -> str:

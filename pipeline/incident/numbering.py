@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final
 
 from pipeline.incident.lines import Berthed, LineRecord
-from pipeline.incident.record import REFS_SHOWN, Figure, Ref, Value
+from pipeline.incident.record import REFS_SHOWN, Figure, Ref, RegisterRow, Value
+from pipeline.incident.registered import Registered
 from pipeline.incident.times import Times
 
 DIGITS: Final = 9
@@ -47,6 +49,7 @@ class Numbers:
         refs: Sequence[Ref] = (),
         of_lines: int | None = None,
         of_figures: Sequence[str] = (),
+        of_registers: Sequence[RegisterRow] = (),
     ) -> Figure:
         """A figure with the next number. A value that is no finite number is not known."""
         if isinstance(value, float) and not math.isfinite(value):
@@ -71,6 +74,7 @@ class Numbers:
             refs=shown,
             of_lines=lines,
             of_figures=tuple(of_figures),
+            of_registers=tuple(dict.fromkeys(of_registers)),
         )
 
 
@@ -82,6 +86,11 @@ class Context:
     times: Times
     numbers: Numbers
     usual: dict[str, float | None] = field(default_factory=dict)
+
+    @cached_property
+    def registered(self) -> Registered:
+        """Where rows and keys stand in the registers of the site."""
+        return Registered(self.berthed.site)
 
     @property
     def own(self) -> LineRecord:

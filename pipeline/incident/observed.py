@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from pipeline.incident.drafts import draft_of
+from pipeline.incident.drafts import More, draft_of
 from pipeline.incident.lines import LineRecord
 from pipeline.incident.numbering import Context
 from pipeline.incident.record import HappeningKind
@@ -37,15 +37,11 @@ def peaks(context: Context) -> list[dict[str, Any]]:
             at = int(record.at_us[top])
             bound = "at least " if record.clipped[top] else ""
             text = f"{name}: highest {words}, {bound}{record.kn[top]:.0f} kN"
+            kn, clipped, refs = float(record.kn[top]), bool(record.clipped[top]), (record.reading.ref(top),)
+            pct, limit = 100 * kn / record.limit_kn, context.registered.limit(name)
             more = [
-                ("kn", "tension", float(record.kn[top]), "kN", bool(record.clipped[top])),
-                (
-                    "pct",
-                    "of ship design MBL",
-                    100 * float(record.kn[top]) / record.limit_kn,
-                    "%",
-                    bool(record.clipped[top]),
-                ),
+                More("kn", "tension", kn, "kN", clipped, refs),
+                More("pct", "of ship design MBL", pct, "%", clipped, of=("kn",), registers=limit),
             ]
             span = Span(record.logger, at - round(record.filter_s * 1e6), at, record.filter_known)
             draft = draft_of(
@@ -55,7 +51,7 @@ def peaks(context: Context) -> list[dict[str, Any]]:
                 (at, at),
                 text,
                 span=span,
-                refs=(record.reading.ref(top),),
+                refs=refs,
                 how="largest usable reading, as stamped; a lower bound on what the line bore between readings",
                 kn=float(record.kn[top]),
                 more=more,
@@ -83,7 +79,9 @@ def take_ups(context: Context) -> list[dict[str, Any]]:
         gain_kn = float(record.kn[after].mean() - record.kn[before].mean())
         if gain_kn <= 0.02 * chosen.mean_kn:
             continue
-        more = [("gain", "mean of the minute after less that before", gain_kn, "kN", False)]
+        ends = tuple(record.reading.ref(int(k)) for k in (before[0], before[-1], after[0], after[-1]))
+        what = "mean of the minute after less that before"
+        more = [More("gain", what, gain_kn, "kN", refs=ends, of_lines=int(before.size + after.size))]
         out.append(
             draft_of(
                 context,
@@ -173,7 +171,16 @@ def no_renderings(context: Context) -> list[dict[str, Any]]:
                 refs=(record.reading.ref(first), record.reading.ref(top)),
                 how="usable readings above the setting in winches.csv",
                 kn=float(record.kn[top]),
-                more=[("kn", "highest", float(record.kn[top]), "kN", bool(record.clipped[top]))],
+                more=[
+                    More(
+                        "kn",
+                        "highest",
+                        float(record.kn[top]),
+                        "kN",
+                        bool(record.clipped[top]),
+                        (record.reading.ref(top),),
+                    )
+                ],
             )
         )
     return out

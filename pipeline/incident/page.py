@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.incident import chart
 from pipeline.incident.forms import CUSTODY, CUSTODY_ROWS
-from pipeline.incident.links import make_links
+from pipeline.incident.links import anchor_of
 from pipeline.incident.plan import plan
 from pipeline.incident.record import Incident
 from pipeline.incident.words import Clocks
@@ -33,7 +33,7 @@ def page_html(incident: Incident, shown: dict[str, Any], zone: ZoneInfo) -> str:
     from markupsafe import Markup
 
     clocks = Clocks(zone)
-    anchors = make_links(incident, clocks).things
+    anchors = {one.number: anchor_of(one.number) for one in incident.part_a.sequence}
     window = (incident.call.window_from_us, incident.call.window_to_us)
     style, script = _own("page.css"), _own("page.js")
     # Marked as markup are only our own files, and pictures in which every text was escaped (`svg.text`).

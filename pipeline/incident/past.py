@@ -6,7 +6,7 @@ again up to the instant, joined to what the day before left open, and priced as 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.incident.loads import Ever
+from pipeline.incident.record import PastDay
 from pipeline.ledger import index
 from pipeline.ledger.account import rigged_us
 from pipeline.ledger.bands import bands_now, end_of, worst
@@ -42,7 +42,8 @@ Zone = str
 @dataclass(frozen=True)
 class ZonePast:
     """One zone up to the instant, no factor applied: life by mechanism (None: not reckoned), open cycles as half
-    cycles, the worst contact band; each day's units of 2^-100 of fatigue; and what it felt by class of 5 kN."""
+    cycles, the worst contact band; each day's fatigue; the days it was felt on, with their raw files; and what it felt
+    by class of 5 kN."""
 
     zone: Zone
     fatigue: Decimal
@@ -51,6 +52,7 @@ class ZonePast:
     pending: Decimal
     contact: Decimal
     days: Mapping[date, Decimal]
+    felt: tuple[PastDay, ...]
     low_class: Ints
     high_class: Ints
     count: Ints
@@ -61,14 +63,13 @@ class ZonePast:
 
 @dataclass(frozen=True)
 class Past:
-    """One line up to the instant. `ever`: the highest tension of all days before that of the instant."""
+    """One line up to the instant."""
 
     line: str
     until_us: int
     zones: tuple[ZonePast, ...]
     rigged_us: int
     observed_us: int
-    ever: Ever | None
 
 
 def past_of(ledger: Ledger, site: Site, line: str, until_us: int) -> Past:
@@ -80,11 +81,11 @@ def past_of(ledger: Ledger, site: Site, line: str, until_us: int) -> Past:
     observed = sum(ref.observed_us for ref in index.all_sheets(ledger, sheets).values()) if sheets else 0
     observed += sum(sheet.observed_us for _, sheet in sheets_today)
     riggings = [row for row in site.riggings if row.line == line]
-    return Past(line, until_us, zones, rigged_us(riggings, until_us), observed, ever_of(ledger, line, today))
+    return Past(line, until_us, zones, rigged_us(riggings, until_us), observed)
 
 
-def ever_of(ledger: Ledger, line: str, today: date) -> Ever | None:
-    """The highest tension of a line on any day before one, by its day sheets."""
+def highest_before(ledger: Ledger, line: str, today: date) -> tuple[float, int] | None:
+    """The highest tension of a line on any day before one, by its day sheets, and its instant; the first of equals."""
     peaks = [
         (facts["peak_kn"], -facts["peak_us"])
         for (_, _, day), facts in index.day_facts(ledger, line).items()
@@ -93,7 +94,23 @@ def ever_of(ledger: Ledger, line: str, today: date) -> Ever | None:
     if not peaks:
         return None
     kn, minus_us = max(peaks)
-    return Ever(kn, -minus_us)
+    return kn, -minus_us
+
+
+def _felt(
+    ledger: Ledger, site: Site, states: Iterable[Any], sheets_today: Sequence[tuple[Rigging, Sheet]], today: date
+) -> tuple[PastDay, ...]:
+    """Each day and channel of a zone, and the raw files that hold that day of its place."""
+    names = {name for state in states for name in state.sheets}
+    found = {(ref.day, ref.channel) for ref in index.all_sheets(ledger, names).values()} if names else set()
+    found |= {(today, row.channel) for row, _ in sheets_today}
+    files: dict[tuple[str, date], set[str]] = {}
+    for part in index.parts(ledger, [(site.channels[channel].place, day) for day, channel in found]) if found else ():
+        files.setdefault((part.place, part.day), set()).add(part.sha256)
+    return tuple(
+        PastDay(day.isoformat(), channel, tuple(sorted(files.get((site.channels[channel].place, day), ()))))
+        for day, channel in sorted(found)
+    )
 
 
 def _zone(
@@ -135,6 +152,7 @@ def _zone(
         pending=to_decimal(pending, UNIT_EXPONENT + 1),
         contact=worst(bands_now(lives, end_of(riggings, services, zone, width_m=site.policy.band_width_m))),
         days={day: to_decimal(life) for day, life in sorted(days.items())},
+        felt=_felt(ledger, site, states.values(), sheets, today),
         low_class=low,
         high_class=high,
         count=count,

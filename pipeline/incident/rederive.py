@@ -9,7 +9,7 @@ import shutil
 import tempfile
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from pipeline.incident import make_incident
 from pipeline.incident.evidence import MADE_WITH, RAW, RECORD, REGISTERS, VIEWS, versions, write_views
 from pipeline.incident.record import VERSION, Asked, Incident, as_json
 from pipeline.incident.seal import names_in
+from pipeline.incident.traced import untraced
 from pipeline.ledger.account import last_site
 from pipeline.ledger.database import Ledger, open_published
 from pipeline.nightly import run_night
@@ -32,9 +33,19 @@ MOST_TOLD = 200
 _SHA256 = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
-def rederive(folder: Path, *, workers: str | None, watch: Watch | None) -> list[str]:
-    """Reckon an incident file again in a scratch site; what differs, each beginning with the figure's number or the
-    item's name. Empty: nothing does.
+@dataclass(frozen=True)
+class Rederived:
+    """What differs, each beginning with the figure's number or the item's name; empty: nothing does. `views_held`:
+    whether page, PDF, figures and samples were made again too and held byte for byte; they are not where the record
+    differs, nor where it was made by other versions of a program: `other_versions`, as filed and here, by program."""
+
+    differences: list[str]
+    views_held: bool
+    other_versions: dict[str, dict[str, str | None]]
+
+
+def rederive(folder: Path, *, workers: str | None, watch: Watch | None) -> Rederived:
+    """Reckon an incident file again in a scratch site, and follow every trace of its figures into the folder.
 
     Raises DataError when the record cannot be read or is of another version, RegisterError when a register of the file
     cannot be used.
@@ -49,7 +60,7 @@ def rederive(folder: Path, *, workers: str | None, watch: Watch | None) -> list[
             next_step=f"verify it with the program that made-with.json names: {made_with.get('versions')}",
         )
     asked, files, through = _inputs(folder, filed, made_with)
-    differences = _built_in_differ(folder / REGISTERS)
+    differences, others = _built_in_differ(folder / REGISTERS), _other_versions(made_with.get("versions"))
     with tempfile.TemporaryDirectory(prefix="tautlog-incident-") as work:
         root = Path(work) / "site"
         _scratch_site(folder, files, root)
@@ -57,10 +68,22 @@ def rederive(folder: Path, *, workers: str | None, watch: Watch | None) -> list[
         with open_published(root) as ledger:
             again = make_incident(ledger, line=asked.line, at_us=asked.at_us, window_min=asked.window_min)
             differences += compared(filed, json.loads(json.dumps(as_json(again))))
-            if not differences and made_with.get("versions") == versions():
+            views_held = not differences and not others
+            if not differences:
+                differences += untraced(again, last_site(ledger), folder)
+            if views_held:
                 differences += _views_differ(folder, filed, ledger, again, Path(work) / "views")
     more = len(differences) - MOST_TOLD
-    return differences if more <= 0 else [*differences[:MOST_TOLD], f"the record: {more} differences more"]
+    if more > 0:
+        differences = [*differences[:MOST_TOLD], f"the record: {more} differences more"]
+    return Rederived(differences, views_held, others)
+
+
+def _other_versions(filed: Any) -> dict[str, dict[str, str | None]]:
+    """Programs of which the file was made with another version than that of here."""
+    here, there = versions(), filed if isinstance(filed, dict) else {}
+    told = {name: {"filed": there.get(name), "here": here.get(name)} for name in sorted({*here, *there})}
+    return {name: both for name, both in told.items() if both["filed"] != both["here"]}
 
 
 def _views_differ(

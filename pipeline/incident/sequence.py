@@ -9,14 +9,12 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-import numpy as np
-
 from pipeline.incident import observed
-from pipeline.incident.drafts import draft_of
+from pipeline.incident.drafts import More, draft_of
 from pipeline.incident.lines import LineRecord, Told
 from pipeline.incident.loss import Loss
 from pipeline.incident.numbering import Context
-from pipeline.incident.record import Figure, Happening, HappeningKind, Ref
+from pipeline.incident.record import Figure, Happening, HappeningKind
 from pipeline.incident.times import Span, loss_span
 
 SECTION: Final = "A-2"
@@ -65,6 +63,7 @@ def _happening(context: Context, draft: dict[str, Any]) -> Happening:
         high=None if bounds is None else bounds[1],
         not_known="its logger's clock is not known against the reference; the raw stamp stands",
         refs=draft["refs"],
+        of_registers=draft["registers"],
     )
     return Happening(
         number=figure.number,
@@ -91,19 +90,25 @@ def _happening(context: Context, draft: dict[str, Any]) -> Happening:
 
 
 def _more(context: Context, draft: dict[str, Any]) -> list[Figure]:
-    return [
-        context.numbers.figure(
-            SECTION,
-            f"happening.{draft['kind']}.{draft['line'] or draft['channel']}.{draft['raw_from_us']}.{key}",
-            what,
-            value,
-            unit,
-            draft["how"],
-            at_least=at_least,
-        )
-        for key, what, value, unit, at_least in draft.get("more", ())
-        if value is not None
-    ]
+    """The figures beside its instant; those that rest on others of them name their numbers."""
+    made: dict[str, Figure] = {}
+    more: tuple[More, ...] = tuple(draft.get("more", ()))
+    for one in more:
+        if one.value is not None:
+            made[one.key] = context.numbers.figure(
+                SECTION,
+                f"happening.{draft['kind']}.{draft['line'] or draft['channel']}.{draft['raw_from_us']}.{one.key}",
+                one.what,
+                one.value,
+                one.unit,
+                draft["how"],
+                at_least=one.at_least,
+                refs=one.refs,
+                of_lines=one.of_lines,
+                of_figures=[made[key].number for key in one.of if key in made],
+                of_registers=one.registers,
+            )
+    return list(made.values())
 
 
 def _losses(context: Context) -> list[dict[str, Any]]:
@@ -120,23 +125,6 @@ def _losses(context: Context) -> list[dict[str, Any]]:
                 + (", across a gap of the record" if loss.gap else "")
                 + (f"; classed {word} by the evidence of its place" if word else "; no published event tells it")
             )
-            more = [
-                ("mean", "mean of the minute before", loss.mean_kn, "kN", False),
-                (
-                    "loaded",
-                    "last loaded reading",
-                    float(record.kn[loss.loaded]),
-                    "kN",
-                    bool(record.clipped[loss.loaded]),
-                ),
-                (
-                    "filter",
-                    "length of the logger's filter",
-                    record.filter_s if record.filter_known else None,
-                    "s",
-                    False,
-                ),
-            ]
             out.append(
                 draft_of(
                     context,
@@ -152,10 +140,23 @@ def _losses(context: Context) -> list[dict[str, Any]]:
                     kn=float(record.kn[loss.loaded]),
                     event=None if told is None else told.event,
                     loss_class=word,
-                    more=more,
+                    more=_of_loss(context, record, loss),
                 )
             )
     return out
+
+
+def _of_loss(context: Context, record: LineRecord, loss: Loss) -> list[More]:
+    first, last, count = loss.mean_of
+    ends = (record.reading.ref(first), record.reading.ref(last))
+    kn, clipped = float(record.kn[loss.loaded]), bool(record.clipped[loss.loaded])
+    filter_s = record.filter_s if record.filter_known else None
+    channel = context.registered.channel(record.channel)
+    return [
+        More("mean", "mean of the minute before", loss.mean_kn, "kN", refs=ends, of_lines=count),
+        More("loaded", "last loaded reading", kn, "kN", clipped, (record.reading.ref(loss.loaded),)),
+        More("filter", "length of the logger's filter", filter_s, "s", registers=channel),
+    ]
 
 
 def _told_loss(context: Context, record: LineRecord, loss: Loss) -> Told | None:
@@ -181,15 +182,6 @@ def _events(context: Context) -> list[dict[str, Any]]:
     for one in context.berthed.events:
         if one.event in found:
             continue
-        at_least = bool(one.payload.get("peak_at_least"))
-        more = [
-            ("peak", "largest tension", one.peak_kn, "kN", at_least),
-            ("pct", f"of {one.payload.get('peak_pct_of', 'ship design MBL')}", one.peak_pct, "%", at_least),
-            ("breakout", "break-out", one.payload.get("breakout_kn"), "kN", bool(one.payload.get("breakout_at_least"))),
-            ("payout", "paid out", one.payload.get("payout_m"), "m", False),
-            ("pct-of-set", "break-out of the setting", one.payload.get("breakout_pct_of_set"), "%", False),
-            ("rate", "rate of the blow", one.payload.get("rate_kn_s"), "kN/s", False),
-        ]
         record = context.berthed.lines.get(one.line)
         out.append(
             draft_of(
@@ -200,14 +192,30 @@ def _events(context: Context) -> list[dict[str, Any]]:
                 _event_text(one),
                 line=one.line,
                 channel=one.channel,
-                refs=() if record is None else _refs_at(record, one.from_us, one.peak_us, one.to_us),
+                refs=one.raw.all_of,
                 kn=one.peak_kn,
                 event=one.event,
                 loss_class=str(one.payload["class"]) if one.kind == "load-loss" else None,
-                more=more,
+                more=_of_event(context, one),
             )
         )
     return out
+
+
+def _of_event(context: Context, one: Told) -> list[More]:
+    told, raw = one.payload, one.raw
+    at_least, limit = bool(told.get("peak_at_least")), context.registered.limit(one.line)
+    of, out_least = f"of {told.get('peak_pct_of', 'ship design MBL')}", bool(told.get("breakout_at_least"))
+    setting = context.registered.winch(context.berthed.site.brake_setting(one.place, one.from_us))
+    pct_of_set = told.get("breakout_pct_of_set")
+    return [
+        More("peak", "largest tension", one.peak_kn, "kN", at_least, raw.peak),
+        More("pct", of, one.peak_pct, "%", at_least, of=("peak",), registers=limit),
+        More("breakout", "break-out", told.get("breakout_kn"), "kN", out_least, raw.breakout),
+        More("payout", "paid out", told.get("payout_m"), "m", refs=raw.payout),
+        More("pct-of-set", "break-out of the setting", pct_of_set, "%", of=("breakout",), registers=setting),
+        More("rate", "rate of the blow", told.get("rate_kn_s"), "kN/s", refs=raw.all_of),
+    ]
 
 
 def _kind(kind: str) -> HappeningKind:
@@ -242,15 +250,6 @@ def _event_text(one: Told) -> str:
     return words[one.kind] + (f"; against its setting: {verdict}" if verdict else "")
 
 
-def _refs_at(record: LineRecord, *instants: int) -> tuple[Ref, ...]:
-    found = []
-    for us in dict.fromkeys(instants):
-        index = int(np.searchsorted(record.at_us, us))
-        if index < record.at_us.size and int(record.at_us[index]) == us:
-            found.append(record.reading.ref(index))
-    return tuple(found)
-
-
 def _register(context: Context) -> list[dict[str, Any]]:
     """Made fast and let go, as rigging.csv has it: on no logger's clock."""
     out = []
@@ -259,5 +258,8 @@ def _register(context: Context) -> list[dict[str, Any]]:
             if us is not None and us <= context.berthed.until_us:
                 text = f"{row.line} {words}, as rigging.csv has it"
                 named: HappeningKind = "made-fast" if kind == "made-fast" else "let-go"
-                out.append(draft_of(context, named, None, (us, us), text, line=row.line, how="rigging.csv"))
+                at = context.registered.rigging(row)
+                out.append(
+                    draft_of(context, named, None, (us, us), text, line=row.line, how="rigging.csv", registers=at)
+                )
     return out

@@ -16,7 +16,8 @@ NOT_FOUND = (
 
 
 def verify_incident(folder: Path, *, workers: str | None = None, watch: Watch | None = None) -> dict[str, Any]:
-    """What `tautlog incident --verify` answers: faults of bytes, and, if there are none, of figures.
+    """What `tautlog incident --verify` answers: faults of bytes, and, if there are none, of figures; whether page, PDF,
+    figures.json and samples were made again and held (`views_held`), or of which programs versions differ.
 
     Raises DataError when the folder is no incident file, or one of another version; OSError when it cannot be read.
     """
@@ -31,13 +32,20 @@ def verify_incident(folder: Path, *, workers: str | None = None, watch: Watch | 
         "faults": checked.faults,
         "rederived": False,
         "differences": [],
+        "views_held": False,
+        "other_versions": {},
     }
     if checked.faults:
         return {**answer, "agrees": False, "not_found": NOT_FOUND}
     from pipeline.incident.rederive import rederive
 
     try:
-        answer["differences"] = rederive(folder, workers=workers, watch=watch)
+        told = rederive(folder, workers=workers, watch=watch)
+        answer |= {
+            "differences": told.differences,
+            "views_held": told.views_held,
+            "other_versions": told.other_versions,
+        }
     except (RegisterError, StoreError) as error:
         # The scratch site cannot be used, or holds nothing: the file does not bear out its own figures.
         answer["differences"] = [f"the whole record: cannot be reckoned again: {error}"]

@@ -11,7 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from pipeline.incident.forms import CHECKLIST, CUSTODY
-from pipeline.incident.links import Links, make_links
+from pipeline.incident.links import Links, make_links, under
 from pipeline.incident.record import (
     BerthLine,
     Clock,
@@ -74,7 +74,10 @@ def view(incident: Incident, zone: ZoneInfo, made: Made) -> Shown:
         "rows": dict(links.rows),
         "raw": dict(links.raw),
         "files": [_file(file, clocks) for file in incident.evidence.raw_files],
-        "registers": [{"name": name, "sha256": sha256} for name, sha256 in incident.evidence.archive],
+        "registers": [
+            {"name": name, "sha256": sha256, "anchor": links.registers[name]}
+            for name, sha256 in incident.evidence.archive
+        ],
         "digests": [{"name": name, "sha256": sha256} for name, sha256 in sorted(made.digests.items())],
         "versions": [{"name": name, "version": version} for name, version in made.versions.items()],
         "checklist": CHECKLIST,
@@ -112,9 +115,14 @@ def _part_a(part: PartA, links: Links, clocks: Clocks) -> Shown:
         "first_to_go": part.first_to_go,
         "first_text": sentence(part.first_text),
         "instant": show(part.instant),
+        "clock_method": sentence(part.clock_method[:1].upper() + part.clock_method[1:]),
         "clocks": [_clock(clock, clocks, show) for clock in part.clocks],
         "sequence": [one for one in sequence if one["in_window"]],
-        "whole_call": [one for one in sequence if not one["in_window"]],
+        "whole_call": [
+            {**one, **_brief(told, one)}
+            for one, told in zip(sequence, part.sequence, strict=True)
+            if not told.in_window
+        ],
         "orders": [_order(one, by_number, links, show) for one in part.orders],
         "loads": [_figures_of(line, show, "line", "lost", "role") for line in load.lines],
         "sharing": [_figures_of(share, show, "line", "role", "lost", "stands_out") for share in load.sharing],
@@ -198,6 +206,18 @@ def _happening(one: Happening, loss: str | None, links: Links, clocks: Clocks, s
         "loss_class": one.loss_class or "",
         "figure": show(one.figure),
         "figures": [show(figure) for figure in one.figures],
+    }
+
+
+def _brief(one: Happening, shown: Shown) -> Shown:
+    """A happening in one line, and what is under it, as paper has those outside of the window."""
+    at = shown["at"] if shown["known"] else f"[{shown['raw']}]"
+    kind = shown["kind"] + (f" ({one.loss_class})" if one.loss_class else "")
+    lasted = f", lasted {shown['lasted']}" if shown["lasted"] else ""
+    line = "" if shown["line"] in one.text else f" {shown['line']}"
+    return {
+        "brief": f"{at}{line} {kind}: {one.text}{lasted}.",
+        "under": under(one.figure.refs, one.figure.of_registers),
     }
 
 

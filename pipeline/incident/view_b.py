@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.incident.links import Links, parts_of
-from pipeline.incident.record import Explanation, Figure, Incident, Life, Point, Sensitive, Spent, figures
+from pipeline.incident.record import Days, Explanation, Figure, Incident, Life, Point, Sensitive, Spent, figures
 from pipeline.incident.words import Clocks, given_text, number_text, told, unit_text
 
 Shown = dict[str, Any]
@@ -16,6 +16,7 @@ MECHANISMS = ("fatigue", "creep", "abrasion", "open_cycles", "total")
 def part_b(incident: Incident, links: Links, clocks: Clocks) -> Shown:
     """Lives, what spent them, sensitivity, error rates, explanations; each with links to its figures."""
     part = incident.part_b
+    names = {file.sha256: file.file for file in incident.evidence.raw_files}
     units = {figure.number: figure.unit for one in parts_of(incident).values() for figure in figures(one)}
 
     def show(figure: Figure) -> Shown:
@@ -42,6 +43,7 @@ def part_b(incident: Incident, links: Links, clocks: Clocks) -> Shown:
         ],
         "error_rates_text": part.error_rates_text,
         "explanations": [_explanation(one, links) for one in part.explanations],
+        "days": [_days(days, names, links) for life in part.lives for days in life.days],
         "no_verdict": part.no_verdict,
         "caution": part.caution,
     }
@@ -64,6 +66,19 @@ def _life(life: Life, show: Any) -> Shown:
         "observed": show(life.observed),
         "strength": [show(figure) for figure in life.strength],
         "energy": [show(figure) for figure in life.energy],
+    }
+
+
+def _days(days: Days, names: Mapping[str, str], links: Links) -> Shown:
+    return {
+        "number": days.number,
+        "anchor": links.things[days.number],
+        "line": days.line,
+        "zone": days.zone,
+        "days": [
+            {"day": one.day, "channel": one.channel, "files": ", ".join(names.get(sha, sha) for sha in one.sha256)}
+            for one in days.days
+        ],
     }
 
 

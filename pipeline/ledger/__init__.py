@@ -8,6 +8,8 @@ A run commits by its manifest (`pipeline.manifest`); the ledger follows::
     posting.py    desired life against live postings -> entries (pure)
     publish.py    the snapshot that readers open, swapped whole; published.py what it says of itself
     account.py    what a line's account is added up from; basis.py what its figures rest on
+    still.py      the snapshot held still, for many questions: live views laid down once
+    gathered.py   registers, accounts and evidence of all lines, read once
     statement.py  one line's account        status.py    one row a line, worst first
     bands.py      contact bands, as riggings and crops move them; along.py the pieces of an end
     strength.py   strength left and margin; service.py   calls, hours, age, and the limits on them

@@ -103,6 +103,10 @@ class Account:
 
 def last_site(ledger: Ledger) -> Site:
     """The site as the newest run read it, from the archive; StoreError before the first run."""
+    return ledger.once("site", lambda: _last_site(ledger))
+
+
+def _last_site(ledger: Ledger) -> Site:
     digests = index.head_archive(ledger)
     if not digests:
         raise StoreError("no run has committed yet", file=ledger.file, next_step="run `tautlog nightly` on this site")
@@ -122,6 +126,14 @@ def known_line(site: Site, line: str) -> None:
 
 def accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Account]:
     """The accounts of the given registered lines."""
+    if ledger.kept is None:
+        return _accounts(ledger, site, lines)
+    # Most of the work is the same for one line as for all.
+    known = ledger.once("accounts", lambda: _accounts(ledger, site, site.lines))
+    return {line: known[line] for line in lines}
+
+
+def _accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Account]:
     horizon_us = index.horizon_us(ledger)
     posted, open_kn = _posted(ledger), _open_cycles(ledger)
     unposted, observed = _unposted(ledger), _observed_us(ledger)

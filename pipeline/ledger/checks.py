@@ -104,13 +104,19 @@ def table_differences(
     for table in TABLES:
         expected, paths = _as_committed(ledger, table, committed, added)
         held = f"FROM {table}"
-        for words, one, other in (
-            ("holds a row that no manifest gave it", held, expected),
-            ("lacks a row that a manifest gave it", expected, held),
-        ):
-            odd = ledger.rows(f"SELECT run, seq FROM ({one} EXCEPT ALL {other}) ORDER BY run, seq", paths)
-            differences += [f"{ledger.file}: table {table} {words}: run {run}, row {seq}" for run, seq in odd]
+        more = _odd_rows(ledger, held, expected, paths)
+        differences += [f"{ledger.file}: table {table} holds a row that no manifest gave it: {row}" for row in more]
+        # As many rows as expected, and none beside those: then none is lacking either.
+        if more or ledger.rows(f"SELECT (SELECT count(*) {held}) = (SELECT count(*) {expected})", paths) != [(True,)]:
+            less = _odd_rows(ledger, expected, held, paths)
+            differences += [f"{ledger.file}: table {table} lacks a row that a manifest gave it: {row}" for row in less]
     return differences
+
+
+def _odd_rows(ledger: Ledger, one: str, other: str, paths: list[list[str]]) -> list[str]:
+    """The rows of one query that another lacks, counted as often as they come."""
+    found = ledger.rows(f"SELECT run, seq FROM ({one} EXCEPT ALL {other}) ORDER BY run, seq", paths)
+    return [f"run {run}, row {seq}" for run, seq in found]
 
 
 def _as_committed(

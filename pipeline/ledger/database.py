@@ -15,11 +15,11 @@ import importlib.resources
 import re
 import secrets
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
 import duckdb
 
@@ -29,6 +29,7 @@ from pipeline.ledger.apply import apply_to, taken_in
 
 _NOT_ITS_FAULT = ("Permission denied", "No space left", "File too large", "Read-only", "Too many open files")
 _SQL_FILE = re.compile(r"\d{3}_[a-z_]+\.sql", re.ASCII)
+T = TypeVar("T")
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
@@ -41,7 +42,8 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 class Ledger:
     """An open ledger or published snapshot; close it, or use it in a `with`.
 
-    `root` is the site folder, `notes` what was healed while opening, in words.
+    `root` is the site folder, `notes` what was healed while opening, in words. `kept`: answers that are asked once of
+    a snapshot that is held still (`still`); None where what is asked may change.
     """
 
     root: Path
@@ -49,6 +51,8 @@ class Ledger:
     con: duckdb.DuckDBPyConnection
     writer: bool
     notes: list[str] = field(default_factory=list)
+    _singles: dict[str, Any] = field(default_factory=dict, repr=False)
+    kept: dict[Hashable, Any] | None = None
 
     def __enter__(self) -> Ledger:
         return self
@@ -72,6 +76,23 @@ class Ledger:
             raise StoreError(
                 f"the ledger cannot be read: {error}", file=self.file, next_step="run `tautlog rebuild`"
             ) from error
+
+    def single(self, sql: str) -> Any:
+        """The one value of a query that always has one row. A reader asks once: what it has open does not change."""
+        if self.writer:
+            return self.rows(sql)[0][0]
+        if sql not in self._singles:
+            self._singles[sql] = self.rows(sql)[0][0]
+        return self._singles[sql]
+
+    def once(self, what: Hashable, ask: Callable[[], T]) -> T:
+        """What `ask` answers; of a ledger held still it is asked the first time only, and must not be changed."""
+        if self.kept is None:
+            return ask()
+        if what not in self.kept:
+            self.kept[what] = ask()
+        found: T = self.kept[what]
+        return found
 
     def close(self) -> None:
         """Close; a writer first writes everything into the file and proves that no log is left beside it."""

@@ -115,6 +115,10 @@ def wear_days(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, d
 
 def day_facts(ledger: Ledger, line: str | None = None) -> dict[tuple[str, str, date], dict[str, Any]]:
     """What live wear days counted or saw besides lives, by (line, zone, day), in that order."""
+    return ledger.once(("day facts", line), lambda: _day_facts(ledger, line))
+
+
+def _day_facts(ledger: Ledger, line: str | None) -> dict[tuple[str, str, date], dict[str, Any]]:
     clause, given = _among(("line",), None if line is None else [(line,)])
     found = ledger.rows(f"SELECT line, zone, day, facts FROM live_wear_days WHERE {clause} ORDER BY ALL", given)
     return {(line, zone, day): json.loads(text) for line, zone, day, text in found}
@@ -129,6 +133,10 @@ def postings(ledger: Ledger, line: str | None = None) -> dict[Key, Entry]:
 
 def events(ledger: Ledger) -> dict[str, Event]:
     """Live events by id, in order of line, from_us, kind."""
+    return ledger.once("events", lambda: _events(ledger))
+
+
+def _events(ledger: Ledger) -> dict[str, Event]:
     return {row.event: row for row in load(ledger, Event, "live_events", order="line, from_us, kind")}
 
 
@@ -141,7 +149,7 @@ def horizon_us(ledger: Ledger) -> int | None:
     """Up to when coverage is reckoned: the latest live stored sample of the site, or the end of the latest
     `--through` day any run was given, whichever is later. None when there is neither.
     """
-    [(latest_us,)] = ledger.rows("SELECT max(last_us) FROM live_parts")
+    latest_us = ledger.single("SELECT max(last_us) FROM live_parts")
     through = latest_through(ledger)
     ends = [latest_us] if latest_us is not None else []
     if through is not None:
@@ -151,8 +159,8 @@ def horizon_us(ledger: Ledger) -> int | None:
 
 def latest_through(ledger: Ledger) -> date | None:
     """The latest day that any run was given as `--through`; None when none ever was."""
-    [(through,)] = ledger.rows("SELECT max(through) FROM runs")
-    return through  # type: ignore[no-any-return]
+    through: date | None = ledger.single("SELECT max(through) FROM runs")
+    return through
 
 
 def known_us(ledger: Ledger) -> int:
@@ -160,8 +168,8 @@ def known_us(ledger: Ledger) -> int:
 
     A run that only took files away has looked at nothing.
     """
-    found = ledger.rows("SELECT max(started_us) FROM runs WHERE run NOT IN (SELECT run FROM removed)")
-    return max(found[0][0] or 0, horizon_us(ledger) or 0)
+    started_us = ledger.single("SELECT max(started_us) FROM runs WHERE run NOT IN (SELECT run FROM removed)")
+    return max(started_us or 0, horizon_us(ledger) or 0)
 
 
 RECKONED = "reckoned"
@@ -171,16 +179,16 @@ the flags tell."""
 
 def unreckoned(ledger: Ledger) -> int:
     """How many places' days have samples that no night has looked at yet."""
-    [(days,)] = ledger.rows(
-        """
-        SELECT count(*) FROM (SELECT place, day, max(run) AS run FROM live_parts GROUP BY place, day) AS p
-        LEFT JOIN live_flags AS f ON p.place = f.place AND p.day = f.day
-        WHERE (f.run IS NULL OR f.run < p.run)
-            AND p.run > (SELECT coalesce(max(run), 0) FROM runs WHERE contains(meta, ?))
-        """,
-        [f'"{RECKONED}":true'],
+    return int(
+        ledger.single(
+            f"""
+            SELECT count(*) FROM (SELECT place, day, max(run) AS run FROM live_parts GROUP BY place, day) AS p
+            LEFT JOIN live_flags AS f ON p.place = f.place AND p.day = f.day
+            WHERE (f.run IS NULL OR f.run < p.run)
+                AND p.run > (SELECT coalesce(max(run), 0) FROM runs WHERE contains(meta, '"{RECKONED}":true'))
+            """
+        )
     )
-    return int(days)
 
 
 def all_sheets(ledger: Ledger, names: Collection[str]) -> dict[str, SheetRef]:

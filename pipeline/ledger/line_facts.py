@@ -37,6 +37,10 @@ class Evidence:
 
 def evidence_of(ledger: Ledger) -> Evidence:
     """Live events by line, open findings, and the highest tension of every day."""
+    return ledger.once("evidence", lambda: _evidence_of(ledger))
+
+
+def _evidence_of(ledger: Ledger) -> Evidence:
     events: dict[str, list[Event]] = defaultdict(list)
     for event in index.events(ledger).values():
         for line in lines_of(event):

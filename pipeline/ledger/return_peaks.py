@@ -75,5 +75,5 @@ def return_peaks_of(ledger: Ledger, site: Site, account: Account) -> dict[str, A
 
 def _excursions(ledger: Ledger, line: str, channels: Collection[str]) -> list[Any]:
     """Excursions of the live sheets that a line's live states rest on."""
-    own = {sheet for state in index.states(ledger, line).values() for sheet in state.sheets}
+    own = {sheet for (sheet,) in ledger.rows("SELECT unnest(sheets) FROM live_states WHERE line = ?", [line])}
     return [mark.payload for mark in index.marks(ledger, "excursion", channels=channels) if mark.sheet in own]

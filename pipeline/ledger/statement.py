@@ -7,14 +7,15 @@ from decimal import Decimal
 from typing import Any, Final
 
 from pipeline.ledger import index
-from pipeline.ledger.account import ZONES, Account, accounts, exact_sum, known_line, last_site, seconds, shown
+from pipeline.ledger.account import ZONES, Account, exact_sum, seconds, shown
 from pipeline.ledger.along import along_of, outside_of
 from pipeline.ledger.basis import basis_of, not_reckoned
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.line_facts import advice_of, evidence_of
+from pipeline.ledger.gathered import Gathered, gather
+from pipeline.ledger.line_facts import advice_of
 from pipeline.ledger.outlook import outlook_of
 from pipeline.ledger.rows import Entry
-from pipeline.ledger.service import calls, service_of
+from pipeline.ledger.service import service_of
 from pipeline.ledger.strength import strength_of, tests_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
@@ -32,23 +33,25 @@ def statement(ledger: Ledger, line: str, *, history: bool = False) -> dict[str, 
     With `history`, `entries` holds every entry with its reason, reversed ones and reversals included.
     Raises RegisterError for a line that the last run's registers do not know.
     """
-    site = last_site(ledger)
-    known_line(site, line)
-    account = accounts(ledger, site, [line])[line]
-    horizon_us = index.horizon_us(ledger)
+    return statement_of(ledger, gather(ledger, [line]), line, history=history)
+
+
+def statement_of(ledger: Ledger, gathered: Gathered, line: str, *, history: bool = False) -> dict[str, Any]:
+    """The same of one of the lines that were gathered."""
+    site, evidence, account = gathered.site, gathered.evidence, gathered.accounts[line]
+    horizon_us = gathered.horizon_us
     basis, reasons = basis_of(site, line)
-    made = calls(site.riggings, {name: row.ship for name, row in site.lines.items()}, horizon_us)
-    service = service_of(site, account, made, horizon_us=horizon_us, known_us=index.known_us(ledger))
+    service = service_of(site, account, gathered.calls, horizon_us=horizon_us, known_us=evidence.known_us)
     return {
         "line": line,
         **_about(site, line),
-        "run": _head_run(ledger),
+        "run": gathered.head,
         "until": None if horizon_us is None else us_to_rfc3339(horizon_us),
-        "unreckoned_days": index.unreckoned(ledger),
+        "unreckoned_days": gathered.unreckoned_days,
         "opening": opening_of(site, line),
         **figures(site, account),
         "service": service,
-        "advice_list": advice_of(site, account, evidence_of(ledger), service["limits"]),
+        "advice_list": advice_of(site, account, evidence, service["limits"]),
         "outside": outside_of(index.day_facts(ledger, line).values()),
         "strength": strength_of(ledger, site, account),
         "strength_tests": tests_of(site, ledger, account),
@@ -152,15 +155,6 @@ def _closing(site: Site, line: str, totals: Mapping[str, Decimal]) -> str | dict
     if opening is None:
         return "unknown"
     return {"zones": {zone: exact_sum((opening, total)) for zone, total in totals.items()}}
-
-
-def _head_run(ledger: Ledger) -> dict[str, Any] | None:
-    """The head of the chain that this ledger is at, against which the account can be proven."""
-    found = ledger.rows(
-        "SELECT r.run, r.run_id, a.manifest_sha256 FROM runs AS r JOIN applied AS a ON r.run = a.run "
-        "ORDER BY r.run DESC LIMIT 1"
-    )
-    return dict(zip(("run", "run_id", "manifest_sha256"), found[0], strict=True)) if found else None
 
 
 def _entry(row: Entry, *, history: bool) -> dict[str, Any]:

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
-from pipeline.ledger import index
-from pipeline.ledger.account import Account, accounts, exact_sum, last_site, seconds, shown
+from pipeline.ledger.account import Account, exact_sum, seconds, shown
 from pipeline.ledger.basis import basis_of
 from pipeline.ledger.database import Ledger
-from pipeline.ledger.line_facts import Evidence, advice_of, evidence_of
+from pipeline.ledger.gathered import Gathered, gather
+from pipeline.ledger.line_facts import Evidence, advice_of
 from pipeline.ledger.rows import Event
-from pipeline.ledger.service import Call, calls, service_of
+from pipeline.ledger.service import Call, service_of
 from pipeline.ledger.statement import opening_of
 from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
@@ -27,16 +27,18 @@ def status(ledger: Ledger) -> dict[str, Any]:
     all that is counted against their worse zone (known opening, consumed, unposted, pending); lines that were never
     rigged come last. Raises StoreError before the first run.
     """
-    site = last_site(ledger)
-    evidence = evidence_of(ledger)
-    horizon_us = evidence.horizon_us
-    made = calls(site.riggings, {name: row.ship for name, row in site.lines.items()}, horizon_us)
-    rows = [_row(site, account, evidence, made) for account in accounts(ledger, site, site.lines).values()]
+    return status_of(gather(ledger))
+
+
+def status_of(gathered: Gathered) -> dict[str, Any]:
+    """The same of what was gathered of all lines."""
+    site, horizon_us = gathered.site, gathered.horizon_us
+    rows = [_row(site, account, gathered.evidence, gathered.calls) for account in gathered.accounts.values()]
     return {
         "site": site.info.id,
         "until": None if horizon_us is None else us_to_rfc3339(horizon_us),
-        "unreckoned_days": index.unreckoned(ledger),
-        "open_findings": len(index.findings(ledger)),
+        "unreckoned_days": gathered.unreckoned_days,
+        "open_findings": len(gathered.evidence.findings),
         "lines": sorted(rows, key=_worst_first),
         "not_modelled": list(NOT_MODELLED),
         "caution": CAUTION,

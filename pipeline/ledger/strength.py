@@ -79,11 +79,10 @@ def left_now(site: Site, account: Account) -> dict[str, dict[str, float]] | None
 def tests_of(site: Site, ledger: Ledger, account: Account) -> list[dict[str, Any]]:
     """Break tests of the line's pieces beside what the model says of that zone on that day."""
     spec, force = account.spec, site.break_force_kn(account.line)
-    days = _days(ledger, site, account)
+    tests = [row for row in site.strength_tests if row.line == account.line]
+    days = _days(ledger, site, account) if tests else {}
     told = []
-    for row in site.strength_tests:
-        if row.line != account.line:
-            continue
+    for row in tests:
         used = _used_by(days, row.zone, row.at_us)
         predicted = None
         if spec.strength_left is not None:
@@ -104,14 +103,20 @@ def tests_of(site: Site, ledger: Ledger, account: Account) -> list[dict[str, Any
 
 def _days(ledger: Ledger, site: Site, account: Account) -> dict[str, list[tuple[date, dict[str, Decimal], Any]]]:
     """By zone: each day, the life used by band before it (opening included), and the day's highest tension."""
+    return ledger.once(("strength days", account.line), lambda: _days_asked(ledger, site, account))
+
+
+def _days_asked(ledger: Ledger, site: Site, account: Account) -> dict[str, list[tuple[date, dict[str, Decimal], Any]]]:
     opening = site.lines[account.line].opening_life
     opened = Decimal(0) if opening is None else opening
     riggings = [row for row in site.riggings if row.line == account.line]
     known_us = index.known_us(ledger)
     services = [row for row in site.services if row.line == account.line and row.at_us <= known_us]
     lives: dict[tuple[str, date], dict[str, Decimal]] = {}
-    for (_, zone, day, mechanism), entry in index.postings(ledger, account.line).items():
-        lives.setdefault((zone, day), {})[mechanism] = entry.life
+    for zone, day, mechanism, life in ledger.rows(
+        "SELECT zone, day, mechanism, life FROM live_entries WHERE line = ? ORDER BY ALL", [account.line]
+    ):
+        lives.setdefault((zone, day), {})[mechanism] = life
     facts = {(zone, day): found for (_, zone, day), found in index.day_facts(ledger, account.line).items()}
     out: dict[str, list[tuple[date, dict[str, Decimal], Any]]] = {}
     for zone in ZONES:

@@ -101,13 +101,16 @@ def gaps_by_day(days: Mapping[date, Day]) -> tuple[int, ...]:
 
 def _lives(ledger: Ledger, account: Account, zone: str, *, contact: bool) -> dict[date, int]:
     """Life of each day in whole units, as shown: of the contact band, or of the free length."""
-    states = {day: row for (_, found, day), row in index.states(ledger, account.line).items() if found == zone}
-    worn = {day: row for (_, found, day), row in index.wear_days(ledger, account.line).items() if found == zone}
+    given = [account.line, zone]
+    worn = ledger.rows(
+        "SELECT day, creep_units, abrasion_units FROM live_wear_days WHERE line = ? AND zone = ? ORDER BY day", given
+    )
     if contact:
-        return {day: row.abrasion_units or 0 for day, row in worn.items()}
+        return {day: 0 if abrasion is None else int(abrasion) for day, _, abrasion in worn}
     factor = Fraction(repr(account.spec.fatigue.factor))
-    fatigue = {day: round(row.life_units * factor) for day, row in states.items()}
-    creep = {day: row.creep_units for day, row in worn.items() if row.creep_units is not None}
+    states = ledger.rows("SELECT day, life_units FROM live_states WHERE line = ? AND zone = ? ORDER BY day", given)
+    fatigue = {day: round(int(units) * factor) for day, units in states}
+    creep = {day: int(units) for day, units, _ in worn if units is not None}
     rule = adds(account.spec.material, account.spec.fatigue.includes)
     if rule in ("sustained-only", "all-added"):
         return {day: fatigue.get(day, 0) + creep.get(day, 0) for day in fatigue.keys() | creep.keys()}

@@ -141,19 +141,47 @@ def stretches(
     around = last_us >= record.total_us
     last_us = np.where(around, last_us - record.total_us, last_us)
     first, last = _day_at(record, first_us), _day_at(record, last_us)
-    begin, end = _evenly(draws), _evenly(draws)
+    begin, end = None, None
     if parts:
         begin, end = _within_days(record, draws, rng), _within_days(record, draws, rng)
         end = np.where(((first == last) & ~around)[:, None], begin, end)
     before = _life_until(record, first, first_us, begin)
     after = _life_until(record, last, last_us, end) + np.where(around, record.life_until[-1], 0.0)
-    blocks = record.total_us / max(length_us, float(BLOCK_DAYS * DAY_US))
-    bandwidth = 1.06 * record.log_spread * math.pow(blocks, -0.2)
+    bandwidth = _bandwidth(record, length_us)
     # Three uniforms make a bell of standard deviation 1/2 around 3/2.
     bell = 2.0 * (rng.random(draws) + rng.random(draws) + rng.random(draws) - 1.5)
-    factor = np.array([math.exp(bandwidth * z) for z in bell.tolist()])
+    factor = np.fromiter(map(math.exp, (bandwidth * bell).tolist()), np.float64, draws)
     smoothed: Values = np.maximum(after - before, 0.0) * factor
     return smoothed
+
+
+def even_stretches(record: Record, lengths_us: Sequence[float], drawn: Values, rng: np.random.Generator) -> Values:
+    """`stretches` without `parts`, for many lengths at once: (lengths, draws), each begun by `begins_in(drawn, …)`.
+
+    The random numbers are taken in the order of one length after another, so that every figure is the same to the last
+    bit; only the small steps of each are saved.
+    """
+    draws, blocks = drawn.shape
+    chances = rng.random((len(lengths_us), 5, draws))
+    block = (chances[:, 0] * blocks).astype(np.int64)
+    first_us = drawn[np.arange(draws), block] + chances[:, 1] * record.block_us
+    first_us = np.where(first_us >= record.total_us, first_us - record.total_us, first_us)
+    last_us = first_us + np.array(lengths_us)[:, None]
+    around = last_us >= record.total_us
+    last_us = np.where(around, last_us - record.total_us, last_us)
+    before = _life_until(record, _day_at(record, first_us), first_us, None)
+    after = _life_until(record, _day_at(record, last_us), last_us, None) + np.where(around, record.life_until[-1], 0.0)
+    smooth = np.array([[_bandwidth(record, length_us)] for length_us in lengths_us])
+    bell = 2.0 * (chances[:, 2] + chances[:, 3] + chances[:, 4] - 1.5)
+    factor = np.fromiter(map(math.exp, (smooth * bell).ravel().tolist()), np.float64, bell.size).reshape(bell.shape)
+    smoothed: Values = np.maximum(after - before, 0.0) * factor
+    return smoothed
+
+
+def _bandwidth(record: Record, length_us: float) -> float:
+    """How wide stretches of a length are smoothed, in the logarithm of their life."""
+    blocks = record.total_us / max(length_us, float(BLOCK_DAYS * DAY_US))
+    return 1.06 * record.log_spread * math.pow(blocks, -0.2)
 
 
 def pieces_of(record: Record, length_us: float) -> list[float]:
@@ -167,19 +195,20 @@ def _day_at(record: Record, at_us: Values) -> NDArray[np.intp]:
     return np.minimum(np.searchsorted(record.edge_us, at_us, side="right") - 1, record.life.size - 1)
 
 
-def _life_until(record: Record, day: NDArray[np.intp], at_us: Values, within: Values) -> Values:
-    """Life from the record's begin to `at_us`, which lies in `day`; `within` (draws, _PARTS + 1) shares out a day."""
+def _life_until(record: Record, day: NDArray[np.intp], at_us: Values, within: Values | None) -> Values:
+    """Life from the record's begin to `at_us`, which lies in `day`; `within` (draws, _PARTS + 1) shares out a day.
+
+    None: evenly, by steps of a power of two, so that the shares are the same to the last bit.
+    """
     place = (at_us - record.edge_us[day]) / record.observed_us[day] * _PARTS
+    if within is None:
+        return np.asarray(record.life_until[day] + record.life[day] * (place / _PARTS), np.float64)
     part = np.clip(place.astype(np.int64), 0, _PARTS - 1)
     row = np.arange(day.size)
     before, after = within[row, part], within[row, part + 1]
     share: Values = before + (place - part) * (after - before)
     until: Values = record.life_until[day] + record.life[day] * share
     return until
-
-
-def _evenly(draws: int) -> Values:
-    return np.broadcast_to(np.linspace(0.0, 1.0, _PARTS + 1), (draws, _PARTS + 1))
 
 
 def _within_days(record: Record, draws: int, rng: np.random.Generator) -> Values:

@@ -16,12 +16,24 @@ from typing import Final
 import numpy as np
 
 from pipeline.errors import Bug
-from pipeline.outlook.blocks import DAY_US, Day, TooFew, begins_in, drawn_records, pieces_of, record_of, stretches
+from pipeline.outlook.blocks import (
+    DAY_US,
+    Day,
+    TooFew,
+    begins_in,
+    drawn_records,
+    even_stretches,
+    pieces_of,
+    record_of,
+    stretches,
+)
 
 DRAWS: Final = 1000
 INTERVAL: Final = (0.05, 0.95)
 _IN_PARTS: Final = 64
 """So many of the longest pieces are cut within days by drawing; of more, the variation within days evens out."""
+_AT_ONCE: Final = 32
+"""So many of the others are drawn at once: more would only take memory."""
 
 
 @dataclass(frozen=True)
@@ -81,9 +93,12 @@ def unobserved_price(days: Sequence[Day], gaps_us: Sequence[int], seed: int) -> 
     pieces.sort(reverse=True)
     drawn = drawn_records(record, DRAWS, rng)
     total = np.zeros(DRAWS)
-    for nth, piece_us in enumerate(pieces):
+    for piece_us in pieces[:_IN_PARTS]:
         begins_us = begins_in(drawn, record, rng)
-        total += stretches(record, piece_us, begins_us, rng, parts=nth < _IN_PARTS)
+        total += stretches(record, piece_us, begins_us, rng)
+    for first in range(_IN_PARTS, len(pieces), _AT_ONCE):
+        for lives in even_stretches(record, pieces[first : first + _AT_ONCE], drawn, rng):
+            total += lives
     low, median, high = np.quantile(total, [INTERVAL[0], 0.5, INTERVAL[1]]).tolist()
     return Price(
         round(median), round(low), round(high), int(record.total_us // record.block_us), record.block_us / DAY_US

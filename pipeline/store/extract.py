@@ -37,18 +37,31 @@ class Extract:
     places: tuple[str, ...]
     rows: pl.DataFrame
 
-    def joined(self, other: Extract) -> Extract | None:
-        """Both together, where their rows are the very same ones; else None."""
-        if not self.rows.select(_KEYS).equals(other.rows.select(_KEYS)):
-            return None
+    def alike(self, other: Extract) -> bool:
+        """Whether the rows of both are the very same ones."""
+        return self.rows.select(_KEYS).equals(other.rows.select(_KEYS))
+
+    def joined(self, other: Extract) -> Extract:
+        """Both together, of which the rows are the very same ones."""
         return Extract((*self.places, *other.places), self.rows.hstack(other.rows.drop(_KEYS).get_columns()))
 
-    def between(self, from_us: int, to_us: int) -> Extract:
-        """The rows of a shorter time."""
+    def whole(self) -> Extract:
+        """The same with files named, and each column in one piece, so that what is written does not depend on the parts
+        read."""
         import polars as pl
 
-        at_us = self.rows["at"].cast(pl.Int64)
-        return Extract(self.places, self.rows.filter((at_us >= from_us) & (at_us < to_us)))
+        codes = self.rows["raw"].rechunk()
+        named = {code: f"{code:0{SHA_DIGITS}x}" for code in codes.unique().to_list()}
+        raw = codes.replace_strict(named, return_dtype=pl.String) if named else codes.cast(pl.String)
+        return Extract(self.places, self.rows.with_columns(raw).rechunk())
+
+    def between(self, from_us: int, to_us: int) -> Extract:
+        """The rows of a shorter time, [from_us, to_us)."""
+        import polars as pl
+
+        at_us = self.rows["at"].cast(pl.Int64).to_numpy()
+        begin, end = np.searchsorted(at_us, [from_us, to_us]).tolist()
+        return Extract(self.places, self.rows.slice(begin, end - begin))
 
     def write(self, stem: Path) -> None:
         """Write `stem` with `.parquet` and with `.csv`; the folder must be there. The same rows, the same bytes."""
@@ -61,7 +74,7 @@ def extract(store: Depot, place: str, parts: Sequence[Part], *, from_us: int, to
     import polars as pl
 
     channels = sorted({channel for part in parts for channel in part.channels})
-    kinds: dict[str, pl.DataType] = {"at": pl.Datetime("us", "UTC"), "raw": pl.String(), "line": pl.Int64()}
+    kinds: dict[str, pl.DataType] = {"at": pl.Datetime("us", "UTC"), "raw": pl.Int64(), "line": pl.Int64()}
     kinds |= dict.fromkeys(channels, pl.Float64())
     pieces = [
         _piece(store, part, channels, from_us, to_us)
@@ -71,7 +84,7 @@ def extract(store: Depot, place: str, parts: Sequence[Part], *, from_us: int, to
     rows = pl.concat(pieces) if pieces else pl.DataFrame(schema=kinds)
     if np.any(np.diff(rows["at"].cast(pl.Int64).to_numpy()) <= 0):  # most logs come in order, and need no sort
         rows = rows.sort(_KEYS)
-    return Extract((place,), rows.cast({name: kinds[name] for name in rows.columns}).rechunk())
+    return Extract((place,), rows.cast({name: kinds[name] for name in rows.columns}))
 
 
 def together(extracts: Iterable[Extract]) -> list[Extract]:
@@ -79,13 +92,13 @@ def together(extracts: Iterable[Extract]) -> list[Extract]:
     found: list[Extract] = []
     for one in extracts:
         for i, other in enumerate(found):
-            joined = other.joined(one)
-            if joined is not None:
-                found[i] = joined
+            if other.alike(one):
+                found[i] = other.joined(one)
                 break
         else:
             found.append(one)
-    return found
+    # Only now: keys that others have too, stamps, file and line, are most of what there would be to copy.
+    return [one.whole() for one in found]
 
 
 def _piece(store: Depot, part: Part, channels: Sequence[str], from_us: int, to_us: int) -> pl.DataFrame:
@@ -93,7 +106,8 @@ def _piece(store: Depot, part: Part, channels: Sequence[str], from_us: int, to_u
 
     table = part_table(store, part, from_us, to_us)
     columns = {"at": pl.Series(numbers(table["at"])).cast(pl.Datetime("us", "UTC"))}
-    columns["raw"] = pl.repeat(part.sha256[:SHA_DIGITS], table.num_rows, dtype=pl.String, eager=True)
+    # Until all is read a file is a number: of twelve digits they sort as their text does.
+    columns["raw"] = pl.Series(np.full(table.num_rows, int(part.sha256[:SHA_DIGITS], 16), np.int64))
     columns["line"] = pl.Series(numbers(table["raw_line"]))
     for name in channels:
         if name not in part.channels:

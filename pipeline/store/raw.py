@@ -11,6 +11,7 @@ from typing import Any, BinaryIO, Self
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.errors import StoreError
 from pipeline.readers import BadCell, QuarantinedLine
 from pipeline.store.depot import Depot
 from pipeline.store.files import cannot_write, draft_of, unique_name
@@ -129,6 +130,31 @@ class QuarantineWriter:
             return None
         self._writer.close()
         return self._name, self._folder.put(draft_of(self._path), self._name)
+
+
+@dataclass(frozen=True)
+class Quarantined:
+    """A row or a cell in quarantine (`what`): `raw` its bytes as delivered; of a cell also its column."""
+
+    line_no: int
+    what: str
+    reason: str
+    detail: str
+    column: str | None
+    raw: bytes
+
+
+def read_quarantine(folder: Depot, name: str) -> list[Quarantined]:
+    """What was put in quarantine of one raw file, in order of lines. Raises StoreError for a file gone or torn."""
+    path = folder.local(name)
+    try:
+        rows = pq.ParquetFile(path).read(use_threads=False).to_pylist()
+    except (OSError, pa.ArrowInvalid) as error:
+        raise StoreError(f"cannot read quarantine: {error}", file=path, next_step="run `tautlog audit`") from error
+    return [
+        Quarantined(row["raw_line"], row["what"], row["reason"], row["detail"], row["column"], row["bytes"])
+        for row in rows
+    ]
 
 
 def _line_row(line: QuarantinedLine) -> dict[str, Any]:

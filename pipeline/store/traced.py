@@ -45,6 +45,8 @@ def read_traced(store: Depot, parts: Sequence[Part], from_us: int, to_us: int) -
 
 def _live(pieces: Sequence[tuple[Ints, Floats, Ints, Ints]], files: tuple[str, ...]) -> TracedReadings:
     at_us, value, raw_line, file = (np.concatenate(column) for column in zip(*pieces, strict=True))
+    if np.all(at_us[1:] > at_us[:-1]):  # as in most logs
+        return TracedReadings(at_us, value, raw_line, file, files)
     # The larger signed value is live, and a value beats a missing one.
     rank = np.where(np.isnan(value), -np.inf, value)
     order = np.lexsort((raw_line, file, -rank, at_us))

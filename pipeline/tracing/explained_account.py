@@ -80,7 +80,7 @@ def _days(ledger: Ledger, line: str) -> list[dict[str, Any]]:
     lives: dict[tuple[str, date], dict[str, Decimal]] = {}
     for (_, zone, day, mechanism), entry in index.postings(ledger, line).items():
         lives.setdefault((zone, day), {})[mechanism] = entry.life
-    worn = {(zone, day): row.facts for (_, zone, day), row in index.wear_days(ledger, line).items()}
+    worn = {(zone, day): facts for (_, zone, day), facts in index.day_facts(ledger, line).items()}
     out = []
     for zone, day in sorted(lives.keys() | worn.keys()):
         facts = worn.get((zone, day), {})

@@ -40,7 +40,7 @@ def trace_json(ledger: Ledger, ref: str) -> dict[str, Any]:
     Raises DataError for a reference that names nothing.
     """
     site = last_site(ledger)
-    walker = _Walker(ledger, site)
+    walker = Walker(ledger, site)
     entry = queries.entry(ledger, ref)
     if entry is not None:
         return {"trace": walker.entry(entry)}
@@ -73,12 +73,12 @@ def _sheet_object(sheet: SheetRef, removed: Mapping[str, Removed]) -> dict[str, 
     return {**found, "file_is": f"taken away by decision in run {gone.run}: {gone.reason}"}
 
 
-class _Walker:
-    """Follows references in one ledger."""
+class Walker:
+    """Follows references in one ledger; whoever has many to follow makes one."""
 
-    def __init__(self, ledger: Ledger, site: Site) -> None:
+    def __init__(self, ledger: Ledger, site: Site, live: LiveParts | None = None) -> None:
         self._ledger, self._site = ledger, site
-        self._live = LiveParts(store_part(part) for part in index.parts(ledger))
+        self._live = LiveParts(store_part(part) for part in index.parts(ledger)) if live is None else live
         self._files = {sha256: receipt.file for sha256, receipt in index.receipts(ledger).items()}
 
     def entry(self, entry: Entry) -> dict[str, Any]:
@@ -120,6 +120,7 @@ class _Walker:
         }
 
     def event(self, event: Event) -> dict[str, Any]:
+        """An event: its figures, and its first, peak and last sample with the raw lines under them."""
         at = {"first": event.from_us, "peak": event.peak_us, "last": event.to_us}
         if event.kind in OF_WHOLE_BINS:
             at = {"peak": event.peak_us}  # their ends are those of ten minutes, and no samples

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from sample_logs.scenarios.berth import BerthLine
-from sample_logs.scenarios.definitions import Bools, Floats, Found, Series, clustered, joined, runs
+from sample_logs.scenarios.definitions import Bools, Floats, Found, Series, clustered, in_phase, joined, runs
 from sample_logs.scenarios.kernel import DT_S
 from sample_logs.scenarios.plan import S
 from sample_logs.scenarios.policy import POLICY
@@ -126,7 +126,8 @@ def stiffness_kn_m(line: BerthLine, main_m: float, kn: float) -> float:
 def held_above(
     series: Series, line: BerthLine, held: Bools, slipped: Bools, main_m: Floats, rendered: list[Found]
 ) -> list[Found]:
-    """Runs above the register's setting, under a minute apart, in which the brake was set and let out next to nothing.
+    """Runs above the register's setting, under a minute apart, in which the brake was set and let out next to nothing,
+    touching the all-fast phase.
 
     Where no payout is recorded nobody can know whether it held: a run in which it slipped is then hidden by that.
     Where it is, one that a rendering touches is none, and one that let out about as much as that (5 cm, by steps of
@@ -139,6 +140,9 @@ def held_above(
     slips = joined(runs(slipped), POLICY["render_join_s"])
     found = []
     for one in clustered(series.kn - line.brake_set_kn, live & held, series.tol_kn, POLICY["cluster_gap_s"], 2.0):
+        touches, well = in_phase(series, one.first, one.last)
+        if not touches:
+            continue
         top = one.first + int(np.argmax(series.kn[one.first : one.last + 1]))
         begin = one.first - round(POLICY["render_window_s"] * S)
         own = [(a, b) for a, b in slips if a <= one.last and b >= begin]
@@ -149,7 +153,7 @@ def held_above(
             "let_out_m": let_out_m,
             **one.detail(series),
         }
-        sure = one.sure and one.last < series.gone - 60 * S
+        sure = one.sure and well and one.last < series.gone - 60 * S
         if "payout" not in line.tells and own:
             detail["masked"], sure = "no payout", False
         elif any(out.sure and _touches(out, one.first, one.last) for out in rendered):

@@ -51,14 +51,28 @@ def load_losses(berth: Berth, plan: Plan, record: Record, faults: Faults) -> lis
         top = step - 10 * S + int(np.argmax(pin[step - 10 * S : step]))
         sure = _falls(own, pin, step, berth.ship_design_mbl_kn, share=line.share)
         sure &= not (cause == "let-go" and slackened)
+        sure &= _bore(pin * line.share, step, berth)
+        # A winch that slackens its line takes the load off over all that time, in a sea by jerks.
+        begun = [a.first for a in plan.actions if a.row == row and a.word == "slacken"]
+        since = begun[0] if cause == "let-go" and begun else step - 1
         if clock.at(step) >= clock_of(plan, Faults(), line.logger).at(plan.to_step[row]):
             # By its logger's clock it happens after its rigging has ended.
             detail["masked"], sure = "clock", False
         out.append(
-            Truth("load-loss", line.line, line.channel, clock.at(step - 1), clock.at(step),
+            Truth("load-loss", line.line, line.channel, clock.at(since), clock.at(step),
                   float(pin[top] * line.share), clock.at(top), detail, not sure)
         )  # fmt: skip
     return out + _dropouts(berth, plan, record, faults)
+
+
+def slack_kn(berth: Berth) -> float:
+    """Below it a line is slack, or nearly so."""
+    return max(POLICY["slack_pct"], 2.4 * POLICY["gauge_uncertainty_pct"]) / 100.0 * berth.ship_design_mbl_kn
+
+
+def _bore(own: np.ndarray, step: int, berth: Berth) -> bool:
+    """Whether a line bore load for more than a tenth of the minute before, by the definition; with a margin."""
+    return float(np.mean(own[step - 60 * S : step] < slack_kn(berth))) < 0.85
 
 
 def _falls(own: np.ndarray, pin: np.ndarray, step: int, mbl_kn: float, *, share: float) -> bool:
@@ -94,9 +108,14 @@ def _dropouts(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[
         }  # fmt: skip
         sure = _falls(pin, pin, span.first, berth.ship_design_mbl_kn, share=1.0)
         # A gauge that works again while its line is all but slack, or bears a part, does not show that it was dead.
-        slack_kn = max(POLICY["slack_pct"], 2.4 * POLICY["gauge_uncertainty_pct"]) / 100.0 * berth.ship_design_mbl_kn
+        level_kn = slack_kn(berth)
         soon_kn = float(pin[span.last : span.last + S].min()) if span.last < len(pin) else 0.0
-        sure &= soon_kn > 1.6 * slack_kn and soon_kn > 0.3 * float(pin[span.first - 60 * S : span.first].mean())
+        sure &= soon_kn > 1.6 * level_kn and soon_kn > 0.3 * float(pin[span.first - 60 * S : span.first].mean())
+        sure &= _bore(pin, span.first, berth)
+        minute = pin[span.first - 60 * S : span.first]
+        if minute.min() < level_kn and float(pin[span.first - S : span.first].min()) < 0.55 * float(minute.max()):
+            # Of a line that went slack in that minute, and bore no crest just before, a minute's absence is asked for.
+            sure &= (span.last - span.first) / S > POLICY["loss_mean_s"] + 2.0
         # Over this by two readings of the slowest record, so that it is at every rate.
         sure &= (span.last - span.first) / S > POLICY["loss_stay_s"] + 2.0
         out.append(

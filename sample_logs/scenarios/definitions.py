@@ -135,7 +135,7 @@ def live_steps(series: Series) -> Bools:
     return live
 
 
-def _in_phase(series: Series, first: int, last: int) -> tuple[bool, bool]:
+def in_phase(series: Series, first: int, last: int) -> tuple[bool, bool]:
     """Whether an event touches the all-fast phase, and whether it does so by more than a second."""
     begin, end = series.phase
     return last >= begin and first < end, last >= begin + S and first < end - S
@@ -144,14 +144,17 @@ def _in_phase(series: Series, first: int, last: int) -> tuple[bool, bool]:
 def peak_loads(series: Series) -> list[Found]:
     """Runs above peak-load's level, joined under 60 s, in every phase of a call, of all that was read.
 
-    DESIGN takes no reading away here: a spike of the gauge above the level is one too, and told as such.
+    DESIGN takes no reading away here: a spike of the gauge above the level is one too, and told as such, also after the
+    line was lost, for as long as the register has it rigged.
     """
     level_kn = series.level("peak_load_pct")
     read_kn = series.kn.copy()
     for step, kn in series.spikes_kn.items():
         read_kn[step] = kn
     found = []
-    for one in clustered(read_kn - level_kn, live_steps(series), series.tol_kn, POLICY["cluster_gap_s"], 2.0):
+    rigged = np.zeros(len(series.kn), dtype=np.bool_)
+    rigged[series.rigged[0] : series.rigged[1]] = True
+    for one in clustered(read_kn - level_kn, rigged, series.tol_kn, POLICY["cluster_gap_s"], 2.0):
         top = one.first + int(np.argmax(read_kn[one.first : one.last + 1]))
         over = np.flatnonzero(read_kn[one.first : one.last + 1] > level_kn) + one.first
         alone = bool(over.size) and all(int(step) in series.spikes_kn for step in over)
@@ -169,7 +172,7 @@ def peak_loads(series: Series) -> list[Found]:
 
 
 def _phase(series: Series, first: int, last: int) -> str:
-    if _in_phase(series, first, last)[0]:
+    if in_phase(series, first, last)[0]:
         return "all fast"
     return "making fast" if last < series.phase[0] else "letting go"
 
@@ -182,7 +185,7 @@ def slacks(series: Series) -> list[Found]:
     if len(loaded) == 0:
         return found
     for one in clustered(level_kn - series.kn, live, series.tol_kn, POLICY["slack_join_s"]):
-        touches, well = _in_phase(series, one.first, one.last)
+        touches, well = in_phase(series, one.first, one.last)
         if touches and loaded[0] < one.first and one.last < loaded[-1]:
             top = one.first + int(np.argmin(series.kn[one.first : one.last + 1]))
             # A line that is lost while it goes slack and back is told about by its loss.
@@ -246,7 +249,7 @@ def snap_loads(series: Series) -> list[Found]:
         until = np.flatnonzero(live[rise.past :] & (kn[rise.past :] < near_kn))
         end = min(rise.past + round(POLICY["snap_peak_s"] * S) + 1, series.gone, series.rigged[1])
         end = min(end, rise.past + int(until[0])) if len(until) else end
-        touches, well = _in_phase(series, rise.slack, end - 1)
+        touches, well = in_phase(series, rise.slack, end - 1)
         if not touches:
             continue
         top = rise.past + int(np.argmax(kn[rise.past : end]))

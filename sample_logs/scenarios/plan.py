@@ -314,7 +314,7 @@ def _winches(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
 def _more(plan: Plan, berth: Berth, rng: np.random.Generator) -> None:
     """What is rare, once more in some calls: a line lost that nothing tells of, an hour of load, a winch that tends by
     itself, a gauge that drops out."""
-    if plan.theme == "happenings" and rng.random() < 0.15:
+    if plan.theme == "happenings" and rng.random() < 0.2:
         _lose_untold(plan, berth, rng)
     tell = [row for row, line in enumerate(berth.lines) if {"brake", "winch-mode"} & set(line.tells)]
     if plan.theme == "happenings" and rng.random() < 0.6:

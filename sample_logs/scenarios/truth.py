@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sample_logs.scenarios import brakes, causes, definitions
 from sample_logs.scenarios.berth import Berth
 from sample_logs.scenarios.definitions import Found, Series
-from sample_logs.scenarios.faults import Faults
+from sample_logs.scenarios.faults import Fault, Faults
 from sample_logs.scenarios.plan import MINUTE, Plan, S
 from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
@@ -106,7 +106,7 @@ def _spikes_kn(berth: Berth, faults: Faults, row: int, kn: NDArray[np.float64]) 
 
 def all_truth(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
     """Every true event and finding, by time."""
-    out = causes.load_losses(berth, plan, record, faults)
+    out = [_beside_power(berth, plan, record, faults, one) for one in causes.load_losses(berth, plan, record, faults)]
     out += causes.tendings(berth, plan, record, faults) + causes.surges(berth, plan, record, faults)
     for row in range(len(berth.lines)):
         series = series_of(berth, plan, record, faults, row)
@@ -114,6 +114,17 @@ def all_truth(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[
     out = [_masked(plan, faults, berth, truth) for truth in out]
     out += causes.findings(berth, plan, record, faults)
     return sorted(out, key=lambda truth: (truth.from_us, truth.kind, truth.line, truth.channel))
+
+
+def _beside_power(berth: Berth, plan: Plan, record: Record, faults: Faults, loss: Truth) -> Truth:
+    """A loss of load, hidden where its winch's gauge bore nothing beside it, for its brake was open."""
+    row = next(row for row, line in enumerate(berth.lines) if line.line == loss.line)
+    line = berth.lines[row]
+    step = (loss.to_us - clock_of(plan, faults, line.logger).at(0)) // 100_000
+    beside = record.powered[row, max(step - 12 * S, 0) : step + 12 * S]
+    if "brake" not in line.tells or not bool(beside.any()):
+        return loss
+    return replace(loss, borderline=True, detail={**loss.detail, "masked": "open brake"})
 
 
 def _of_line(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int, series: Series) -> list[Truth]:
@@ -177,7 +188,13 @@ def _masked(plan: Plan, faults: Faults, berth: Berth, truth: Truth) -> Truth:
     why = _what_hides(plan, faults, berth, truth)
     if why is None:
         return truth
-    return replace(truth, borderline=True, detail={**truth.detail, "masked": why})
+    hidden = replace(truth, borderline=True, detail={**truth.detail, "masked": why})
+    if truth.kind == "load-loss" and why in ("stuck", "gap"):
+        # A load that went while the gauge was stuck is gone at once when it reads again.
+        logger = next(line.logger for line in berth.lines if line.channel == truth.channel)
+        ends = [clock_of(plan, faults, logger).at(one.last) for one in faults.of(truth.channel, why)]
+        return replace(hidden, to_us=min((us for us in ends if us >= truth.to_us), default=truth.to_us))
+    return hidden
 
 
 def _what_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth) -> str | None:
@@ -200,12 +217,21 @@ def _what_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth) -> str |
             return fault.kind
         if fault.kind in ("zero-drift", "zero-step") and truth.borderline and truth.kind != "tending":
             return fault.kind
+        moved = fault.kind in ("zero-drift", "zero-step")
+        if moved and truth.kind == "load-loss" and _reads_loaded(plan, berth, fault):
+            return fault.kind
     for span in plan.dropouts:
         spoilt = truth.kind != "brake" and truth.detail.get("class") != "instrument"
         overlap = truth.from_us <= clock.at(span.last + pad) and truth.to_us >= clock.at(span.first - pad)
         if span.word == line.channel and spoilt and overlap:
             return "dropout"
     return _phase_hides(plan, faults, berth, truth, clock)
+
+
+def _reads_loaded(plan: Plan, berth: Berth, fault: Fault) -> bool:
+    """Whether a zero is off by so much that a line that is gone would read as one that is not slack."""
+    moved_kn = zero_moved_kn(plan, fault, np.arange(0, plan.steps, MINUTE, dtype=np.int64))
+    return float(moved_kn.max()) > 0.8 * causes.slack_kn(berth)
 
 
 def _phase_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth, clock: Clock) -> str | None:

@@ -73,7 +73,7 @@ def test_a_night_tells_each_stage_on_stderr_as_one_json_line(tmp_path: Path) -> 
     berth.deliver("hooks_1.csv", record("2026-03-02T06:00"))
     ran = tautlog("nightly", berth.root, "--json")
     told = [json.loads(line) for line in ran.err.splitlines()]
-    assert [line["stage"] for line in told[1:-1]] == ["ingest", "sheets", "accounts", "publish"]
+    assert [line["stage"] for line in told[1:-1]] == ["ingest", "sheets", "accounts", "publish", "pages"]
     assert {line["outcome"] for line in told[1:]} == {"done"}
     assert {line["run_id"] for line in told} == {ran.json["run_id"]}
 

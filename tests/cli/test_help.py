@@ -16,11 +16,12 @@ COMMANDS = (
     "new", "demo", "ingest", "nightly", "receipts", "cycles", "events", "statement", "status", "audit",
     "rebuild", "trace", "findings", "health", "fleet", "backup", "restore", "tidy", "compare",
     "explain", "sampling", "balance", "episodes", "zeros", "brakes", "incident",
+    "export", "pages",
 )  # fmt: skip
 ANSWERING = tuple(name for name in COMMANDS if name not in ("new", "demo"))
 HEAVY = (
     "duckdb", "numba", "numpy", "pandas", "polars", "pyarrow", "pydantic", "dataframely", "rich", "zstandard",
-    "prometheus_client",
+    "prometheus_client", "xlsxwriter", "typst", "jinja2", "bokeh", "tsdownsample",
 )  # fmt: skip
 LOADED = f"""
 import json, sys

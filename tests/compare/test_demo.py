@@ -26,14 +26,10 @@ def test_every_main_line_with_a_record_is_compared_its_own_rope_first(by_class: 
     assert all(rope["own"] == (i == 0) for row in by_class["lines"] for i, rope in enumerate(row["ropes"]))
 
 
-def test_under_equal_load_and_from_the_sheets_a_lines_own_rope_has_the_lines_account_to_the_last_digit(
-    demo_ledger: Ledger, exactly: dict[str, Any]
-) -> None:
-    site = last_site(demo_ledger)
-    booked = accounts(demo_ledger, site, MAINS)
+def test_from_the_sheets_a_lines_own_rope_has_the_lines_account(demo_ledger: Ledger, exactly: dict[str, Any]) -> None:
+    booked = accounts(demo_ledger, last_site(demo_ledger), MAINS)
     for line in MAINS:
-        own, _ = ropes(exactly, line)
-        load, account = own["equal_load"], booked[line]
+        load, account = ropes(exactly, line)[0]["equal_load"], booked[line]
         posted = account.posted[account.worse_zone]
         assert load["zone"] == account.worse_zone
         assert load["used"] == account.used(account.worse_zone)
@@ -41,8 +37,26 @@ def test_under_equal_load_and_from_the_sheets_a_lines_own_rope_has_the_lines_acc
         assert load["fatigue"] == (posted["fatigue"] or 0) + account.pending[account.worse_zone]
         assert (load["creep"], load["abrasion"]) == (posted["creep"], posted["abrasion"])
         assert load["fatigue"] > 0
-    assert sum(ropes(exactly, line)[0]["equal_load"]["creep"] for line in MAINS) > 0
-    assert sum(ropes(exactly, line)[0]["equal_load"]["abrasion"] for line in MAINS) > 0
+
+
+def test_a_candidate_with_a_lines_own_constants_is_priced_to_the_lines_account_to_the_last_digit(
+    demo_ledger: Ledger,
+) -> None:
+    site = last_site(demo_ledger)
+    alike: dict[tuple[str, float], list[str]] = {}
+    for line in MAINS:
+        alike.setdefault((site.spec_of(line).id, site.break_force_kn(line)), []).append(line)
+    creep = abrasion = Decimal(0)
+    for (spec, force_kn), lines in alike.items():
+        twin = site.specs[spec].model_copy(update={"id": "twin", "break_force_kn": force_kn})
+        answer = compare(demo_ledger, [twin], lines, exact=True, workers="serial")
+        for line in lines:
+            own, priced = ropes(answer, line)
+            assert priced["equal_load"] == own["equal_load"]
+            creep += priced["equal_load"]["creep"] or 0
+            abrasion += priced["equal_load"]["abrasion"] or 0
+    assert creep > 0
+    assert abrasion > 0
 
 
 def test_under_equal_motion_the_own_rope_uses_what_it_uses_under_equal_load(

@@ -15,6 +15,7 @@ from pipeline.events.bins import Bin, bins_of, planned_kn
 from pipeline.events.tension import Tension
 from schemas.registers import Policy
 from tests.events.tension_records import EDGE_US, LIMIT_KN, RULES, Record
+from tests.extent import examples
 from tests.independent.reference_tension import bins as bins_by_definition
 from tests.independent.reference_tension import stretches
 
@@ -118,7 +119,7 @@ def slow_records(draw: st.DrawFn) -> Record:
     return Record(tuple(at_us.tolist()), tuple(kn.tolist()), tuple(usable.tolist()))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(record=slow_records(), cuts=st.lists(st.integers(0, 40).map(lambda number: number * 600_000_000), max_size=6))
 def test_events_equal_the_definition_wherever_days_cut_the_record(record: Record, cuts: list[int]) -> None:
     counted = list(bins_by_definition(record.felt(), SLOW))

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.events.brake_held import Above, BrakeHeld, Peak, Recorded, Setting, Span, above_setting, join, whole
+from tests.extent import examples
 
 SET_KN, GAP_S, CLUSTER_S, BEFORE_S, LEAST_M = 500.0, 10.0, 60.0, 2.0, 0.05
 SET: Sequence[Setting] = [(-(10**15), SET_KN)]
@@ -198,7 +199,7 @@ def between(record: Recorded, from_us: float, to_us: float) -> Recorded:
     )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(record=records(), tended=spans(), rendered=spans(), borders=st.lists(st.integers(0, 3000), max_size=8))
 def test_events_are_those_of_the_definition_wherever_the_record_is_cut(
     record: Recorded, tended: list[Span], rendered: list[Span], borders: list[int]

@@ -24,6 +24,7 @@ from pipeline.events.brake_render import (
     verdict,
 )
 from schemas.registers import Policy, Winch
+from tests.extent import examples
 
 Pairs = Sequence[tuple[float, float]]
 
@@ -265,13 +266,13 @@ def between(known: Readings, from_us: float, to_us: float) -> Readings:
     )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(records())
 def test_events_equal_the_definition(known: Readings) -> None:
     assert events(known) == by_definition(known, RULES)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(
     known=records(),
     borders=st.lists(st.integers(0, 600), max_size=8, unique=True),

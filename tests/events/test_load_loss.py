@@ -96,14 +96,16 @@ def test_a_slack_line_that_a_wave_lifts_now_and_then_loses_nothing_when_the_wave
 
 
 def test_a_line_that_the_waves_slacken_loses_nothing_unless_it_falls_from_its_highest() -> None:
-    waves = [(at / 10, max(5.0, 200.0 * float(np.sin(at / 10 * 2 * np.pi / 8)))) for at in range(601)]
+    waves = [(at / 10, max(5.0, 200.0 * float(np.sin(at / 10 * 2 * np.pi / 24)))) for at in range(601)]
     falls = [(60.1, 120.0), (60.3, 60.0), (60.5, 9.0)]
     after = [(61.0 + at / 10, 3.0) for at in range(200)]
     low = [*waves, *falls[1:], *after]
     assert events([Record.of([*low, (82.0, 60.0)]).whole()], Policy()) == []
-    # One that stays away for a minute is lost all the same.
+    # One that stays away for a minute is lost all the same, where its waves fall more slowly.
     (event,) = events([Record.of([*low, (121.0, 60.0)]).whole()], Policy())
     assert event.loaded.kn == 60.0
+    steep = [(at, max(5.0, 200.0 * float(np.sin(at * 2 * np.pi / 8)))) for at, _ in waves]
+    assert events([Record.of([*steep, *falls[1:], *after, (121.0, 60.0)]).whole()], Policy()) == []
     (event,) = events([Record.of([*waves, *falls, *after]).whole()], Policy())
     assert event.loaded.kn == 120.0
 
@@ -145,6 +147,40 @@ def test_one_of_two_lines_on_a_hook_takes_its_share_away() -> None:
 def test_waves_on_a_shared_hook_take_no_share_away() -> None:
     kn = [(at / 10, 200.0 + 120.0 * float(np.sin(at / 10 * 2 * np.pi / 6.0))) for at in range(3000)]
     assert events([Record.of(kn).whole()], Policy(), share=0.5) == []
+
+
+def _sea_at_1_hz(seed: int, seconds: int) -> list[float]:
+    """Crests of a swell of 8 s in groups of a minute, as a hook feels them, read once a second."""
+    rng = np.random.default_rng(seed)
+    at = np.arange(seconds)
+    group = 1.0 + 0.7 * np.sin(at * 2 * np.pi / 57.0)
+    kn = 150.0 + 60.0 * group * np.sin(at * 2 * np.pi / 8.3) + rng.normal(0, 1.0, seconds)
+    return [float(one) for one in kn]
+
+
+def test_a_wave_on_a_hook_read_once_a_second_takes_no_share_away_though_groups_of_waves_come_and_go() -> None:
+    kn = [max(one - (70.0 if 300 <= at < 420 else 0.0), 5.0) for at, one in enumerate(_sea_at_1_hz(1, 600))]
+    assert events([Record.of(list(enumerate(kn))).whole()], Policy(), share=0.5) == []
+
+
+def test_a_share_lost_in_a_calm_is_told_once_a_second_as_ten_times() -> None:
+    calm = [200.0 + (one - 150.0) / 20.0 for one in _sea_at_1_hz(2, 240)]
+    kn = [one if at < 120 else one - 100.0 for at, one in enumerate(calm)]
+    (event,) = events([Record.of(list(enumerate(kn))).whole()], Policy(), share=0.5)
+    assert (event.of_share, event.unloaded.at_us) == (True, 120_000_000)
+
+
+@pytest.mark.parametrize(("fall_s", "count"), [(0.8, 0), (0.1, 1)])
+def test_the_last_crest_before_a_line_hangs_slack_for_good_is_no_loss_where_crests_before_fell_as_fast(
+    fall_s: float, count: int
+) -> None:
+    """Crests of 200 kN fall to slack within 2 s; the last one, of 90 kN, about as fast as they do, or at once."""
+    wave = [(at / 10, max(5.0, 200.0 - 195.0 * max(0.0, (at % 80 - 40) / 20.0))) for at in range(1200)]
+    last = [(120.0 + at / 10, 90.0) for at in range(10)]
+    steps = round(fall_s * 10)
+    fall = [(121.0 + at / 10, 90.0 - 85.0 * (at + 1) / steps) for at in range(steps)]
+    record = [*wave, *last, *fall, *((122.0 + at / 10, 5.0) for at in range(900))]
+    assert len(events([Record.of(record).whole()], Policy())) == count
 
 
 def test_what_stands_beside_is_the_latest_before_the_fall_and_a_minute_after() -> None:

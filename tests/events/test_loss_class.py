@@ -28,6 +28,7 @@ from pipeline.events.take_up import Aside, Neighbour
 from pipeline.events.tension import Peak
 from schemas.registers import Policy, Service
 from tests.events.tension_records import LEVEL, LIMIT_KN, POLICY, Record, borders, records
+from tests.extent import examples
 
 S = 1_000_000
 AT_US = 3_600 * S
@@ -266,7 +267,7 @@ def test_every_rule_that_a_class_needs_is_in_the_table_and_speaks_for_it() -> No
     assert all(weight == VETO or abs(weight) <= 6 for rule in RULES for weight in rule.weights.values())
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(record=records(), cuts=borders, share=st.sampled_from([1.0, 0.5]), hook=st.sampled_from([None, 0.0, 1.0]))
 def test_the_classes_are_the_same_wherever_the_record_is_cut_into_days(
     record: Record, cuts: list[int], share: float, hook: float | None

@@ -14,6 +14,7 @@ from pipeline.events.slack import Loaded, SlackRuns, join, runs_of
 from pipeline.events.tension import Peak, SlackLevel, Tension
 from schemas.registers import Calibration, Policy
 from tests.events.tension_records import EDGE_US, LEVEL, POLICY, RULES, Record, borders, level_at, records
+from tests.extent import examples
 from tests.independent.reference_tension import highest, slacks
 
 
@@ -78,7 +79,7 @@ def test_slack_runs_survive_json() -> None:
     assert [SlackRuns.from_payload(json.loads(json.dumps(one.to_payload()))) for one in found] == found
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(
     record=records(),
     cuts=borders,

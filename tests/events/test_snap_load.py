@@ -13,6 +13,7 @@ from pipeline.events.snap_load import SnapLoad, join, snap_loads
 from pipeline.events.tension import Peak, Tension
 from schemas.registers import Policy
 from tests.events.tension_records import EDGE_US, LEVEL, LIMIT_KN, POLICY, RULES, Record, borders, level_at, records
+from tests.extent import examples
 from tests.independent.reference_tension import highest, snaps
 
 
@@ -104,7 +105,7 @@ def test_snap_loads_survive_json() -> None:
     assert [SnapLoad.from_payload(json.loads(json.dumps(one.to_payload()))) for one in found] == found
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=examples(500), deadline=None)
 @given(
     record=records(steps=(1, 1, 2, 2, 5, 5, 5, 10, 15, 20, 50, 101)),
     cuts=borders,

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from pipeline.events.sound import sound, spikes
 from pipeline.events.tension import Tension
 from tests.events.tension_records import LEVEL, POLICY, Record, borders, level_at, records
+from tests.extent import examples
 from tests.independent.reference_tension import made_up_us
 
 CALM: list[tuple[float, float]] = [(0, 100), (30, 100), (60, 100), (70, 90)]
@@ -69,7 +70,7 @@ def test_a_record_without_slack_or_spikes_is_not_gone_through() -> None:
     assert sound(tension, LEVEL, POLICY, 90.0) is tension
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 @given(
     record=records(steps=(1, 2, 5, 5, 10, 10, 101)),
     cuts=borders,

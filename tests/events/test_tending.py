@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from pipeline.events.brake_slips import Readings, Rules
 from pipeline.events.tending import BRAKE, HEAVING, MODE, States, Tending, at_work, brake_holds, join, stretches
 from schemas.registers import Policy
+from tests.extent import examples
 
 POLICY = Policy()
 RULES = Rules.of(POLICY, 1000.0)
@@ -103,7 +104,7 @@ def test_tending_survives_json() -> None:
 states_ = st.lists(st.tuples(st.integers(0, 99), st.sampled_from([0.0, 1.0, 2.0, 3.0, math.nan])), max_size=12)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(
     brakes=states_,
     modes=states_,

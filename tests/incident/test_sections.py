@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 from pipeline.compare.price import Lives
 from pipeline.incident.drawing import thin
 from pipeline.incident.gather import gather
+from pipeline.incident.knobs_of_wear import scaled
 from pipeline.incident.lines import Berthed
-from pipeline.incident.loads import residual_of, sharing_of
 from pipeline.incident.numbering import DIGITS, Context, Numbers, rounded
 from pipeline.incident.rates import MEASURED, error_rates
 from pipeline.incident.record import Figure
-from pipeline.incident.sensitivity import scaled
+from pipeline.incident.sharing import residual_of, sharing_of
 from pipeline.incident.times import times_of
 from pipeline.ledger.account import last_site
 from pipeline.ledger.database import Ledger

@@ -13,12 +13,15 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
+from pipeline.incident.answer import verified_text
 from pipeline.incident.seal import check_seal, names_in, write_seal
 from schemas.times import rfc3339_us
 from tests.cli.command import tautlog
 from tests.night.berth import Berth, Row, make_berth
 
 LOSS = "2026-03-02T06:40:00Z"
+EARLIER = "2026-02-10T05:00:00Z"
+"""Weeks before both lines bore more, in another call; logs come in a file for each hook."""
 SECOND = 1_000_000
 FROM_US, LOSS_US = rfc3339_us("2026-03-02T06:00:00Z"), rfc3339_us(LOSS)
 UNTIL_US = rfc3339_us("2026-03-02T07:20:00Z")
@@ -38,11 +41,14 @@ def _readings(hook: str) -> list[Row]:
 
 @pytest.fixture(scope="module")
 def parted(tmp_path_factory: pytest.TempPathFactory) -> Berth:
-    riggings = [f"L{n},H{n},2026-03-02T05:00:00Z,,a,100" for n in (1, 2)]
+    earlier = [f"L{n},H{n},{EARLIER},2026-02-10T08:00:00Z,a,100" for n in (1, 2)]
+    riggings = [*earlier, *(f"L{n},H{n},2026-03-02T05:00:00Z,,a,100" for n in (1, 2))]
     berth = make_berth(tmp_path_factory.mktemp("parted") / "b", riggings)
     for hook in ("H1", "H2"):
         rows = _readings(hook)
         cut = len(rows) // 3
+        at_us = rfc3339_us(EARLIER) + 3600 * SECOND
+        berth.deliver(f"hooks_{hook}_0.csv", [(at_us + i * SECOND, hook, 600.0 + i % 90) for i in range(300)])
         berth.deliver(f"hooks_{hook}_1.csv", rows[:cut])
         berth.deliver(f"hooks_{hook}_2.csv", rows[cut:])
     berth.night()
@@ -75,7 +81,9 @@ def verified(folder: Path) -> Any:
     return ran.json
 
 
-def test_an_untouched_file_agrees_from_its_raw_copies_alone(copy: Path, parted: Berth) -> None:
+def test_an_untouched_file_agrees_from_its_raw_copies_alone_and_is_left_as_it_was(
+    copy: Path, filed: Path, parted: Berth
+) -> None:
     hidden = parted.root.with_name("hidden")
     parted.root.rename(hidden)  # nothing of the site it was made from is there any more
     try:
@@ -83,13 +91,20 @@ def test_an_untouched_file_agrees_from_its_raw_copies_alone(copy: Path, parted: 
     finally:
         hidden.rename(parted.root)
     assert (told["agrees"], told["rederived"], told["faults"], told["differences"]) == (True, True, [], [])
-
-
-def test_a_verified_file_is_left_as_it_was(copy: Path, filed: Path) -> None:
-    verified(copy)
+    assert (told["views_held"], told["other_versions"]) == (True, {})
     assert {name: (copy / name).read_bytes() for name in names_in(copy)} == {
         name: (filed / name).read_bytes() for name in names_in(filed)
     }
+
+
+def test_a_neighbours_own_record_of_an_earlier_call_lies_in_the_file_too(filed: Path) -> None:
+    record = json.loads((filed / "incident.json").read_bytes())
+    for told, hook in zip(record["part_a"]["load"]["lines"], ("H1", "H2"), strict=True):
+        highest = told["highest_ever"]
+        assert (highest["value"], [ref["file"] for ref in highest["refs"]]) == (689.0, [f"hooks_{hook}_0.csv"])
+        (ref,) = highest["refs"]
+        lines = (filed / "raw" / ref["sha256"]).read_text().splitlines()
+        assert lines[ref["line_no"] - 1].endswith(f"{hook},689.0")
 
 
 def test_a_figure_changed_and_sealed_anew_is_named_by_its_number(copy: Path) -> None:
@@ -151,7 +166,8 @@ def test_every_link_of_the_page_arrives_and_part_a_has_neither_wear_nor_links_in
     links, ids = re.findall(r'href="#([^"]+)"', page), re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
     assert set(links) - set(ids) == set()
-    before, after = page.split('<section class="part part-b"')
+    before, rest = page.split('<section class="part part-b"')
+    after = rest.split("</section>")[0]  # registers stand in the section of the folder, and both parts lead there
     part_a = before.split('<section class="part"')[1]
     in_b = set(re.findall(r' id="([^"]+)"', after))
     assert set(re.findall(r'href="#([^"]+)"', part_a)) & in_b == set()
@@ -176,7 +192,20 @@ def test_what_the_command_prints_names_no_cause_and_tells_to_keep_clear(parted: 
     assert hashlib.sha256((tmp_path / "out" / "manifest.sha256").read_bytes()).hexdigest() in ran.out
 
 
-def test_a_line_that_lost_nothing_makes_a_file_that_says_so(parted: Berth, tmp_path: Path) -> None:
-    made = make(parted.root, tmp_path / "out", line="L2")
+def test_a_line_that_lost_nothing_makes_a_file_that_says_so_and_other_versions_say_what_they_did_not_hold(
+    parted: Berth, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    made = make(parted.root, out, line="L2")
     assert (made["loss_found"], made["instant"]) == (False, None)
-    assert verified(tmp_path / "out")["agrees"] is True
+    made_with = json.loads((out / "made-with.json").read_bytes())
+    here, made_with["versions"]["numpy"] = made_with["versions"]["numpy"], "0.9"
+    (out / "made-with.json").write_text(json.dumps(made_with))
+    (out / "incident.pdf").write_bytes(b"not what the record says")
+    write_seal(out)
+    told = verified(out)
+    assert (told["agrees"], told["views_held"]) == (True, False)
+    assert told["other_versions"] == {"numpy": {"filed": "0.9", "here": here}}
+    text = verified_text(told)
+    assert "NOT made again and held, as other versions made them: numpy 0.9 (here" in text
+    assert "byte for byte" not in text

@@ -108,7 +108,7 @@ class Tautlog:
         return answer
 
     def nightly(self, through: date) -> Any:
-        return self.run("nightly", "--through", through.isoformat())
+        return self.run("nightly", "--no-pages", "--through", through.isoformat())
 
 
 @dataclass

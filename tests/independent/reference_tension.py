@@ -276,16 +276,19 @@ def losses(tension: Samples, stored_us: Sequence[int], level: Level, share: floa
 def _whole_loss(tension: Samples, index: int, slack_kn: float, rules: Rules) -> Loss | None:
     at_us = tension[index][0]
     least, lately = _least(tension, index, slack_kn, rules), _lately(tension, index, rules)
-    loads, stay_us = [sample for sample in lately if sample[1] >= least], rules.loss_stay_us
+    loads, stay_us, wave = [sample for sample in lately if sample[1] >= least], rules.loss_stay_us, False
     high = _high(tension, index, slack_kn, rules)
     if high == math.inf:
         return None
     if high is not None:
         from_high = [sample for sample in loads if sample[1] >= high]
+        wave = not from_high
         loads, stay_us = (from_high, stay_us) if from_high else (loads, max(stay_us, rules.loss_mean_us))
     back = next((at for at, kn in itertools.islice(tension, index + 1, None) if not kn < slack_kn), None)
     if not loads or (back is not None and back - at_us <= stay_us):
         return None
+    if wave and loads[-1][1] - tension[index][1] < 1.25 * _usual_fall(tension, index, rules):
+        return None  # a wave lets it fall as far
     return Loss(loads[-1], tension[index], _highest_before(tension, index, loads[-1][0], rules), back)
 
 
@@ -313,9 +316,41 @@ def _share_loss(
         return None
     if not _seen(stored_us, at_us, rules) or not _share_gone(tension, index, share, rules):
         return None
+    if not _stands_out(tension, index, loaded[1] - kn, rules):
+        return None
     hour = _window(tension, at_us + 1, at_us + 3600 * SECOND_US)
     back = next((at for at, value in hour if not value < floor), None)
     return Loss(loaded, tension[index], _highest_before(tension, index, loaded[0], rules), back)
+
+
+def _usual_fall(tension: Samples, index: int, rules: Rules) -> float:
+    """The largest fall in the time before: from the largest of half a second before, or from the reading before."""
+    at_us = tension[index][0]
+    before = _window(tension, at_us - rules.loss_mean_us, at_us - 1)
+    falls = [0.0]
+    for n in range(1, len(before)):
+        lately = [kn for at, kn in before[:n] if at >= before[n][0] - rules.loss_fall_us]
+        falls.append(max([before[n - 1][1], *lately]) - before[n][1])
+    return max(falls)
+
+
+def _stands_out(tension: Samples, index: int, fall_kn: float, rules: Rules) -> bool:
+    """A share's fall is the larger, and its times the usual fall by the times the usual step of the mean are 4.5."""
+    at_us, width_us = tension[index][0], rules.loss_before_us
+
+    def step_kn(middle_us: int) -> float | None:
+        sides = [_window(tension, first, first + width_us - 1) for first in (middle_us - width_us, middle_us)]
+        if not all(sides):
+            return None
+        before, after = (sum(kn for _, kn in side) / len(side) for side in sides)
+        return before - after
+
+    begun_us = at_us - rules.loss_mean_us
+    middles = range(at_us - width_us, begun_us + width_us - 1, -SECOND_US)
+    steps = [abs(one) for one in map(step_kn, middles) if one is not None]
+    own_kn, falls_kn = step_kn(at_us), _usual_fall(tension, index, rules)
+    assert own_kn is not None
+    return fall_kn > falls_kn and fall_kn * own_kn >= 4.5 * falls_kn * max(steps, default=0.0)
 
 
 def fell_slack(one: Loss, tension: Samples, hook: Samples, level: Level, rules: Rules) -> bool:

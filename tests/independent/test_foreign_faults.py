@@ -178,7 +178,8 @@ def test_a_killed_night_leaves_nothing_lost_nothing_doubled_and_audit_agreeing(t
 
 
 def _kill_a_night(command: Tautlog, through: date, after_s: float) -> None:
-    words = [sys.executable, "-m", "pipeline.cli", "nightly", str(command.root), "--through", through.isoformat()]
+    words = [sys.executable, "-m", "pipeline.cli", "nightly", str(command.root), "--no-pages"]
+    words += ["--through", through.isoformat()]
     with subprocess.Popen(words, cwd=REPOSITORY, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as night:
         time.sleep(after_s)
         night.kill()

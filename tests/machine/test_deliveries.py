@@ -363,7 +363,7 @@ def _other(tension: str, by: str) -> str:
 
 EVERYDAY = settings(
     derandomize=True,
-    max_examples=4,
+    max_examples=2,
     stateful_step_count=8,
     deadline=None,
     report_multiple_bugs=False,

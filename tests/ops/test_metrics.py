@@ -68,7 +68,7 @@ def test_a_night_writes_what_the_other_commands_answer(berth: Berth, tmp_path: P
     assert {dict(labels)["line"]: ratio for labels, ratio in metrics["tautlog_coverage_ratio"].items()} == shares
     assert shares.keys() == {"L1"}  # nothing else is rigged
     stages = metrics["tautlog_last_run_stage_seconds"]
-    assert {dict(labels)["stage"] for labels in stages} == {"ingest", "sheets", "accounts", "publish"}
+    assert {dict(labels)["stage"] for labels in stages} == {"ingest", "sheets", "accounts", "publish", "pages"}
     assert 0 < sum(stages.values()) <= one(metrics, "tautlog_last_run_duration_seconds")
     for name in ("tautlog_last_run_timestamp_seconds", "tautlog_last_good_run_timestamp_seconds"):
         assert before_s < one(metrics, name) < time.time()

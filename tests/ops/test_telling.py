@@ -73,7 +73,7 @@ def test_an_error_is_plain_for_people_too_unless_every_line_must_be_json(berth: 
 
 def test_text_is_text_wherever_it_goes(berth: Berth) -> None:
     told = tautlog("nightly", berth.root, "--log", "text").err.splitlines()
-    assert [line.split()[0] for line in told] == ["ingest", "sheets", "accounts", "publish"]
+    assert [line.split()[0] for line in told] == ["ingest", "sheets", "accounts", "publish", "pages"]
 
 
 def test_a_bug_is_told_with_its_traceback_in_json(berth: Berth, capsys: pytest.CaptureFixture[str]) -> None:

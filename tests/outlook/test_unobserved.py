@@ -8,7 +8,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import Bug
-from pipeline.outlook.blocks import DAY_US, Day, Record, TooFew, record_of, seed_of, stretches
+from pipeline.outlook.blocks import (
+    DAY_US,
+    Day,
+    Record,
+    TooFew,
+    begins_in,
+    drawn_records,
+    even_stretches,
+    record_of,
+    seed_of,
+    stretches,
+)
 from pipeline.outlook.unobserved import Price, gaps_of, unobserved_price
 
 HOUR_US = DAY_US // 24
@@ -131,6 +142,19 @@ def test_a_stretch_takes_whole_days_as_they_were() -> None:
     begins_us = np.array([1.0, 29.0, 29.5]) * DAY_US
     whole = stretches(record, 2.0 * DAY_US, begins_us, np.random.default_rng(1), parts=False)
     assert whole.tolist() == pytest.approx([2000.0, 2000.0, 2000.0], rel=1e-12)
+
+
+@settings(deadline=None, max_examples=15)
+@given(st.lists(st.integers(1, 15 * DAY_US), min_size=1, max_size=9), st.integers(0, 99))
+def test_stretches_drawn_at_once_are_those_drawn_one_by_one_to_the_last_bit(lengths_us: list[int], seed: int) -> None:
+    record = record_of([*days(3), Day(10**17, DAY_US // 3, DAY_US)])
+    assert isinstance(record, Record)
+    lengths = [min(float(us), record.block_us) for us in lengths_us]
+    one, other = np.random.default_rng(seed), np.random.default_rng(seed)
+    drawn = drawn_records(record, 20, one)
+    assert np.array_equal(drawn, drawn_records(record, 20, other))
+    apart = [stretches(record, us, begins_in(drawn, record, one), one, parts=False) for us in lengths]
+    assert np.array_equal(np.array(apart), even_stretches(record, lengths, drawn, other))
 
 
 def test_what_cannot_be_is_a_bug() -> None:

@@ -11,6 +11,7 @@ from pipeline.errors import Bug
 from pipeline.quality import Series, check_bit, check_names, edge_s, flag_place
 from pipeline.quality.flags import Times, Values
 from schemas.registers import Channel, Policy, QualityLimits
+from tests.extent import examples
 
 DAY_US = 86_400_000_000
 POLICY = Policy()
@@ -165,7 +166,7 @@ QUICK = Policy.model_validate(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(
     steps=st.lists(
         st.tuples(

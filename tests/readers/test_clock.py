@@ -13,6 +13,7 @@ from pipeline.errors import RegisterError
 from pipeline.readers.clock import MOST_US, TimeFormat, time_format
 from pipeline.readers.clock_kernel import program_of, read_times
 from pipeline.readers.numbers import bare
+from tests.extent import examples
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -130,7 +131,7 @@ def written(at: datetime, form: str) -> str:
     return at.strftime(text)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(st.sampled_from(FORMATS), st.lists(MOMENTS, min_size=1, max_size=10), st.data())
 def test_the_loop_reads_times_as_the_rules_do_or_leaves_them(
     form: str, moments: list[datetime], data: st.DataObject

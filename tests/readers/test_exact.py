@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from pipeline.errors import TautlogError
 from pipeline.readers.sentence_rules import checksum
 from schemas.registers import Channel, Layout
+from tests.extent import examples
 from tests.readers.logs import Outcome, channels, long, read, sentences, wide
 
 PIECE_SIZES = (1, 3, 17, 64, 257, 1 << 20)
@@ -136,7 +137,7 @@ WIDE = channels(a="p1", b="p1", c_brake="p2")
 LONG = channels(w1_tension="w1", w1_brake="w1", w2_tension="deck", w3_tension="deck", **{"wé_brake": "w4"})
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=examples(250), deadline=None)
 @given(st.data(), st.lists(st.sampled_from(PIECE_SIZES), min_size=2, max_size=2))
 def test_a_wide_log_reads_the_same_with_and_without_the_loops(data: st.DataObject, pieces: list[int]) -> None:
     raw, text = data.draw(files(STAMPS, 4, "at;A;B;x;Brake", False))
@@ -144,7 +145,7 @@ def test_a_wide_log_reads_the_same_with_and_without_the_loops(data: st.DataObjec
     same_however_read(raw, how, WIDE, pieces)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(st.data(), st.lists(st.sampled_from(PIECE_SIZES), min_size=2, max_size=2))
 def test_a_long_log_reads_the_same_with_and_without_the_loops(data: st.DataObject, pieces: list[int]) -> None:
     raw, text = data.draw(files(STAMPS, 2, "at;winch;Load;Brake", True))
@@ -152,7 +153,7 @@ def test_a_long_log_reads_the_same_with_and_without_the_loops(data: st.DataObjec
     same_however_read(raw, how, LONG, pieces)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.data(), st.booleans(), st.lists(st.sampled_from(PIECE_SIZES), min_size=2, max_size=2))
 def test_local_times_settle_the_same_wherever_the_pieces_end(
     data: st.DataObject, folded: bool, pieces: list[int]
@@ -183,7 +184,7 @@ def sentence_lines(draw: st.DrawFn) -> str:
     return stamp + draw(st.sampled_from(["", " ", ",", "; \t"])) + mark + body + stop
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=examples(250), deadline=None)
 @given(
     st.lists(st.one_of(sentence_lines(), sentence_lines(), st.sampled_from(["", " , ", "#", "é"])), max_size=10),
     st.sampled_from(["\n", "\r\n"]),

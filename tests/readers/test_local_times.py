@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.readers.folds import passes
 from pipeline.readers.zones import ZoneClock
+from tests.extent import examples
 from tests.readers.logs import BERLIN, Outcome, channels, long, read, wide
 
 SECOND = 1_000_000
@@ -47,7 +48,7 @@ NEAR_CHANGES = st.builds(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(st.sampled_from(ZONES), st.lists(NEAR_CHANGES, min_size=1, max_size=8), st.booleans())
 def test_a_local_time_is_each_instant_at_which_the_clock_shows_it(
     name: str, times: list[datetime], close: bool
@@ -170,7 +171,7 @@ RECORDS = st.builds(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(RECORDS, st.integers(0, 60), st.integers(0, 60), st.sampled_from([40, 300, 1 << 20]))
 def test_a_record_without_gaps_is_never_dated_wrong_however_it_is_cut(
     instants: list[int], begin: int, end: int, piece_bytes: int
@@ -183,7 +184,7 @@ def test_a_record_without_gaps_is_never_dated_wrong_however_it_is_cut(
     assert out.reasons() == (dict.fromkeys(range(2, 2 + len(part)), "ambiguous-hour") if inside_one_pass else {})
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.lists(RECORDS, min_size=1, max_size=3), st.booleans(), st.sampled_from([40, 300, 1 << 20]))
 def test_winches_are_settled_each_by_its_own_rows_in_turn_or_in_blocks(
     records: list[list[int]], in_turn: bool, piece_bytes: int

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.readers.number_kernel import read_column
 from pipeline.readers.numbers import CellRules, bare, cell_rules, number_in
+from tests.extent import examples
 
 
 @pytest.mark.parametrize(
@@ -81,7 +82,7 @@ def test_digits_that_overflow_64_bits_are_left_even_where_they_come_out_at_nothi
     assert {0, 1, 2, 3, 5} <= odd
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(st.lists(WRITTEN, min_size=1, max_size=40))
 def test_the_loop_rounds_as_python_does_or_leaves_the_cell(cells: list[str]) -> None:
     values, odd = column(cells, cell_rules((), None, "."))
@@ -98,7 +99,7 @@ def test_the_loop_decides_all_numbers_of_up_to_nineteen_digits_itself() -> None:
     assert values == [float(cell) for cell in cells]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.lists(st.text(st.sampled_from('0123456789,.eE+-SET "é'), max_size=9).map(bare), min_size=1, max_size=40))
 def test_the_loop_accepts_nothing_that_the_rules_refuse(cells: list[str]) -> None:
     rules = cell_rules(("", "9,9", "é"), {"SET": 1, "12": 4}, ",")

@@ -14,6 +14,7 @@ from pipeline.sheets.cycles import Floats, Ints, feed, tally_sorted
 from pipeline.sheets.fold import EMPTY, State, fold
 from pipeline.sheets.sheet import Sheet
 from schemas.times import DAY_US, day_of
+from tests.extent import examples
 from tests.sheets.slow import (
     MIDNIGHT_US,
     SECOND_US,
@@ -55,7 +56,7 @@ def rigged(samples: tuple[Sample, ...], *bounds: int | None) -> Record:
 NIGHT = moored(10, 40, 20, 30, 20, 45, 45, 5, 0, 50, 5, step_us=DAY_US // 4)
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=examples(300))
 @given(records())
 @example(Record((), (Rigged(MIDNIGHT_US, None),)))
 @example(rigged(moored(7.5), MIDNIGHT_US, None))

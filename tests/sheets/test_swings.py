@@ -9,6 +9,7 @@ from hypothesis import example, given, settings
 from pipeline.sheets.sheet import Sheet
 from pipeline.sheets.swings import NO_SWING, OpenSwing, bridge
 from schemas.times import DAY_US
+from tests.extent import examples
 from tests.sheets.slow import (
     BIN_US,
     MIDNIGHT_US,
@@ -65,7 +66,7 @@ def of_the_sheets(found: Sequence[Sheet]) -> tuple[Tally, OpenSwing]:
     return tally, running
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=examples(300))
 @given(records())
 @example(Record((), ()))
 @example(

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from pipeline.store.edges import EDGE_US
 from pipeline.store.samples import Part
 from schemas.times import DAY_US
+from tests.extent import examples
 from tests.store.makers import CUTS, MIDNIGHT_US, SECOND_US, UNITS, Line, bits, raw_files, write
 
 INSTANTS = st.one_of(
@@ -64,7 +65,7 @@ def changes(draw: st.DrawFn) -> tuple[list[Line], list[Line]]:
     return lines, [*lines[:i], *instead, *lines[i + 1 :]]
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=examples(150))
 @given(changes())
 def test_a_digest_changes_exactly_when_an_edge_reading_does(both: tuple[list[Line], list[Line]]) -> None:
     before, after = (the_part(lines, []) for lines in both)

@@ -20,6 +20,7 @@ from pipeline.wear.fatigue import (
     to_decimal,
 )
 from schemas.registers import FatigueCurve
+from tests.extent import examples
 
 ONE = np.ones(1, np.int64)
 
@@ -49,7 +50,7 @@ def units_by_definition(low_kn: float, high_kn: float, break_force_kn: float, of
     return units
 
 
-@settings(deadline=None, max_examples=400)
+@settings(deadline=None, max_examples=examples(400))
 @given(
     low=st.floats(-1e3, 1e4),
     extent=st.one_of(st.just(0.0), st.floats(1e-9, 1e4)),

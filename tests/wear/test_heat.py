@@ -28,6 +28,7 @@ from pipeline.wear.heat import (
     warm,
 )
 from schemas.specs import FatigueCurve, Heat, Spec
+from tests.extent import examples
 
 DAY = 144
 # Invented for the demo: a rope of 64 mm, and a thin one whose time constant is that of a few bins.
@@ -98,7 +99,7 @@ def test_minutes_are_short_enough_for_the_film_coefficient_that_stands_in_each()
             assert run.surface_c[second // 600] == pytest.approx(surface, abs=0.2)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 @given(
     diameter=st.sampled_from([0.01, 0.02, 0.044, 0.08, 0.2]),
     wind=st.one_of(st.just(0.0), st.floats(0, 1), st.floats(0, 40)),

@@ -1,0 +1,88 @@
+"""The morning in a few lines: which line is worst and why, which brakes to set anew, which sensors to mend."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.reports import berth_gauges
+from pipeline.reports.berth_lines import line_link
+from pipeline.reports.figures import Figure, Link, command
+from pipeline.reports.page import QUALITY
+from pipeline.reports.snapshot import Snapshot
+from pipeline.reports.tables import Cell
+
+
+def short(snapshot: Snapshot) -> list[Mapping[str, Any]]:
+    """Rows of what, and words with figures and links."""
+    rows = [_line("Worst main line", "main", snapshot), _line("Worst tail", "tail", snapshot)]
+    return [row for row in (*rows, _brakes(snapshot), _sensors(snapshot)) if row is not None]
+
+
+def _line(what: str, part: str, snapshot: Snapshot) -> Mapping[str, Any] | None:
+    """The worst line of a part: what is counted against it, of which most; and what is said of it."""
+    rows = [row for row in snapshot.status["lines"] if row["part"] == part and row["coverage"]["rigged_s"] > 0]
+    if not rows:
+        return None
+    row, trace = rows[0], command("status")
+    first = row["advice_list"][0]
+    said = "no rule triggered, which is not a finding of fitness" if first["rule"] == "none" else first["do"]
+    if row["used"] is None:
+        words: list[Cell] = [line_link(row["line"]), ": rigged and never observed, so nothing is known of it; ", said]
+        return {"what": what, "words": words, "mark": "alarm"}
+    words = [
+        line_link(row["line"]),
+        f" ({said}): ",
+        Figure(row["used"], trace),
+        f" of 1 is counted against its zone {row['zone']} ({row['basis']})",
+        *_made_of(snapshot, row),
+        ".",
+    ]
+    unknown = sum(1 for other in rows if other["opening"] == "unknown")
+    if unknown:
+        words.append(f" Of {unknown} of {len(rows)} the life used before the first record is unknown, and not in it.")
+    return {"what": what, "words": words, "mark": "alarm" if first["rule"] == "retire" else ""}
+
+
+def _made_of(snapshot: Snapshot, row: Mapping[str, Any]) -> Sequence[Cell]:
+    """What the figure is made of: opening, posted by mechanism, pending."""
+    trace = command("statement", row["line"])
+    lives = snapshot.summary(row["line"])["consumed"]["zones"][row["zone"]]
+    words: list[Cell] = [": "]
+    if row["opening"] != "unknown":
+        opening = row["opening"]
+        words += ["opening ", Figure(opening["life"], trace), f" ({opening['source']}), "]
+    for name in ("fatigue", "creep", "abrasion"):
+        words += [f"{name} ", Figure(lives[name], trace, why="not reckoned"), ", "]
+    return [*words, "pending ", Figure(row["pending"], trace)]
+
+
+def _brakes(snapshot: Snapshot) -> Mapping[str, Any] | None:
+    """Winches whose brake is off its setting."""
+    found = snapshot.brakes["brakes"]
+    if not found:
+        return None
+    off = [one for one in found if one["verdict"] in berth_gauges.OFF]
+    words: list[Cell] = []
+    for one in off:
+        words += ["; " if words else "", Link(one["place"], "index.html#brakes"), f" {one['verdict']}"]
+    said: list[Cell] = words or ["none is known to be off its setting"]
+    return {"what": "Brakes to set anew", "words": said, "mark": "warning" if off else ""}
+
+
+def _sensors(snapshot: Snapshot) -> Mapping[str, Any]:
+    """Channels about which findings stand, with the kinds."""
+    channels = snapshot.site.channels
+    about: dict[str, list[str]] = {}
+    for row in snapshot.findings:
+        if (
+            row["subject"] in channels
+            and row["severity"] != "info"
+            and row["kind"] not in about.get(row["subject"], [])
+        ):
+            about.setdefault(row["subject"], []).append(row["kind"])
+    words: list[Cell] = []
+    for channel, kinds in sorted(about.items(), key=lambda item: (-len(item[1]), item[0])):
+        words += ["; " if words else "", Link(channel, QUALITY), f" {', '.join(kinds)}"]
+    said: list[Cell] = words or ["no finding stands against a channel, which does not prove it right"]
+    return {"what": "Sensors to mend or check", "words": said, "mark": "warning" if words else ""}
