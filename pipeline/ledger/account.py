@@ -151,8 +151,9 @@ def _accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Acc
             found[zone] = bands_now(lives, end_of(riggings, services, zone, width_m=site.policy.band_width_m))
         return found
 
-    return {
-        line: Account(
+    def account(line: str) -> Account:
+        as_posted = contacts(line, held=False)
+        return Account(
             line=line,
             spec=site.spec_of(line),
             posted={zone: _mechanisms(posted.get((line, zone), {})) for zone in ZONES},
@@ -160,11 +161,11 @@ def _accounts(ledger: Ledger, site: Site, lines: Iterable[str]) -> dict[str, Acc
             unposted=tuple(unposted.get(line, ())),
             rigged_us=rigged_us([row for row in site.riggings if row.line == line], horizon_us),
             observed_us=observed.get(line, 0),
-            contacts=contacts(line, held=False),
-            contacts_held=contacts(line, held=line in unposted),
+            contacts=as_posted,
+            contacts_held=contacts(line, held=True) if line in unposted else as_posted,
         )
-        for line in lines
-    }
+
+    return {line: account(line) for line in lines}
 
 
 def coverage_us(ledger: Ledger, site: Site) -> dict[str, tuple[int, int]]:

@@ -77,6 +77,8 @@ def xml(words: str) -> str:
 
 def printable(words: str) -> str:
     """Words without control characters, and without those that turn the direction of writing."""
+    if words.isprintable():
+        return words
     return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in words)
 
 

@@ -5,7 +5,7 @@ escapes all else. A page's text is nothing but text, whatever registers and logs
 from __future__ import annotations
 
 from collections.abc import Sequence, Set
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -84,23 +84,27 @@ def shown(thing: Any, known: Set[str], root: str, zone: ZoneInfo, *, bare: bool 
     return escape(thing)
 
 
+# Figures are most of what a page holds, and `Markup.format` parses its text anew for each: here each piece is escaped
+# by hand, and what comes again and again is kept.
+_LEAST = '<span title="at least: what measured it reached its end">≥\N{NO-BREAK SPACE}</span>'
+
+
+@lru_cache(maxsize=1 << 14)
+def _safe(words: str) -> str:
+    return str(escape(printable(words)))
+
+
 def _figure(figure: Figure, known: Set[str], root: str, *, bare: bool) -> Markup:
-    title = f"from {figure.trace.words}"
+    title = _safe(f"from {figure.trace.words}")
     if figure.value is None:
-        return Markup('<span class="unknown" title="{}">{}</span>').format(printable(title), printable(figure.why))
+        return Markup(f'<span class="unknown" title="{title}">{_safe(figure.why)}</span>')
     digits = "" if figure.digits is None else figure.digits
-    unit = (
-        "" if bare or not figure.unit else Markup('\N{NO-BREAK SPACE}<span class="unit">{}</span>').format(figure.unit)
-    )
-    least = Markup('<span title="at least: what measured it reached its end">≥\N{NO-BREAK SPACE}</span>')
-    made = Markup('{}<data class="fig" value="{}" data-unit="{}" data-digits="{}" title="{}">{}</data>{}').format(
-        least if figure.at_least else "",
-        figure.exact,
-        figure.unit if figure.value_unit is None else figure.value_unit,
-        digits,
-        printable(title),
-        figure.text,
-        unit,
+    unit = "" if bare or not figure.unit else f'\N{NO-BREAK SPACE}<span class="unit">{_safe(figure.unit)}</span>'
+    measured_in = _safe(figure.unit if figure.value_unit is None else figure.value_unit)
+    least = _LEAST if figure.at_least else ""
+    made = Markup(
+        f'{least}<data class="fig" value="{escape(figure.exact)}" data-unit="{measured_in}" data-digits="{digits}" '
+        f'title="{title}">{escape(figure.text)}</data>{unit}'
     )
     path = figure.path or figure.trace.path
     return _link(path, made, "", known, root) if figure.path else made
