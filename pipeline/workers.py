@@ -33,6 +33,7 @@ J = TypeVar("J")
 R = TypeVar("R")
 LOCK = "workers.lock"
 MOST = 1024
+SAFE_PATH = "PYTHONSAFEPATH"
 SERIAL = "serial"
 PRELOADED = ("pipeline.night.awake",)
 """What the fork server loads, once for all workers: everything that a job imports."""
@@ -224,13 +225,23 @@ def _processes(count: int, site_root: Path) -> ProcessPoolExecutor:
 
 
 def _start_fork_server() -> None:
-    """Have it run, and load the program, unmoved by Ctrl-C: a terminal sends that to every process of a command."""
+    """Have it run, and load the program, unmoved by Ctrl-C: a terminal sends that to every process of a command.
+
+    Python would have it look for modules in the folder that a command is run in before all others: whoever has a folder
+    `pipeline` there would have it loaded in place of ours.
+    """
     forkserver.set_forkserver_preload(list(PRELOADED))
     resource_tracker.ensure_running()  # first: it opens the mask again
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    safe = os.environ.get(SAFE_PATH)
+    os.environ[SAFE_PATH] = "1"
     try:
         forkserver.ensure_running()
     finally:
+        if safe is None:
+            del os.environ[SAFE_PATH]
+        else:
+            os.environ[SAFE_PATH] = safe
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 

@@ -156,3 +156,33 @@ def test_a_cluster_s_stray_files_are_swept_when_they_are_old(four_days: Berth) -
     four_days.night()
     assert young.exists()
     assert not old.exists()
+
+
+ELSEWHERE = """
+import sys
+from pathlib import Path
+from pipeline.workers import choose
+if __name__ == "__main__":
+    with choose("2", Path(sys.argv[1])) as workers:
+        print(workers.all(abs, [-1, -2]))
+"""
+
+
+def test_a_folder_called_pipeline_where_a_command_is_run_is_not_loaded_in_place_of_ours(tmp_path: Path) -> None:
+    here, scripts, site = tmp_path / "here", tmp_path / "scripts", tmp_path / "site"
+    for folder in (here / "pipeline", scripts, site):
+        folder.mkdir(parents=True)
+    (here / "pipeline" / "__init__.py").write_text(f"open({str(here / 'loaded')!r}, 'w')\n", encoding="utf-8")
+    (scripts / "run.py").write_text(ELSEWHERE, encoding="utf-8")
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONSAFEPATH"}
+    ran = subprocess.run(
+        [sys.executable, str(scripts / "run.py"), str(site)],
+        cwd=here,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=True,
+    )
+    assert ran.stdout == "[1, 2]\n"
+    assert not (here / "loaded").exists()
