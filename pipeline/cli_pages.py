@@ -39,6 +39,9 @@ def pages(
 
     Open pages/index.html in a browser. Every night writes them too, where something is new.
     """
+    from pipeline.workers import expect_work
+
+    expect_work(workers, also=("pipeline.reports.hands",))
     from pipeline.compare import read_specs
     from pipeline.reports.making import make_pages
 

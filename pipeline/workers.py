@@ -170,10 +170,13 @@ class Workers:
         return self._executor
 
 
-def expect_work(choice: str | None) -> None:
-    """Let the fork server load the program meanwhile, where `--workers` means processes: it takes half a second."""
+def expect_work(choice: str | None, also: Sequence[str] = ()) -> None:
+    """Let the fork server load the program meanwhile, where `--workers` means processes: it takes half a second.
+
+    `also`: modules that the jobs to come import besides.
+    """
     if choice is None or choice.isdecimal():
-        _start_fork_server()
+        _start_fork_server(also)
 
 
 def choose(choice: str | None, site_root: Path) -> Workers:
@@ -224,13 +227,13 @@ def _processes(count: int, site_root: Path) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(count, mp_context=context, initializer=_begin, initargs=(str(site_root), memory))
 
 
-def _start_fork_server() -> None:
+def _start_fork_server(also: Sequence[str] = ()) -> None:
     """Have it run, and load the program, unmoved by Ctrl-C: a terminal sends that to every process of a command.
 
     Python would have it look for modules in the folder that a command is run in before all others: whoever has a folder
     `pipeline` there would have it loaded in place of ours.
     """
-    forkserver.set_forkserver_preload(list(PRELOADED))
+    forkserver.set_forkserver_preload([*PRELOADED, *also])
     resource_tracker.ensure_running()  # first: it opens the mask again
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     safe = os.environ.get(SAFE_PATH)
