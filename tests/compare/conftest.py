@@ -8,18 +8,15 @@ import pytest
 
 import sample_logs
 from pipeline.compare import compare, read_specs
-from pipeline.demo import build_demo
 from pipeline.ledger.database import Ledger, open_published
-from pipeline.watch import Silent
+from tests.demo_site import shared_demo
 
 CANDIDATE = Path(sample_logs.__file__).parent / "candidates" / "aramid-42.toml"
 
 
 @pytest.fixture(scope="session")
-def demo_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = tmp_path_factory.mktemp("demo") / "demo-site"
-    build_demo(root, Silent())
-    return root
+def demo_site(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    return shared_demo(tmp_path_factory, worker_id)
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import shutil
 from collections.abc import Iterator
@@ -11,11 +10,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
-from pipeline.demo import build_demo
 from pipeline.ledger.database import open_published
-from pipeline.reports.making import make_pages
 from pipeline.reports.snapshot import Snapshot
-from pipeline.watch import Silent
+from tests.demo_site import shared_demo
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
@@ -23,16 +20,7 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 @pytest.fixture(scope="session")
 def demo_root(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
     """The demo site after its nights, with `pages/`. Only read it. Test processes share one."""
-    base = tmp_path_factory.getbasetemp()
-    shared = base if worker_id == "master" else base.parent
-    root = shared / "demo-of-pages" / "site"
-    with (shared / "demo-of-pages.lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not (root / "pages").is_dir():
-            root.parent.mkdir()
-            build_demo(root, Silent())
-            make_pages(root, root / "pages")
-    return root
+    return shared_demo(tmp_path_factory, worker_id)
 
 
 @pytest.fixture(scope="session")
