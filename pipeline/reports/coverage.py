@@ -60,17 +60,21 @@ def covers(
 ) -> dict[str, dict[date, Cover]]:
     """Each channel's days, those with a line or a reading. `read`: days with readings, by channel.
 
-    Lines that are rigged on a channel from when to when with the same share, as a line and its tail, count once; lines
-    that share a hook each count, as their sheets do.
+    A sheet serves every line that had the channel from when to when of a day with the same share: a line and its tail,
+    and on a full day all lines that share a hook alike. So such stretches count once here as well.
     """
     observed: dict[str, dict[date, int]] = {name: {} for name in site.channels}
     rigged: dict[str, dict[date, int]] = {name: {} for name in site.channels}
     for sheet in sheets:
         of_day = observed[sheet.channel]
         of_day[sheet.day] = of_day.get(sheet.day, 0) + sheet.observed_us
-    for row in {(r.channel, r.from_us, r.to_us, r.share_pct): r for r in site.riggings}.values():
-        for day, elapsed_us in _elapsed(row, horizon_us):
-            rigged[row.channel][day] = rigged[row.channel].get(day, 0) + elapsed_us
+    stretches = {
+        (row.channel, day, from_us, to_us, row.share_pct)
+        for row in site.riggings
+        for day, from_us, to_us in _stretches(row, horizon_us)
+    }
+    for channel, day, from_us, to_us, _ in stretches:
+        rigged[channel][day] = rigged[channel].get(day, 0) + to_us - from_us
     found: dict[str, dict[date, Cover]] = {}
     for name in site.channels:
         own, seen, here = rigged[name], observed[name], read.get(name, set())
@@ -153,14 +157,14 @@ def _months(first: date, last: date, cell: int) -> list[dict[str, Any]]:
     ]
 
 
-def _elapsed(row: Rigging, horizon_us: int) -> Iterable[tuple[date, int]]:
-    """Rigged time of each UTC day, up to the horizon."""
+def _stretches(row: Rigging, horizon_us: int) -> Iterable[tuple[date, int, int]]:
+    """From when to when it is rigged on each UTC day, up to the horizon."""
     end_us = horizon_us if row.to_us is None else min(row.to_us, horizon_us)
     if end_us <= row.from_us:
         return
     for number in range(day_of(row.from_us).toordinal(), day_of(end_us - 1).toordinal() + 1):
         start_us = day_start_us(date.fromordinal(number))
-        yield date.fromordinal(number), min(end_us, start_us + DAY_US) - max(row.from_us, start_us)
+        yield date.fromordinal(number), max(row.from_us, start_us), min(end_us, start_us + DAY_US)
 
 
 def _order(site: Site) -> Sequence[str]:
