@@ -104,7 +104,7 @@ def due(snapshot: Snapshot) -> Iterator[Due]:
         left = None if row is None else _days_left(row, snapshot.known_us)
         if row is None or left is None or left > SOON_DAYS:
             continue
-        when = f"was due on {row.due}, {-left} days ago" if left < 0 else f"is due on {row.due}, in {left} days"
+        when = f"was due on {row.due}, {-left:.0f} days ago" if left < 0 else f"is due on {row.due}, in {left:.0f} days"
         yield Due(channel, f"its calibration ({row.certificate or 'no certificate named'}) {when}")
 
 
@@ -117,10 +117,10 @@ def calibrations(snapshot: Snapshot) -> Table:
         Column("certificate", wide=True),
         Column("uncertainty", "%", "of full scale", command("explain", "LINE")),
         Column("due"),
-        Column("days left", "", "at the end of what is known", None),
+        Column("days left", "", "when the newest run looked; a day that is due counts wholly as in time", None),
         Column("state"),
     )
-    rows = []
+    rows: list[tuple[float, Row]] = []
     for channel, row in _in_force(snapshot):
         place = snapshot.site.channels[channel].place
         if row is None:
@@ -155,9 +155,9 @@ def _in_force(snapshot: Snapshot) -> Iterator[tuple[str, Calibration | None]]:
             yield name, made[-1] if made else None
 
 
-def _days_left(row: Calibration, known_us: int) -> int | None:
-    """Whole days until it is due, negative once it is overdue; None without a date."""
-    return None if row.due is None else (day_start_us(row.due) - known_us // DAY_US * DAY_US) // DAY_US
+def _days_left(row: Calibration, known_us: int) -> float | None:
+    """Days until the end of the day on which it is due, negative once it is overdue; None without a date."""
+    return None if row.due is None else (day_start_us(row.due) + DAY_US - known_us) / DAY_US
 
 
 def brakes(snapshot: Snapshot) -> Table:

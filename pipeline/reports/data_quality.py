@@ -56,7 +56,7 @@ def _view(snapshot: Snapshot) -> dict[str, Any]:
         "pairs": _pairs(clocks_view(findings)),
         "conflicts": _conflicts(conflicts_view(findings)),
         "overdue": _texts("overdue", "Due, and not come", overdue_view(findings)),
-        "calibrations": _calibrations(calibrations_view(snapshot.site, snapshot.horizon_us)),
+        "calibrations": _calibrations(calibrations_view(snapshot.site, snapshot.known_us)),
         "findings": _findings(findings_view(findings)),
         "findings_left_out": max(len(findings) - FINDINGS, 0),
     }
@@ -241,7 +241,7 @@ def _calibrations(rows: Sequence[Mapping[str, Any]]) -> Table:
         Column("channel"),
         Column("calibrated"),
         Column("due"),
-        Column("days left", note="to the latest sample, not to today"),
+        Column("days left", note="when the newest run looked; a day that is due counts wholly as in time"),
         Column("state"),
         Column("certificate", wide=True),
     )

@@ -135,8 +135,8 @@ def _rate(one: Row) -> dict[str, Any]:
     }
 
 
-def calibrations_view(site: Site, horizon_us: int | None) -> list[dict[str, Any]]:
-    """The newest calibration of every tension channel, those due soonest first; the days left are to the latest sample.
+def calibrations_view(site: Site, known_us: int | None) -> list[dict[str, Any]]:
+    """The newest calibration of every tension channel, those due soonest first; days left count from `known_us`.
 
     A day that is due counts wholly as in time.
     """
@@ -147,7 +147,7 @@ def calibrations_view(site: Site, horizon_us: int | None) -> list[dict[str, Any]
             continue
         due = held[-1].due if held else None
         due_us = None if due is None else _due_us(due)
-        left = None if due_us is None or horizon_us is None else (due_us - horizon_us) / 86.4e9
+        left = None if due_us is None or known_us is None else (due_us - known_us) / 86.4e9
         rows.append(
             {
                 "channel": name,
@@ -155,7 +155,7 @@ def calibrations_view(site: Site, horizon_us: int | None) -> list[dict[str, Any]
                 "due": None if due is None else str(due),
                 "due_us": due_us,
                 "certificate": held[-1].certificate if held else None,
-                "days_left": Figure(left, Trace("calibrations.csv, due, up to the latest sample"), "d", 0),
+                "days_left": Figure(left, Trace("calibrations.csv, due, from when the newest run looked"), "d", 0),
                 "overdue": left is not None and left < 0,
             }
         )

@@ -115,6 +115,7 @@ def common_of(snapshot: Snapshot, found: Iterable[Page]) -> dict[str, Any]:
         "site_name": site.info.name or site.info.id,
         "zone": site.zone,
         "zone_name": site.info.timezone,
+        "looked": Instant(us_to_rfc3339(snapshot.known_us // 1_000_000 * 1_000_000)),
         "until": None if until_us is None else Instant(us_to_rfc3339(until_us)),
         "run": snapshot.head["run"],
         "caution": CAUTION,
