@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from pipeline.ledger.line_facts import SILENT, SILENT_SITE
 from pipeline.reports import berth_gauges
 from pipeline.reports.berth_lines import line_link
 from pipeline.reports.figures import Figure, Instant, Link, command, kn
@@ -41,7 +42,7 @@ class Task:
 def todo(snapshot: Snapshot) -> list[Task]:
     """Everything that asks for something, most urgent first; reasons that are the same of several lines once."""
     tasks = [Task(do, mark, found) for rule, (mark, do) in RULES.items() if (found := list(_items(snapshot, rule)))]
-    tasks += _of_brakes(snapshot) + _of_gauges(snapshot)
+    tasks += _of_brakes(snapshot) + _of_silence(snapshot) + _of_gauges(snapshot)
     return tasks
 
 
@@ -86,6 +87,13 @@ def _of_brakes(snapshot: Snapshot) -> list[Task]:
     return [Task("Test brakes", "warning", items)] if items else []
 
 
+def _of_silence(snapshot: Snapshot) -> list[Task]:
+    """What has stopped sending: the advice of lines may not speak of it."""
+    said = [row for kind in (SILENT_SITE, SILENT) for row in snapshot.findings if row["kind"] == kind]
+    items = [{"of": [Link(row["subject"], "index.html#findings-table")], "because": [row["text"]]} for row in said]
+    return [Task("Find why readings stopped", "warning", items)] if items else []
+
+
 def _of_gauges(snapshot: Snapshot) -> list[Task]:
     """Calibrations that are overdue or soon due."""
     items = [
@@ -96,17 +104,17 @@ def _of_gauges(snapshot: Snapshot) -> list[Task]:
 
 
 def limits(snapshot: Snapshot) -> Table:
-    """Lines above a limit now: of load in the last day before the latest sample; of service and of strength."""
+    """Lines above a limit: of load in the last day before the latest sample; of service and of strength."""
     columns = (
         Column("line"),
         Column("limit"),
-        Column("now", trace=command("status")),
+        Column("found", trace=command("status")),
         Column("allowed"),
         Column("when"),
         Column("whose limit", wide=True),
     )
     rows = [*_loads(snapshot), *_served(snapshot), *_weak(snapshot)]
-    caption = f"Loads of the last {NOW_H:g} h before the latest sample; service and strength as they stand"
+    caption = f"Highest loads of the {NOW_H:g} h up to the newest sample; service and strength as they stand"
     empty = "no line is above a limit that is known here, which says nothing of what is not recorded"
     return Table("limits-table", caption, columns, rows, few=len(rows) < 8, empty=empty)
 
@@ -138,7 +146,7 @@ def _loads(snapshot: Snapshot) -> Iterator[Row]:
                 [kn(event["peak_kn"], trace, at_least=bool(event.get("peak_at_least"))), "=", pct],
                 f"{allowed[kind]:g} %",
                 Instant(event["peak_at"]),
-                f"policy: of {event.get('peak_pct_of') or 'break force'}; an event of the last {NOW_H:g} h",
+                f"policy, percent of {event.get('peak_pct_of') or 'break force'}",
             ],
             mark="alarm" if event.get("severity") == "alarm" else "warning",
         )

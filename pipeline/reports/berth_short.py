@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from pipeline.ledger.line_facts import SILENT_SITE
+from pipeline.ledger.words import SEVERITY_INDEX
 from pipeline.reports import berth_gauges
 from pipeline.reports.berth_lines import line_link
 from pipeline.reports.figures import Figure, Link, command
@@ -15,8 +17,25 @@ from pipeline.reports.tables import Cell
 
 def short(snapshot: Snapshot) -> list[Mapping[str, Any]]:
     """Rows of what, and words with figures and links."""
-    rows = [_line("Worst main line", "main", snapshot), _line("Worst tail", "tail", snapshot)]
+    rows = [_silent(snapshot), _line("Worst main line", "main", snapshot), _line("Worst tail", "tail", snapshot)]
     return [row for row in (*rows, _brakes(snapshot), _sensors(snapshot)) if row is not None]
+
+
+def _silent(snapshot: Snapshot) -> Mapping[str, Any] | None:
+    """Said first where the whole site is silent: all below is then older than it looks."""
+    found = [row for row in snapshot.findings if row["kind"] == SILENT_SITE]
+    if not found or snapshot.horizon_us is None:
+        return None
+    trace = command("findings")
+    silent_s = (snapshot.known_us - snapshot.horizon_us) / 1e6
+    words: list[Cell] = [
+        "nothing for ",
+        Figure(silent_s, trace, "h", 0, scale=1 / 3600, value_unit="s"),
+        " when the newest run looked: ",
+        Link(found[0]["text"], QUALITY),
+        ". What is called now or last night is as of the newest sample; all since is unobserved.",
+    ]
+    return {"what": "Data", "words": words, "mark": "alarm"}
 
 
 def _line(what: str, part: str, snapshot: Snapshot) -> Mapping[str, Any] | None:
@@ -33,14 +52,19 @@ def _line(what: str, part: str, snapshot: Snapshot) -> Mapping[str, Any] | None:
     words = [
         line_link(row["line"]),
         f" ({said}): ",
+        f"{row['basis']} ",
         Figure(row["used"], trace),
-        f" of 1 is counted against its zone {row['zone']} ({row['basis']})",
+        f" counted against its zone {row['zone']}",
+        ", which ranks lines and is no percent of life" if row["basis"] == SEVERITY_INDEX else ", of 1",
         *_made_of(snapshot, row),
         ".",
     ]
     unknown = sum(1 for other in rows if other["opening"] == "unknown")
     if unknown:
-        words.append(f" Of {unknown} of {len(rows)} the life used before the first record is unknown, and not in it.")
+        many = f"{unknown} of {len(rows)}"
+        words.append(
+            f" For {many} the life used before the first record is unknown and not counted: another may be worse."
+        )
     return {"what": what, "words": words, "mark": "alarm" if first["rule"] == "retire" else ""}
 
 
