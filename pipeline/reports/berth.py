@@ -93,7 +93,9 @@ def _balance(snapshot: Snapshot) -> Mapping[str, Any] | None:
         Column("line"),
         Column("role"),
         Column("mean", "kN", "over the time in which all lines were fast", trace),
-        Column("of role's mean", "", "its mean over the mean of its role", trace),
+        Column(
+            "most of its role, times its mean", "", "of the one that bore most: its mean over that of its role", trace
+        ),
         Column("last hour", "kN", "over the last recorded hour of that time", trace),
         Column("planned", "kN", "rigging.csv's pretension, else the policy's", trace),
         Column("mean of planned", "%", "", trace),

@@ -122,7 +122,12 @@ def by_zone(snapshot: Snapshot) -> Table:
         *(Column(name, "", "posted; not reckoned where the spec gives no constants", stated) for name in MECHANISMS),
         Column("its worse band", "", "bands are never added to one another", stated),
         Column("pending", "", "fatigue of open cycles", stated),
-        Column("strength left", "kN", "at the weakest place of the zone", stated),
+        Column(
+            "strength left, straight",
+            "kN",
+            "at the weakest place of the zone; less where it bends, as the advice reckons",
+            stated,
+        ),
     )
     rows = [row for said in snapshot.status["lines"] for row in _zones(snapshot, said)]
     return Table("zones-table", "Posted life by zone and mechanism", columns, rows)

@@ -99,4 +99,4 @@ def alone(snapshot: Snapshot) -> Table:
 
 
 def _caption(what: str) -> str:
-    return f"{what}, of the last {NIGHT_H:g} h before the latest sample or new with the last run, newest first"
+    return f"{what}, of the {NIGHT_H:g} h up to the newest sample or new with the last run, newest first"

@@ -54,7 +54,7 @@ WORDS: Final[Mapping[str, str]] = {
     "confidence_is": "what the confidence is",
     "planned_by": "planned by",
     "highest_recorded_is": "what the highest is",
-    "doubtful": "doubtful",
+    "doubtful": "reasons to doubt it",
     "class": "class",
     "of_share": "lines share the hook",
     "hook_lines": "lines on the hook",

@@ -259,7 +259,7 @@ def strength_view(answer: Answer) -> View:
         "source": told["source"],
         "basis": told["basis"],
         "basis_reasons": told["basis_reasons"],
-        "left": Table("left", f"Strength left by the spec's model: {told['basis']}",
+        "left": Table("left", f"Strength left by the spec's model, straight, no bend taken off: {told['basis']}",
                       [Column("zone"), Column("band"), Column("left", unit="kN", trace=said)], left, few=True),
         "least": None if least is None else _least(least, said),
     }  # fmt: skip
@@ -279,6 +279,7 @@ def _least(least: Answer, said: Trace) -> View:
         else {
             "ratio": constant(bend["ratio"], said),
             "strength": number(bend["strength"], said),
+            "left": kn(float(least["peak_kn"]) + float(least["margin_kn"]), said),
             "outside": bend["outside"],
             "source": bend["source"],
         },

@@ -9,7 +9,7 @@ from html import escape
 
 from pipeline.reports.figures import Picture
 
-WIDTH, HEIGHT = 110.0, 22.0
+WIDTH, HEIGHT = 80.0, 22.0
 
 
 def picture(width: float, height: float, body: Iterable[str], *, label: str, css: str = "") -> Picture:
