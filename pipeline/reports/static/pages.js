@@ -123,6 +123,7 @@
 
   // -- charts ---------------------------------------------------------------------------------------------------------
   const drawn = [];  // { box, spec, figure, view }
+  const PAPER_PX = 700;  // A4 less its margins in pages.css, 186 mm at 96 px an inch
   const DASHES = ["solid", "dashed", "dotted", "dotdash"];
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim() || name;
   const factorOf = (axis) => (axis.unit === "kN" ? UNITS[choice.unit][0] : 1);
@@ -178,7 +179,7 @@
     return figure.line(x, y, { source, ...line, ...named });
   }
 
-  function styled(figure, spec) {
+  function styled(figure, spec, width) {
     const ink = colour("ink"), soft = colour("soft"), rule = colour("rule");
     figure.background_fill_color = null;
     figure.border_fill_color = null;
@@ -194,6 +195,9 @@
       figure.above = [...figure.above, legend];
       Object.assign(legend, { orientation: "horizontal", location: "left", background_fill_color: colour("paper"), background_fill_alpha: .75,
         border_line_color: null, label_text_color: ink, padding: 3, spacing: 10, label_text_font_size: "11px", glyph_height: 12 });
+      // In rows, where one would be wider than the chart: a name takes some 7 px a letter, and its stroke 40.
+      const needed = spec.series.reduce((sum, one) => sum + one.name.length * 7 + 40, 0), rows = Math.ceil(needed / (width - 90));
+      if (rows > 1) legend.ncols = Math.ceil(spec.series.length / rows);
     }
     if (spec.x.scale === "at") {
       // Bokeh's own have the month first and a slash.
@@ -225,7 +229,8 @@
       figure.add_layout(new Bokeh.Span({ location: mark.at * factor, dimension, line_color: c, line_dash: "dashed", line_width: 1 }));
       const at = dimension === "height"
         ? { x: mark.at * factor, y: 4, y_units: "screen", angle: Math.PI / 2, y_offset: 0, x_offset: -3 }
-        : { x: 4, x_units: "screen", y: mark.at * factor, y_offset: 2 };
+        // Below its line: above, the words at the highest would be cut by the frame.
+        : { x: 4, x_units: "screen", y: mark.at * factor, y_offset: -2, text_baseline: "top" };
       figure.add_layout(new Bokeh.Label({ ...at, text: mark.words, text_color: c, text_font_size: "11px" }));
     };
     for (const mark of spec.marks) add(mark, "height", factorOf(spec.x));
@@ -237,7 +242,7 @@
     return axis.low !== null && axis.high !== null ? new Bokeh.Range1d({ start: axis.low * f, end: axis.high * f }) : undefined;
   }
 
-  function build(spec) {
+  function build(spec, width) {
     const options = { height: spec.height, sizing_mode: "stretch_width", toolbar_location: null, tools: [],
       x_axis_type: typeOf(spec.x), y_axis_type: typeOf(spec.y), x_axis_label: spec.x.scale === "at" ? `${spec.x.label} (${choice.clock === "utc" ? "UTC" : "local"})` : labelOf(spec.x), y_axis_label: labelOf(spec.y) };
     const x = rangeOf(spec.x) ?? new Bokeh.Range1d(), y = rangeOf(spec.y);
@@ -252,7 +257,7 @@
     const hover = new Bokeh.HoverTool({ tooltips: tips, formatters: { $x: spec.x.scale === "at" ? "datetime" : "numeral" }, mode: "mouse" });
     figure.add_tools(zoom, hover);
     figure.toolbar.active_drag = zoom;
-    styled(figure, spec);
+    styled(figure, spec, width);
     return figure;
   }
 
@@ -315,7 +320,7 @@
 
   async function draw(entry) {
     const { box, spec } = entry, target = box.querySelector(".chart");
-    entry.figure = build(spec);
+    entry.figure = build(spec, target.clientWidth);
     show(entry, ...(entry.shown ?? [spec.from_x ?? entry.whole[0], spec.to_x ?? entry.whole[1]]));
     follow(entry);
     target.replaceChildren();
@@ -350,6 +355,16 @@
     }
     await drawAll();
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+    // Paper is narrower than most screens: a chart is shrunk to it as it stands, as no new one is drawn in time.
+    addEventListener("beforeprint", () => {
+      for (const at of all(document, ".chart")) {
+        const wide = at.clientWidth;
+        if (wide > PAPER_PX) Object.assign(at.style, { width: `${wide}px`, maxWidth: "none", zoom: String(PAPER_PX / wide) });
+      }
+    });
+    addEventListener("afterprint", () => {
+      for (const at of all(document, ".chart")) Object.assign(at.style, { width: "", maxWidth: "", zoom: "" });
+    });
   }
 
   choices();
