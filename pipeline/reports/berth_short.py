@@ -26,12 +26,9 @@ def _silent(snapshot: Snapshot) -> Mapping[str, Any] | None:
     found = [row for row in snapshot.findings if row["kind"] == SILENT_SITE]
     if not found or snapshot.horizon_us is None:
         return None
-    trace = command("findings")
-    silent_s = (snapshot.known_us - snapshot.horizon_us) / 1e6
+    silent_h = (snapshot.known_us - snapshot.horizon_us) / 3.6e9
     words: list[Cell] = [
-        "nothing for ",
-        Figure(silent_s, trace, "h", 0, scale=1 / 3600, value_unit="s"),
-        " when the newest run looked: ",
+        f"nothing for {silent_h:.0f} h when the newest run looked: ",
         Link(found[0]["text"], QUALITY),
         ". What is called now or last night is as of the newest sample; all since is unobserved.",
     ]
