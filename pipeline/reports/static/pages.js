@@ -309,6 +309,12 @@
       ["On", move((a, b) => [a + (b - a) / 4, b + (b - a) / 4])],
       ["Whole", () => show(entry, ...entry.whole)],
     ];
+    // Zooming in goes to the middle, where an episode of an hour seldom has its peak.
+    const peaks = entry.spec.link ? entry.spec.series.find((one) => one.kind === "points" && one.colour === "alarm") : undefined;
+    if (peaks?.x.length) {
+      const at = peaks.x[peaks.y.indexOf(Math.max(...peaks.y))];
+      buttons.push(["To the peak", () => show(entry, at - 6e4, at + 6e4)]);
+    }
     for (const [words, act] of buttons) {
       const button = document.createElement("button");
       button.type = "button";
