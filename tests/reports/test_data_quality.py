@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from datetime import date
 from decimal import Decimal
 from html import unescape
+from pathlib import Path
 
 import pytest
 
 from pipeline.ledger import index
+from pipeline.ledger.account import last_site
 from pipeline.ledger.database import open_published
 from pipeline.reports import data_quality
 from pipeline.reports.coverage import Cover, coverage_view
@@ -20,7 +22,7 @@ from pipeline.reports.quarantined import bytes_text, quarantine_view
 from pipeline.reports.snapshot import Snapshot
 from pipeline.reports.writing import page_html
 from schemas.times import rfc3339_us
-from tests.night.berth import Berth
+from tests.night.berth import Berth, make_berth, record
 from tests.reports.happened import DAY, GAP, HOSTILE, SHORT, make_happened
 
 
@@ -97,6 +99,19 @@ def test_coverage_of_a_channel_is_that_of_its_lines_statement(snapshot: Snapshot
     assert channels["H1"]["rigged"].value == 6 * 3600 - 2
     assert channels["H1"]["observed"].value == 6 * 3600 - 2 - (GAP[1] - GAP[0]) // 1_000_000
     assert channels["H1"]["last_read"] == DAY
+
+
+def test_lines_that_share_a_hook_alike_are_one_stretch_of_its_channel(tmp_path: Path) -> None:
+    shared = make_berth(tmp_path / "b", ("L1,H1,2026-03-01T12:00:00Z,,a,50", "L2,H1,2026-03-01T15:00:00Z,,a,50"))
+    for day in ("2026-03-02", "2026-03-03"):
+        shared.deliver(f"hooks_{day}.csv", record(f"{day}T00:00", 200))
+    shared.night(through="2026-03-03")
+    with open_published(shared.root) as ledger:
+        view = coverage_view(ledger, last_site(ledger))
+    assert view is not None
+    [hook] = [one for one in view["channels"] if one["channel"] == "H1"]
+    # By hand: the first day each from when it was rigged, 12 and 9 hours; both full days once.
+    assert hook["rigged"].value == (12 + 9 + 24 + 24) * 3600
 
 
 @pytest.mark.parametrize(
