@@ -26,7 +26,7 @@ from schemas.documents import ValueRule as ValueRule
 from schemas.specs import FatigueCurve as FatigueCurve
 from schemas.specs import Limits as Limits
 from schemas.specs import Spec as Spec
-from schemas.times import day_start_us, instant_us
+from schemas.times import DAY_US, day_start_us, instant_us
 
 Quantity = Literal["tension", "payout", "brake", "winch-mode", "hook-state", "temperature", "wind"]
 Kind = Literal["load-pin", "winch-brake", "other"]
@@ -73,6 +73,13 @@ class Calibration(Model):
     @property
     def from_us(self) -> int:
         return instant_us(self.from_at)
+
+    @property
+    def overdue_from_us(self) -> int | None:
+        """The instant from which it is overdue: a day that is due counts wholly as in time; None where none is."""
+        if self.due is None:
+            return None
+        return instant_us(self.due) if isinstance(self.due, datetime) else day_start_us(self.due) + DAY_US
 
     def uncertainty_kn(self, capacity_kn: float | None) -> float | None:
         """The same in kN, of a channel of this capacity; None where register or capacity do not tell it."""

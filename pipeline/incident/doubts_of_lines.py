@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
 from functools import cached_property
 from typing import Any, Final, Literal
 
@@ -14,7 +13,7 @@ from pipeline.incident.lines import LineRecord
 from pipeline.incident.numbering import Context
 from pipeline.incident.observed import gaps_of
 from pipeline.incident.record import Figure, Happening, figures
-from schemas.times import day_start_us, instant_us, us_to_rfc3339
+from schemas.times import us_to_rfc3339
 
 # House rules, no source.
 RISE_S: Final = 0.5
@@ -138,12 +137,9 @@ def calibration_doubts(context: Context, parts: Parts, record: LineRecord) -> li
         return [("calibration", record.line, text, "how far its loads are off is not known", "some", touched)]
     out: list[tuple[Any, ...]] = []
     newest = held[-1]
-    if newest.due is not None:
-        due = newest.due
-        due_us = instant_us(due) if isinstance(due, datetime) else day_start_us(due) + 86_400_000_000
-        if due_us <= context.berthed.at_us:
-            text = f"the calibration of {record.channel} was due on {due}"
-            out.append(("calibration", record.line, text, "its stated uncertainty no longer holds", "some", touched))
+    if newest.overdue_from_us is not None and newest.overdue_from_us <= context.berthed.at_us:
+        text = f"the calibration of {record.channel} was due on {newest.due}"
+        out.append(("calibration", record.line, text, "its stated uncertainty no longer holds", "some", touched))
     if newest.uncertainty_pct is None:
         text = f"the calibration of {record.channel} states no uncertainty"
         out.append(("calibration", record.line, text, "how far its loads are off is not known", "some", touched))

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from datetime import date, datetime
+from datetime import date
 
 from pipeline.ledger.rows import ChannelDay
 from pipeline.night.finding import GAUGES, Finding
 from pipeline.site import Site
-from schemas.registers import Calibration
-from schemas.times import DAY_US, day_start_us, instant_us, us_to_rfc3339
+from schemas.times import DAY_US, day_start_us, us_to_rfc3339
 
 
 def calibration_findings(
@@ -35,7 +34,7 @@ def _of_channel(site: Site, channel: str, last: date, horizon_us: int) -> Iterat
             text = "it is used, and calibrations.csv has no calibration of it: its readings stand as they came"
             yield Finding("calibration-missing", channel, "warning", text, scope=GAUGES)
         return
-    due_us = _due_us(held[-1])
+    due_us = held[-1].overdue_from_us
     # A day's readings after the due day, with a rigging that reaches beyond it: then it was used overdue.
     if due_us is None or horizon_us <= due_us or day_start_us(last) + DAY_US <= due_us:
         return
@@ -52,10 +51,3 @@ def _of_channel(site: Site, channel: str, last: date, horizon_us: int) -> Iterat
             "uncertainty_pct": held[-1].uncertainty_pct,
         }
         yield Finding("calibration-overdue", channel, "warning", text, scope=GAUGES, evidence=evidence)
-
-
-def _due_us(row: Calibration) -> int | None:
-    """The instant from which it is overdue: a day counts wholly as in time."""
-    if row.due is None:
-        return None
-    return instant_us(row.due) if isinstance(row.due, datetime) else day_start_us(row.due) + DAY_US

@@ -11,7 +11,7 @@ from pipeline.reports.page import QUALITY
 from pipeline.reports.snapshot import Snapshot
 from pipeline.reports.tables import Cell, Column, Row, Table
 from schemas.registers import Calibration
-from schemas.times import DAY_US, day_start_us
+from schemas.times import DAY_US
 
 SOON_DAYS: Final = 30
 """How long before it is due a calibration is named. House rule."""
@@ -157,7 +157,7 @@ def _in_force(snapshot: Snapshot) -> Iterator[tuple[str, Calibration | None]]:
 
 def _days_left(row: Calibration, known_us: int) -> float | None:
     """Days until the end of the day on which it is due, negative once it is overdue; None without a date."""
-    return None if row.due is None else (day_start_us(row.due) + DAY_US - known_us) / DAY_US
+    return None if row.overdue_from_us is None else (row.overdue_from_us - known_us) / DAY_US
 
 
 def brakes(snapshot: Snapshot) -> Table:

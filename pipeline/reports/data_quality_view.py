@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Any, Final
 
 from pipeline.reports.figures import Figure, Trace, command, instant
 from pipeline.site import Site
-from schemas.times import day_start_us, instant_us
 
 COUNTS: Final = ("header", "blank", "ignored", "stored", "duplicate", "quarantined")
 """What becomes of a line of a raw file; together they are its lines."""
@@ -146,7 +144,7 @@ def calibrations_view(site: Site, known_us: int | None) -> list[dict[str, Any]]:
         if channel.quantity != "tension":
             continue
         due = held[-1].due if held else None
-        due_us = None if due is None else _due_us(due)
+        due_us = held[-1].overdue_from_us if held else None
         left = None if due_us is None or known_us is None else (due_us - known_us) / 86.4e9
         rows.append(
             {
@@ -161,10 +159,6 @@ def calibrations_view(site: Site, known_us: int | None) -> list[dict[str, Any]]:
         )
     far = 2**63
     return sorted(rows, key=lambda row: (far if row["due_us"] is None else row["due_us"], row["channel"]))
-
-
-def _due_us(due: Any) -> int:
-    return instant_us(due) if isinstance(due, datetime) else day_start_us(due) + 86_400_000_000
 
 
 def overdue_view(findings: Sequence[Row]) -> list[dict[str, Any]]:
