@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import secrets
 import shutil
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
@@ -23,6 +22,7 @@ from pipeline.exports.workbook import write_workbook
 from pipeline.ledger.database import Ledger
 from pipeline.ledger.portable import PortableTable, PortableView, write_database
 from pipeline.store.files import cannot_write, make_folder, sync_file, sync_folder
+from pipeline.store.folders import draft_beside, swap_in, sweep_beside
 from pipeline.store.tables import write_table
 from schemas.exported import DUCKDB, VERSION, Table, json_schema
 
@@ -59,15 +59,19 @@ def write_export(ledger: Ledger, out: Path, names: Sequence[str] = (), *, worker
     """
     out = Path(os.path.abspath(out))
     must_be_ours(out, ledger.root)
+    place = Path(os.path.abspath(out))  # `.` has a name too
+    sweep_beside(place)
     source = Source(ledger)
     tables = [table for table in TABLES.values() if not names or table.name in names]
-    draft = out.parent / f".{out.name}.{secrets.token_hex(4)}.draft"
+    draft = draft_beside(place)
     try:
         make_folder(draft)
         manifest = _fill(draft, source, tables, whole=not names, workers=workers)
         (draft / MANIFEST).write_text(as_text(manifest), encoding="utf-8")
         digest = sync_file(draft / MANIFEST)
-        _swap(draft, out)
+        sync_folder(draft)
+        swap_in(draft, place)
+        sync_folder(out.resolve().parent)
     except OSError as error:
         raise cannot_write(out, error) from error
     finally:
@@ -201,16 +205,3 @@ def _manifest(
 
 def _some(counts: Mapping[str, Mapping[str, int]]) -> dict[str, Mapping[str, int]]:
     return {name: columns for name, columns in counts.items() if columns}
-
-
-def _swap(draft: Path, out: Path) -> None:
-    """Put the draft in the folder's place; what was there goes when it stands. The draft is whole and on the disk."""
-    before = None
-    if out.exists():
-        before = out.with_name(f".{out.name}.{secrets.token_hex(4)}.before")
-        os.rename(out, before)
-    sync_folder(draft)
-    os.rename(draft, out)
-    sync_folder(out.resolve().parent)
-    if before is not None:
-        shutil.rmtree(before)

@@ -1,13 +1,9 @@
-"""The folder of pages: what is copied into it, and how a draft takes its place."""
+"""The folder of pages: what is copied into it, and whose it must be."""
 
 from __future__ import annotations
 
-import glob
 import importlib.util
-import os
-import secrets
 import shutil
-import time
 from importlib.resources import files
 from pathlib import Path
 
@@ -16,7 +12,6 @@ from pipeline.reports.fresh import mark_of
 
 SCRIPTS = ("bokeh.min.js", "bokeh-api.min.js")
 """Of Bokeh: what draws, and what it is told by."""
-STRAY_S = 3600.0
 
 
 def put_static(folder: Path) -> None:
@@ -42,27 +37,3 @@ def must_be_ours(folder: Path) -> None:
             file=folder,
             next_step="name another folder, or move it away",
         )
-
-
-def sweep(folder: Path) -> None:
-    """Take away what a making that was killed left beside the folder; a making under way is younger than an hour."""
-    for stray in folder.parent.glob(f".{glob.escape(folder.name)}-????????.*"):
-        if stray.suffix in (".draft", ".old") and time.time() - stray.stat().st_mtime > STRAY_S:
-            shutil.rmtree(stray, ignore_errors=True)
-
-
-def swap(draft: Path, folder: Path) -> None:
-    """Let the draft take the folder's place. Should the machine stop between both renames, the old pages lie beside
-    and the next making puts new ones in; a half-written page is never seen.
-    """
-    before = folder.with_name(f".{folder.name}-{secrets.token_hex(4)}.old")
-    had = folder.exists()
-    if had:
-        os.rename(folder, before)
-    try:
-        os.rename(draft, folder)
-    except OSError:
-        if had:
-            os.rename(before, folder)
-        raise
-    shutil.rmtree(before, ignore_errors=True)

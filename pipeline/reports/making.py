@@ -6,7 +6,6 @@ The kinds of pages stand in the table `MAKERS`. A folder is only ever replaced i
 from __future__ import annotations
 
 import os
-import secrets
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,12 +19,13 @@ from pipeline.ledger.words import CAUTION
 from pipeline.manifest import canonical_json
 from pipeline.reports import berth, data_quality, happening, line, method, ropes
 from pipeline.reports.figures import Instant
-from pipeline.reports.folder import must_be_ours, put_static, swap, sweep
+from pipeline.reports.folder import must_be_ours, put_static
 from pipeline.reports.fresh import MARK, VERSION, made_of
 from pipeline.reports.kept import Kept
 from pipeline.reports.page import BERTH, COMPARE, EVENTS, METHOD, QUALITY, Page
 from pipeline.reports.snapshot import Snapshot
 from pipeline.store.files import cannot_write
+from pipeline.store.folders import draft_beside, swap_in, sweep_beside
 from pipeline.workers import SERIAL
 from schemas.registers import Spec
 from schemas.times import us_to_rfc3339
@@ -76,8 +76,8 @@ def make_pages(
 
     folder = Path(os.path.abspath(folder))
     must_be_ours(folder)
-    sweep(folder)
-    draft = folder.with_name(f".{folder.name}-{secrets.token_hex(4)}.draft")
+    sweep_beside(folder)
+    draft = draft_beside(folder)
     try:
         with Snapshot(open_still(site_root), candidates, events_from_us=events_from_us) as snapshot:
             mark = made_of(**snapshot.head)
@@ -88,7 +88,7 @@ def make_pages(
             made = Made(folder, (*held, *write_all(snapshot, found, draft, workers, {path for path, *_ in held})), mark)
             kept.write(found, draft)
         (draft / MARK).write_text(canonical_json({"version": VERSION, "made_of": mark}), encoding="utf-8")
-        swap(draft, folder)
+        swap_in(draft, folder)
     except OSError as error:
         raise cannot_write(folder, error) from error
     finally:
