@@ -17,12 +17,15 @@ def _package() -> Path:
 def copy_demo_site(target: Path) -> list[list[Path]]:
     """Copies registers, specs and layouts into `target` (made if need be); returns the deliveries.
 
+    Among the specs is one that no line uses: a candidate on the page of ropes.
+
     The deliveries are the raw files of each night, in the order in which they came. Nothing is run, and
     nothing is put into the inbox. FileExistsError if `target` holds anything already.
     """
     if target.exists() and any(target.iterdir()):
         raise FileExistsError(f"{target} is not empty; name a new folder for the demo site")
     shutil.copytree(_package() / "site", target, dirs_exist_ok=True)
+    shutil.copytree(_package() / "candidates", target / "specs", dirs_exist_ok=True)
     (target / "inbox").mkdir(exist_ok=True)
     return deliveries()
 

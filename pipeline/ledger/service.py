@@ -92,9 +92,9 @@ def _outside(site: Site, account: Account, since_us: int | None, horizon_us: int
     if since_us is None:
         words = "service outside our records: not known (lines.csv gives no in_service), not counted"
     elif days is None:
-        words = "service since in_service outside our records: nothing is recorded yet"
+        words = "in service before the first record here: nothing is recorded yet"
     else:
-        words = f"service since in_service outside our records: {days} days, not counted"
+        words = f"in service before the first record here: {days} days, not counted"
         if days > 0 and site.lines[account.line].opening_life is not None:
             words += " but for the opening"
     return {

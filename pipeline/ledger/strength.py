@@ -180,7 +180,7 @@ def _least_margin(
                         "peak_kn": facts["peak_kn"],
                         "peak_at": us_to_rfc3339(facts["peak_us"]),
                         "left_kn": left_kn,
-                        "bend": bend if band == CONTACT else None,
+                        "bend": None if bend is None or band != CONTACT else {**bend, "left_kn": at_hand},
                         "peak_share": share if at_hand > 0 else None,
                         "margin_kn": at_hand - facts["peak_kn"],
                     }

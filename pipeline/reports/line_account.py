@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline.ledger.account import ZONES, exact_sum, shown
 from pipeline.ledger.words import SEVERITY_INDEX
-from pipeline.reports.figures import Figure, Trace, command, instant, kn, number_text
+from pipeline.reports.figures import Figure, Trace, command, instant, kn
 from pipeline.reports.shown import constant, life, number, percent, register, sentence, statement
 from pipeline.reports.tables import Column, Row, Table
 from pipeline.wear import MECHANISMS
@@ -279,7 +279,7 @@ def _least(least: Answer, said: Trace) -> View:
         else {
             "ratio": constant(bend["ratio"], said),
             "strength": number(bend["strength"], said),
-            "left": f"{number_text(float(least['peak_kn']) + float(least['margin_kn']), 0)} kN",
+            "left": kn(bend["left_kn"], said),
             "outside": bend["outside"],
             "source": bend["source"],
         },

@@ -194,7 +194,7 @@ def exceedance_chart(felt: History, curve: FatigueCurve, force_kn: float) -> Cha
     given = [
         (kn, n) for kn, n in curve_of(curve, force_kn, mean_kn, ranges_for_curve(force_kn, drawn[0][1])) if n <= most
     ]
-    at_mean = "" if curve.b == 0 else f" at their mean of {mean_kn:.0f} kN"
+    at_mean = "" if curve.b == 0 else f", at the mean of these, {mean_kn:.0f} kN"
     return Chart(
         "exceedance",
         "Range exceedance, and the curve of the spec",
@@ -202,17 +202,20 @@ def exceedance_chart(felt: History, curve: FatigueCurve, force_kn: float) -> Cha
         Axis("cycles", "log"),
         Axis("range", unit="kN", low=0.0, high=1.02 * force_kn),
         [
-            Series("line", "cycles of at least this range", [n for n, _ in drawn], [kn for _, kn in drawn]),
+            Series("line", "cycles of this range or more", [n for n, _ in drawn], [kn for _, kn in drawn]),
             Series(
                 "line",
-                f"so many of this range alone end the curve{at_mean}",
+                "cycles that end the curve",
                 [n for _, n in given],
                 [kn for kn, _ in given],
                 dash="dashed",
             ),
         ],
         height=300,
-        notes=["How far the two lie apart is no life left: many ranges act together, and creep and abrasion besides."],
+        notes=[
+            f"So many cycles of one range alone end the curve{at_mean}. How far the two lie apart is no life left: many "
+            "ranges act together, and creep and abrasion besides."
+        ],
     )
 
 

@@ -10,6 +10,7 @@ from html import escape
 from pipeline.reports.figures import Picture
 
 WIDTH, HEIGHT = 80.0, 22.0
+KEPT = "\n\N{NARROW NO-BREAK SPACE}"
 
 
 def picture(width: float, height: float, body: Iterable[str], *, label: str, css: str = "") -> Picture:
@@ -76,10 +77,11 @@ def xml(words: str) -> str:
 
 
 def printable(words: str) -> str:
-    """Words without control characters, and without those that turn the direction of writing."""
+    """Words without control characters, and without those that turn the direction of writing. The narrow space that parts
+    the thousands of our own figures is none of these."""
     if words.isprintable():
         return words
-    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in words)
+    return "".join(c if c.isprintable() or c in KEPT else "\N{REPLACEMENT CHARACTER}" for c in words)
 
 
 def num(value: float) -> str:

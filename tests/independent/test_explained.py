@@ -622,6 +622,7 @@ def redo_strength(
     if told["bend"] is not None:
         paper.same(worst[1]["bend"], *at, "least_margin", "bend", "strength")
         paper.same(dec(worst[1]["rigged"].bend_ratio), *at, "least_margin", "bend", "ratio")
+        paper.same(worst[1]["peak_kn"] + worst[1]["margin_kn"], *at, "least_margin", "bend", "left_kn")
     else:
         assert worst[1]["band"] != "contact band" or worst[1]["bend"] is None
 

@@ -84,7 +84,7 @@ def test_calls_hours_and_age_are_counted(site: Path) -> None:
 def test_service_before_the_first_rigging_is_named_and_counted_in_days(site: Path) -> None:
     found = served(site, "L1")["outside_records"]
     assert (found["days"], found["to"]) == (60, "2026-03-02T00:00:00Z")
-    assert found["words"] == "service since in_service outside our records: 60 days, not counted"
+    assert found["words"] == "in service before the first record here: 60 days, not counted"
     assert found["rigged_unobserved_h"] == 3.0
     assert found["rigged_unobserved"] == "rigged here and not observed: 3.0 h, not counted"
 

@@ -80,6 +80,12 @@ def test_no_page_is_large(parsed: dict[str, Parsed], demo_pages: Path) -> None:
     assert [name for name in parsed if (demo_pages / name).stat().st_size >= MOST_BYTES] == []
 
 
+def test_no_word_of_ours_holds_a_character_that_a_page_refuses(parsed: dict[str, Parsed], demo_pages: Path) -> None:
+    """Registers and logs of the demo hold none either: what refuses characters stands in the way of nothing honest."""
+    told = [name for name in parsed if "\N{REPLACEMENT CHARACTER}" in (demo_pages / name).read_text(encoding="utf-8")]
+    assert told == []
+
+
 def test_every_figure_has_its_trace(parsed: dict[str, Parsed]) -> None:
     bare = [
         (name, f) for name, page in parsed.items() for f in page.figures if not (f["title"] or "").startswith("from ")

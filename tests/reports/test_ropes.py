@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -83,11 +84,25 @@ def test_a_rope_weaker_than_ship_design_mbl_is_told_whatever_it_would_have_used(
 
 def test_candidates_are_the_specs_that_no_line_uses_and_those_named_each_once(demo: Snapshot) -> None:
     named = read_specs([CANDIDATE])
-    assert candidates_of(demo.site, []) == []
-    assert [spec.id for spec in candidates_of(demo.site, named)] == ["aramid-42"]
+    used = {line.spec for line in demo.site.lines.values()}
+    without = replace(demo.site, specs={name: spec for name, spec in demo.site.specs.items() if name in used})
+    assert candidates_of(without, []) == []
+    for site in (without, demo.site):
+        assert [spec.id for spec in candidates_of(site, named)] == ["aramid-42"]
+    assert [spec.id for spec in candidates_of(demo.site, [])] == ["aramid-42"]
 
 
-def test_without_a_candidate_the_page_says_how_to_get_one(demo_pages: Path) -> None:
+def test_the_demo_has_a_candidate_to_compare_each_of_its_main_lines_with(demo_pages: Path, demo: Snapshot) -> None:
     text = read_page(demo_pages / "compare.html").text
+    assert "aramid-42" in text
+    mains = [name for name, line in demo.site.lines.items() if line.part == "main"]
+    assert len(mains) == 12
+    assert [name for name in mains if name not in text] == []
+
+
+def test_without_a_candidate_the_page_says_how_to_get_one(demo: Snapshot) -> None:
+    common = common_of(demo, all_pages(demo))
+    none = {"candidates": None, "lines": [], "answer": None}
+    text = read_html(page_html(Page(COMPARE, "Ropes compared", "compare.html.j2", none), common)).text
     assert "There is no candidate to compare with." in text
     assert "tautlog pages SITE --candidate FILE" in text
