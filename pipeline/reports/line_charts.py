@@ -213,8 +213,8 @@ def exceedance_chart(felt: History, curve: FatigueCurve, force_kn: float) -> Cha
         ],
         height=300,
         notes=[
-            f"So many cycles of one range alone end the curve{at_mean}. How far the two lie apart is no life left: many "
-            "ranges act together, and creep and abrasion besides."
+            f"So many cycles of one range alone end the curve{at_mean}. How far the two lie apart is no life left: "
+            "many ranges act together, and creep and abrasion besides."
         ],
     )
 

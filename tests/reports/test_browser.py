@@ -19,7 +19,7 @@ A4_MM, MARGIN_MM, PX_PER_MM = (210.0, 297.0), 12.0, 96 / 25.4
 
 
 def kinds(folder: Path) -> list[Path]:
-    """The single pages, and of each folder the largest page, which has most on it, and the smallest, which lacks most."""
+    """The single pages; of each folder the largest page, which has most on it, and the smallest, which lacks most."""
     found = sorted(folder.glob("*.html"))
     for below in sorted(path for path in folder.iterdir() if path.is_dir() and path.name != "static"):
         pages = sorted(below.glob("*.html"), key=lambda path: (-path.stat().st_size, path.name))
