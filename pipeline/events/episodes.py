@@ -18,7 +18,11 @@ HELD_OPEN_S: Final = 1800.0
 
 @dataclass(frozen=True)
 class Happened:
-    """One event, as far as an episode asks; `lines`: its own and those that had a part in it."""
+    """One event, as far as an episode asks; `lines`: its own and those that had a part in it.
+
+    `peak_within_s`: within what its peak is timed, 0 where to the sample. `began_on`: the line on which it began, where
+    that is not its own (a surge is told by the line that it loaded most).
+    """
 
     event: str
     kind: str
@@ -29,6 +33,13 @@ class Happened:
     to_us: int
     peak_kn: float
     peak_us: int
+    peak_within_s: float = 0.0
+    began_on: str | None = None
+
+    @property
+    def first_line(self) -> str:
+        """The line on which it began."""
+        return self.line if self.began_on is None else self.began_on
 
     @property
     def order(self) -> tuple[int, str, str, str]:
@@ -67,8 +78,11 @@ class Episode:
 
     @property
     def largest(self) -> Happened:
-        """The event with the largest peak [kN]; of equal ones the earlier peak, then by line."""
-        return min(self.events, key=lambda one: (-one.peak_kn, one.peak_us, *one.order))
+        """The event with the largest peak [kN]; of equal ones the one timed best, the earlier peak, then by line.
+
+        A surge and the peak-load that it made share one peak, which the surge times to its ten seconds only.
+        """
+        return min(self.events, key=lambda one: (-one.peak_kn, one.peak_within_s, one.peak_us, *one.order))
 
     @property
     def lines(self) -> tuple[str, ...]:

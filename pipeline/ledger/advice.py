@@ -237,7 +237,7 @@ def _brake_held(facts: LineFacts) -> str | None:
     which = "" if worst.payload["measured_at"] == "drum" else " at the hook"
     return (
         f"at {worst.place} it held {worst.peak_kn:.0f} kN{which} at {us_to_rfc3339(worst.peak_us)}, "
-        f"{worst.payload['held_pct_of_set']:.0f} % of the {worst.payload['brake_set_kn']:.0f} kN it was set to"
+        f"{worst.payload['held_pct_of_set']:.1f} % of the {worst.payload['brake_set_kn']:.0f} kN it was set to"
     )
 
 

@@ -124,6 +124,8 @@ def _happened(site: Site, event: Event) -> Happened:
         event.to_us,
         event.peak_kn,
         event.peak_us,
+        float(event.payload.get("peak_within_s", 0.0)),
+        event.payload.get("first_line"),
     )
 
 
@@ -134,7 +136,7 @@ def _episode(one: Episode, live: Mapping[str, Event]) -> dict[str, Any]:
         "ship": one.first.ship,
         "from_at": us_to_rfc3339(one.from_us),
         "to_at": us_to_rfc3339(one.to_us),
-        "first": {"event": one.first.event, "kind": one.first.kind, "line": one.first.line},
+        "first": {"event": one.first.event, "kind": one.first.kind, "line": one.first.first_line},
         "lines": list(one.lines),
         "kinds": one.kinds,
         "events": [event.event for event in one.events],
@@ -161,6 +163,6 @@ def _sentence(one: Episode, largest: Event) -> str:
     bound = "at least " if largest.payload.get("peak_at_least") else ""
     part = "" if largest.peak_pct is None else f", {largest.peak_pct:.1f} % of {largest.payload.get('peak_pct_of')}"
     return (
-        f"{len(one.lines)} lines together ({kinds}): first {one.first.line} with {one.first.kind} at "
+        f"{len(one.lines)} lines together ({kinds}): first {one.first.first_line} with {one.first.kind} at "
         f"{us_to_rfc3339(one.from_us)}, largest {bound}{largest.peak_kn:.0f} kN{part} on {largest.line}"
     )

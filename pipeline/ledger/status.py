@@ -18,14 +18,19 @@ from pipeline.ledger.words import CAUTION, NOT_MODELLED
 from pipeline.site import Site
 from schemas.times import us_to_rfc3339
 
+BEFORE_ALL_ELSE = ("retire", "inspect-before-reuse")
+"""Rules of advice that put a line before all lines of which neither is said, whatever life they have used."""
+
 
 def status(ledger: Ledger) -> dict[str, Any]:
     """The object that `status --json` prints. `consumed` and `pending` are those of the worse zone, as shown; `used` is
     all that is counted against it, known opening included.
 
-    Lines that were rigged and never observed have no figure (null) and come first; then the lines with figures, by
-    all that is counted against their worse zone (known opening, consumed, unposted, pending); lines that were never
-    rigged come last. Raises StoreError before the first run.
+    Lines that were rigged and never observed have no figure (null) and come first. Then come the lines with figures:
+    those to retire, those to inspect before they are used again, the others; of each by all that is counted against
+    their worse zone (known opening, consumed, unposted, pending), for a figure that knows one line's opening and not
+    another's must not hide what a line went through. Lines that were never rigged come last. Raises StoreError before
+    the first run.
     """
     return status_of(gather(ledger))
 
@@ -79,10 +84,12 @@ def _words(said: dict[str, str]) -> str:
     return f"{said['do']} ({said['because']})" if said["because"] else said["do"]
 
 
-def _worst_first(row: dict[str, Any]) -> tuple[int, Decimal, str]:
+def _worst_first(row: dict[str, Any]) -> tuple[int, int, Decimal, str]:
     if row["consumed"] is not None:
-        return (1, row["used"].copy_negate(), row["line"])
-    return (0 if row["coverage"]["rigged_s"] > 0 else 2, Decimal(0), row["line"])
+        rules = {said["rule"] for said in row["advice_list"]}
+        urgency = next((i for i, rule in enumerate(BEFORE_ALL_ELSE) if rule in rules), len(BEFORE_ALL_ELSE))
+        return (1, urgency, row["used"].copy_negate(), row["line"])
+    return (0 if row["coverage"]["rigged_s"] > 0 else 2, 0, Decimal(0), row["line"])
 
 
 def _coverage(account: Account) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -42,7 +43,7 @@ class Task:
 def todo(snapshot: Snapshot) -> list[Task]:
     """Everything that asks for something, most urgent first; reasons that are the same of several lines once."""
     tasks = [Task(do, mark, found) for rule, (mark, do) in RULES.items() if (found := list(_items(snapshot, rule)))]
-    tasks += _of_brakes(snapshot) + _of_silence(snapshot) + _of_gauges(snapshot)
+    tasks += _of_brakes(snapshot) + _of_silence(snapshot) + _of_registers(snapshot) + _of_gauges(snapshot)
     return tasks
 
 
@@ -61,17 +62,49 @@ def states(snapshot: Snapshot) -> dict[str, str]:
 
 
 def _items(snapshot: Snapshot, rule: str) -> Iterator[Mapping[str, Any]]:
-    """Reasons of one rule, worst line first."""
-    found: dict[tuple[str, str], list[str]] = {}
+    """Reasons of one rule, the gravest line first. Lines with a reason in common, as a line and its tail, are one item:
+    first what is said of all of them, then what is said of one, with its name."""
+    reasons: dict[str, dict[str, None]] = {}
     for row in snapshot.status["lines"]:
         for said in row["advice_list"]:
             if said["rule"] == rule:
-                found.setdefault((said["do"], said["because"]), []).append(row["line"])
-    of_lines: dict[tuple[str, ...], list[str]] = {}
-    for (do, because), lines in found.items():
-        of_lines.setdefault(tuple(lines), []).append(f"{do}: {because}" if rule == "retire" else because)
-    for named, reasons in of_lines.items():
-        yield {"of": [line_link(line) for line in named], "because": reasons}
+                words = f"{said['do']}: {said['because']}" if rule == "retire" else said["because"]
+                reasons.setdefault(row["line"], {})[words] = None
+    for lines in sorted(
+        _linked(reasons), key=lambda lines: max(_gravity(snapshot, line) for line in lines), reverse=True
+    ):
+        common = [words for words in reasons[lines[0]] if all(words in reasons[line] for line in lines)]
+        own = [
+            words if len(lines) == 1 else f"{line}: {words}"
+            for line in lines
+            for words in reasons[line]
+            if words not in common
+        ]
+        yield {"of": [line_link(line) for line in lines], "because": [*common, *own]}
+
+
+def _linked(reasons: Mapping[str, Mapping[str, None]]) -> list[list[str]]:
+    """Lines that share a reason, directly or through others, together; in the order in which they are given."""
+    found: list[list[str]] = []
+    for line, own in reasons.items():
+        touched = [group for group in found if any(words in reasons[other] for other in group for words in own)]
+        joined = [*(other for group in touched for other in group), line]
+        found = [group for group in found if group not in touched] if len(touched) > 1 else found
+        if len(touched) == 1:
+            touched[0].append(line)
+        else:
+            found.append(joined)
+    return found
+
+
+def _gravity(snapshot: Snapshot, line: str) -> float:
+    """How near a line came: the largest share that a peak was of its strength left or of its limit base; 0 if none."""
+    least = snapshot.summary(line)["strength"].get("least_margin")
+    if least is not None and least["peak_share"] is None:
+        return math.inf  # by the model nothing was left of it
+    shares = [] if least is None else [float(least["peak_share"])]
+    told = [event for event in snapshot.events_of(line) if event.get("severity") != "note"]
+    return max([*shares, *(event["peak_pct"] / 100 for event in told if event["peak_pct"] is not None)], default=0.0)
 
 
 def _of_brakes(snapshot: Snapshot) -> list[Task]:
@@ -92,6 +125,13 @@ def _of_silence(snapshot: Snapshot) -> list[Task]:
     said = [row for kind in (SILENT_SITE, SILENT) for row in snapshot.findings if row["kind"] == kind]
     items = [{"of": [Link(row["subject"], "index.html#findings-table")], "because": [row["text"]]} for row in said]
     return [Task("Find why readings stopped", "warning", items)] if items else []
+
+
+def _of_registers(snapshot: Snapshot) -> list[Task]:
+    """What registers say of a line against each other or against the logs: it may be the wrong end that is worn."""
+    said = [row for row in snapshot.findings if row["subject"] in snapshot.site.lines and row["severity"] != "info"]
+    items = [{"of": [line_link(row["subject"])], "because": [row["text"]]} for row in said]
+    return [Task("Settle what registers say", "warning", items)] if items else []
 
 
 def _of_gauges(snapshot: Snapshot) -> list[Task]:

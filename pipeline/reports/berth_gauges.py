@@ -100,7 +100,7 @@ class Due:
 
 def due(snapshot: Snapshot) -> Iterator[Due]:
     """Calibrations in force that are overdue at the end of what is known, or due within `SOON_DAYS`."""
-    for channel, row in _in_force(snapshot):
+    for channel, row in in_force(snapshot):
         left = None if row is None else _days_left(row, snapshot.known_us)
         if row is None or left is None or left > SOON_DAYS:
             continue
@@ -121,7 +121,7 @@ def calibrations(snapshot: Snapshot) -> Table:
         Column("state"),
     )
     rows: list[tuple[float, Row]] = []
-    for channel, row in _in_force(snapshot):
+    for channel, row in in_force(snapshot):
         place = snapshot.site.channels[channel].place
         if row is None:
             rows.append((99_999, Row([channel, place, "never on record", *[None] * 4, "uncalibrated"])))
@@ -148,7 +148,8 @@ def calibrations(snapshot: Snapshot) -> Table:
     )
 
 
-def _in_force(snapshot: Snapshot) -> Iterator[tuple[str, Calibration | None]]:
+def in_force(snapshot: Snapshot) -> Iterator[tuple[str, Calibration | None]]:
+    """Each tension channel with its newest calibration when the newest run looked; None where none is on record."""
     for name, channel in snapshot.site.channels.items():
         if channel.quantity == "tension":
             made = [row for row in snapshot.site.calibrations_of(name) if row.from_us <= snapshot.known_us]

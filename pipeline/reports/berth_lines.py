@@ -48,8 +48,8 @@ def worst_first(snapshot: Snapshot) -> Table:
 def _caption(snapshot: Snapshot) -> str:
     called = sorted({row["basis"] for row in snapshot.status["lines"]})
     return (
-        f"Every line, worst first; life figures are {' or '.join(called) or 'none'}. Lines rigged and never observed "
-        "come first, lines never rigged last"
+        f"Every line, worst first: rigged and never observed, to retire, to inspect before reuse, then the others; of "
+        f"each by what is counted. Life figures are {' or '.join(called) or 'none'}. Lines never rigged come last"
     )
 
 

@@ -1,4 +1,4 @@
-"""The morning in a few lines: which line is worst and why, which brakes to set anew, which sensors to mend."""
+"""The morning in a few lines: which line is worst and why, which brakes to check, which sensors to mend."""
 
 from __future__ import annotations
 
@@ -27,8 +27,9 @@ def _silent(snapshot: Snapshot) -> Mapping[str, Any] | None:
     if not found or snapshot.horizon_us is None:
         return None
     silent_h = (snapshot.known_us - snapshot.horizon_us) / 3.6e9
+    since = f"{silent_h:.0f} h" if silent_h < 2 * 24 else f"{silent_h / 24:.0f} days"
     words: list[Cell] = [
-        f"nothing for {silent_h:.0f} h when the newest run looked: ",
+        f"nothing for {since} when the newest run looked: ",
         Link(found[0]["text"], QUALITY),
         ". What is called now or last night is as of the newest sample; all since is unobserved.",
     ]
@@ -36,7 +37,7 @@ def _silent(snapshot: Snapshot) -> Mapping[str, Any] | None:
 
 
 def _line(what: str, part: str, snapshot: Snapshot) -> Mapping[str, Any] | None:
-    """The worst line of a part: what is counted against it, of which most; and what is said of it."""
+    """The worst line of a part, by the order of `status`: what is said of it, and what is counted against it."""
     rows = [row for row in snapshot.status["lines"] if row["part"] == part and row["coverage"]["rigged_s"] > 0]
     if not rows:
         return None
@@ -46,21 +47,22 @@ def _line(what: str, part: str, snapshot: Snapshot) -> Mapping[str, Any] | None:
     if row["used"] is None:
         words: list[Cell] = [line_link(row["line"]), ": rigged and never observed, so nothing is known of it; ", said]
         return {"what": what, "words": words, "mark": "alarm"}
+    retired = "" if first["rule"] == "retire" else f"; no rule retires a {part} line here"
     words = [
         line_link(row["line"]),
-        f" ({said}): ",
-        f"{row['basis']} ",
+        f" ({said}{retired}). Of those of which the same is said it has the most counted: {row['basis']} ",
         Figure(row["used"], trace),
-        f" counted against its zone {row['zone']}",
+        f" in its zone {row['zone']}",
         ", which ranks lines and is no percent of life" if row["basis"] == SEVERITY_INDEX else ", of 1",
         *_made_of(snapshot, row),
         ".",
     ]
     unknown = sum(1 for other in rows if other["opening"] == "unknown")
     if unknown:
-        many = f"{unknown} of {len(rows)}"
+        has = "its own is known, which may be all that puts it first" if row["opening"] != "unknown" else "its own too"
         words.append(
-            f" For {many} the life used before the first record is unknown and not counted: another may be worse."
+            f" Life used before the first record is unknown for {unknown} of {len(rows)} ({has}) and not counted: "
+            "another may be worse."
         )
     return {"what": what, "words": words, "mark": "alarm" if first["rule"] == "retire" else ""}
 
@@ -88,7 +90,7 @@ def _brakes(snapshot: Snapshot) -> Mapping[str, Any] | None:
     for one in off:
         words += ["; " if words else "", Link(one["place"], "index.html#brakes"), f" {one['verdict']}"]
     said: list[Cell] = words or ["none is known to be off its setting"]
-    return {"what": "Brakes to set anew", "words": said, "mark": "warning" if off else ""}
+    return {"what": "Brakes to check", "words": said, "mark": "warning" if off else ""}
 
 
 def _sensors(snapshot: Snapshot) -> Mapping[str, Any]:
@@ -105,5 +107,8 @@ def _sensors(snapshot: Snapshot) -> Mapping[str, Any]:
     words: list[Cell] = []
     for channel, kinds in sorted(about.items(), key=lambda item: (-len(item[1]), item[0])):
         words += ["; " if words else "", Link(channel, QUALITY), f" {', '.join(kinds)}"]
+    bare = [one for one, row in berth_gauges.in_force(snapshot) if row is None]
     said: list[Cell] = words or ["no finding stands against a channel, which does not prove it right"]
+    if bare:
+        said = [*said, "; no calibration on record: ", Link(", ".join(sorted(bare)), "index.html#calibrations-table")]
     return {"what": "Sensors to mend or check", "words": said, "mark": "warning" if words else ""}

@@ -75,7 +75,7 @@ def _episodes(chosen: Chosen) -> Table:
     rows = [
         Row(
             [
-                [Link("open", page_path("episodes", one["episode"])), Instant(one["from_at"])],
+                [Instant(one["from_at"]), Link("its page", page_path("episodes", one["episode"]))],
                 one["severity"],
                 Figure(len(one["lines"]), trace, "", 0),
                 Figure(len(one["events"]), trace, "", 0),

@@ -58,6 +58,14 @@ def test_one_event_in_which_several_lines_had_a_part_is_an_episode() -> None:
     assert episode.lines == ("L1", "L4", "L7")
 
 
+def test_of_two_events_with_one_peak_the_one_that_times_it_to_the_sample_is_the_largest() -> None:
+    surge = Happened("s", "surge", "S1", "L7", ("L6", "L7"), 0, 90 * S, 905.0, 50 * S, 10.0, "L6")
+    peak = Happened("p", "peak-load", "S1", "L7", ("L7",), 30 * S, 60 * S, 905.0, 56 * S)
+    (episode,) = episodes([surge, peak], gap_s=120)
+    assert (episode.largest.event, episode.largest.peak_us) == ("p", 56 * S)
+    assert (episode.first.event, episode.first.first_line) == ("s", "L6")
+
+
 def test_events_of_two_ships_never_belong_together() -> None:
     one, other = happened("L1", 0, 10), happened("M1", 5, 15)
     assert episodes([one, Happened(**{**other.__dict__, "ship": "S2"})], gap_s=120) == []

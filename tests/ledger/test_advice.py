@@ -215,7 +215,7 @@ def test_a_brake_that_held_above_its_setting_is_to_be_checked_by_the_worst_of_th
     [advice] = advise(facts(held=[little, much]))
     assert advice.rule == "check-brake"
     assert "held 700 kN at the hook" in advice.because
-    assert "117 % of the 600 kN it was set to" in advice.because
+    assert "116.7 % of the 600 kN it was set to" in advice.because
 
 
 def test_findings_and_clipped_peaks_ask_to_check_the_sensor() -> None:
