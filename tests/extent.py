@@ -14,10 +14,15 @@ def few(cases: Iterable[Any], keep: int) -> list[Any]:
     return [*listed[:keep], *map(_long, listed[keep:])]
 
 
+def is_long() -> bool:
+    """Whether this is a long run."""
+    return settings.get_current_profile_name() == "long"
+
+
 def examples(most: int) -> int:
     """How many examples of a property: so many in long runs, a quarter in every run."""
     assert most >= 4, "too few to have a short form"
-    return most if settings.get_current_profile_name() == "long" else most // 4
+    return most if is_long() else most // 4
 
 
 def _long(case: Any) -> Any:

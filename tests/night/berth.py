@@ -162,6 +162,7 @@ class Berth:
         """All that must not depend on how and when the logs and registers came, without ids, runs and files."""
 
         def question(ledger: Ledger) -> dict[str, Any]:
+            ledger.kept = {}  # what is asked of all lines together is asked once
             rigged = [
                 (row["line"], row["consumed"], row["pending"], row["coverage"]) for row in status(ledger)["lines"]
             ]
