@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from decimal import Decimal
 from typing import Any
 
 from pipeline.ledger.account import CONTACT, FREE_LENGTH, ZONES, Account
@@ -30,9 +31,7 @@ def along_of(account: Account) -> list[dict[str, Any]]:
                 )
             )
         if not bands:
-            reckoned = account.posted[zone]["abrasion"] is not None
-            why = "no worn band is left on the rope" if reckoned else "no abrasion is posted"
-            pieces.append(_piece(zone, CONTACT, note=why))
+            pieces.append(_piece(zone, CONTACT, note=_without_a_band(account.posted[zone]["abrasion"])))
         pieces.append(_piece(zone, "rest", note=NOT_MODELLED))
     return pieces
 
@@ -48,6 +47,13 @@ def outside_of(days: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
     cycles = {name: sum(int(day.get(f"cycles_{name}", 0)) for day in found) for name in CYCLES}
     creep = {name: sum(int(day.get(f"creep_{name}", 0)) for day in found) for name in CREEP}
     return {"cycles": cycles, "creep_s": {name.removesuffix("_us"): us / 1e6 for name, us in creep.items()}}
+
+
+def _without_a_band(abrasion: Decimal | None) -> str:
+    """Why no contact band stands here: nothing was reckoned, nothing was worn, or what was worn has been cut off."""
+    if abrasion is None:
+        return "no abrasion is posted"
+    return "no worn band is left on the rope" if abrasion > 0 else "reckoned, and no abrasion counted"
 
 
 def _piece(zone: str, where: str, **known: Any) -> dict[str, Any]:

@@ -255,8 +255,8 @@ def test_heat_alone_gives_no_advice(site: Path) -> None:
     assert rules(site, strong(1300), **rows) == ["none"]
 
 
-def abraded(site: Path, services: bytes, outboard: bytes) -> dict[str, Any]:
-    """L1 with 0.6 of its contact band used on the day, and then these services; its statement."""
+def abraded(site: Path, services: bytes, outboard: bytes, worn: str = "0.6") -> dict[str, Any]:
+    """L1 with so much of its contact band used on the day, and then these services; its statement."""
     registers = dict(makers.REGISTERS) | {
         "services.csv": b"line,at,action,detail\n" + services,
         "rigging.csv": (
@@ -267,7 +267,7 @@ def abraded(site: Path, services: bytes, outboard: bytes) -> dict[str, Any]:
     entries = [
         makers.entry("E1-1", "L1", "0.1"),
         makers.entry("E1-2", "L1", "0.2", mechanism="creep"),
-        makers.entry("E1-3", "L1", "0.6", mechanism="abrasion"),
+        makers.entry("E1-3", "L1", worn, mechanism="abrasion"),
     ]
     makers.commit(site, registers=registers, started_us=LATER, **OBSERVED, entries=entries)
     with open_ledger(site) as ledger:
@@ -283,6 +283,10 @@ def contacts(found: dict[str, Any]) -> list[tuple[Any, ...]]:
         for piece in found["bands"]
         if (piece["zone"], piece["where"]) == ("a", "contact band")
     ]
+
+
+def test_a_contact_band_that_nothing_has_worn_is_not_called_cut_off(site: Path) -> None:
+    assert contacts(abraded(site, b"", b"8", worn="0")) == [(None, None, "reckoned, and no abrasion counted")]
 
 
 def test_a_crop_takes_the_contact_band_and_leaves_what_the_free_length_used(site: Path) -> None:
