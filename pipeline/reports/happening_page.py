@@ -20,8 +20,8 @@ RAW_COLUMNS = (
     Column("at"),
     Column("channel"),
     Column("raw file"),
-    Column("SHA-256", note="its first digits; in full below"),
-    Column("line of the file"),
+    Column("SHA-256", note="its first digits; in full below", whole=True),
+    Column("line of the file", whole=True),
     Column("reading", trace=Trace("the raw file, at the line named")),
     Column("zero", trace=Trace("calibrations.csv")),
     Column("gain", trace=Trace("calibrations.csv")),
@@ -76,6 +76,7 @@ def notes_page(view: Mapping[str, Any], window: tuple[int, int]) -> dict[str, An
         "charts": charts_of(view["traces"], (), window, events=()),
         "events": happened_table("notes", "Notes, by time", view["events"], {}),
         "left_out": view["left_out"],
+        "last_reading": view["last_reading"],
         "cautions": view["cautions"],
     }
 
