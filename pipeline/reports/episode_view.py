@@ -6,16 +6,12 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, Final
 
-import numpy as np
-
 from pipeline.ledger.rows import Event
 from pipeline.render_events import cautions
 from pipeline.reports import drawing
 from pipeline.reports.chosen import severity
 from pipeline.reports.event_view import Told, call_of, head, raw_rows, trace_of, window_of
-from pipeline.reports.figures import Figure, Instant, command, instant, kn
-from pipeline.sheets.trace import BIN_US
-from schemas.registers import Rigging
+from pipeline.reports.figures import Figure, Instant, command, kn
 from schemas.times import DAY_US, day_start_us, rfc3339_us
 
 EVENTS_TOLD: Final = 300
@@ -96,26 +92,6 @@ def notes_view(told: Told, line: str, day: date, notes: Sequence[Event]) -> dict
         "events": [head(event, trace_of(event)) for event in notes[:NOTES_TOLD]],
         "left_out": max(len(notes) - NOTES_TOLD, 0),
         "window": window,
-        "last_reading": last_reading(told, riggings, window),
         "traces": drawing.tensions(told.windows, riggings, window, own=[line], involved=(), keep_us={}),
         "cautions": cautions({event.kind for event in notes}),
     }
-
-
-def last_reading(told: Told, riggings: Sequence[Rigging], window: tuple[int, int]) -> Instant | None:
-    """The last reading of a line in a window, where its channel was silent from then on until the window's end or until
-    it was let go; None where it was not, and where no reading of the window counts.
-    """
-    if not riggings:
-        return None
-    last = max(riggings, key=lambda row: row.from_us)
-    end_us = window[1] if last.to_us is None else min(window[1], last.to_us)
-    seen = told.windows.tension(last, *window)
-    read_us = seen.at_us[~np.isnan(seen.value)]
-    if read_us.size == 0 or end_us - int(read_us[-1]) <= seen.gap_us:
-        return None
-    # A coarse window knows ten seconds, and only what counts; readings know the instant, and those that do not count.
-    after = told.windows.channel(last.channel, int(read_us[-1]) // BIN_US * BIN_US, end_us)
-    found_us = after.at_us[~np.isnan(after.value)]
-    last_us = int(found_us[-1] if found_us.size else read_us[-1])
-    return None if end_us - last_us <= seen.gap_us else instant(last_us, digits=3)

@@ -19,13 +19,14 @@ from pipeline.ledger.queries import event_object
 from pipeline.ledger.rows import Event
 from pipeline.reports import event_facts
 from pipeline.reports.chosen import Chosen, anchor, notes_path
-from pipeline.reports.episode_view import foremost, last_reading
+from pipeline.reports.episode_view import foremost
 from pipeline.reports.event_list import EPISODES, LISTED, events_list
 from pipeline.reports.event_view import doubted, event_view, uncalibrated, window_of
 from pipeline.reports.figures import Figure, Trace, command
 from pipeline.reports.happening import Happenings
 from pipeline.reports.making import common_of
 from pipeline.reports.page import EVENTS, Page, page_path
+from pipeline.reports.silence import last_reading
 from pipeline.reports.snapshot import Snapshot
 from pipeline.reports.writing import page_html
 from schemas.registers import Calibration
