@@ -159,7 +159,8 @@ def _open_words(still_open: HalfCycles) -> str:
     if not still_open:
         return ""
     low_kn, high_kn = still_open[0]["low_kn"], still_open[0]["high_kn"]
-    return f" {len(still_open)} half cycles are open, the widest from {low_kn:.0f} to {high_kn:.0f} kN."
+    many = "1 half cycle is" if len(still_open) == 1 else f"{len(still_open)} half cycles are"
+    return f" {many} open, the widest from {low_kn:.0f} to {high_kn:.0f} kN."
 
 
 def _open_points(still_open: HalfCycles) -> list[Series]:
