@@ -77,8 +77,8 @@ def xml(words: str) -> str:
 
 
 def printable(words: str) -> str:
-    """Words without control characters, and without those that turn the direction of writing. The narrow space that parts
-    the thousands of our own figures is none of these."""
+    """Words without control characters, and without those that turn the direction of writing. The narrow space that
+    parts the thousands of our own figures is none of these."""
     if words.isprintable():
         return words
     return "".join(c if c.isprintable() or c in KEPT else "\N{REPLACEMENT CHARACTER}" for c in words)
