@@ -69,6 +69,7 @@ def open_view(answer: Answer, rows: Sequence[Answer], spec: Spec) -> View | None
         "outside_lm": number(outside.outside_lm, counted, digits=0),
         "outside": bool(outside.beyond_r or outside.outside_lm),
         "most_r": _most_r(spec),
+        "most_r_given": spec.fatigue.valid_r is not None,
         "widest": {
             "zone": widest["zone"],
             "low": kn(widest["low_kn"], said),
