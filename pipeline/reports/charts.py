@@ -32,7 +32,8 @@ class Series:
     """One series. line, step (`y` stands from its `x` on), points: `x`, `y`. bars: from `x` to `x2`, up to `y`.
     band: between `y` and `y2`. cells: rectangles `x`, `x2`, `y`, `y2`, coloured by `value`.
 
-    `dash`: solid, dashed, dotted, dotdash; None: by turns, so that no series is told by its colour alone.
+    `dash`: solid, dashed, dotted, dotdash; None, like a colour of None: that of the series' place among them (`look`),
+    so that none is told by its colour alone. `marker` of points, where not a dot: "triangle".
     """
 
     kind: Kind
@@ -44,16 +45,21 @@ class Series:
     value: Sequence[Number] | None = None
     colour: str | None = None
     dash: str | None = None
+    marker: str | None = None
     width: float = 1.4
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A line across the chart, at an `x` (a service, a storm) or a `y` (a limit), with its words."""
+    """A line across the chart, at an `x` (a service, a storm) or a `y` (a limit), with its words.
+
+    `valued`: after the words stands the value it lies at, in the unit that the reader chose.
+    """
 
     at: float
     words: str
     colour: str = "soft"
+    valued: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +87,26 @@ def chart_json(chart: Chart) -> dict[str, Any]:
     """A chart as the page holds it. Figures are floats as they are; what is not finite is a gap."""
     # Not all of it by `asdict`, which copies every point of every series one by one.
     shown = {one.name: getattr(chart, one.name) for one in fields(chart)}
-    shown |= {"x": asdict(chart.x), "y": asdict(chart.y), "series": [_series(one) for one in chart.series]}
+    shown |= {
+        "x": asdict(chart.x),
+        "y": asdict(chart.y),
+        "series": [_series(one, nth) for nth, one in enumerate(chart.series)],
+    }
     return shown | {name: [asdict(mark) for mark in shown[name]] for name in ("marks", "levels")}
 
 
-def _series(series: Series) -> dict[str, Any]:
-    made = {name: getattr(series, name) for name in ("kind", "name", "colour", "dash", "width")}
+COLOURS, DASHES = tuple(f"c{nth}" for nth in range(1, 9)), ("solid", "dashed", "dotted", "dotdash")
+
+
+def look(nth: int) -> tuple[str, str]:
+    """Colour and dash of the nth series: 32 in turn before one comes again."""
+    # Neighbours differ in both; each round of colours begins at the next dash, so that none meets its own.
+    return COLOURS[nth % len(COLOURS)], DASHES[(nth + nth // len(COLOURS)) % len(DASHES)]
+
+
+def _series(series: Series, nth: int) -> dict[str, Any]:
+    made = {name: getattr(series, name) for name in ("kind", "name", "colour", "dash", "marker", "width")}
+    made = {**dict(zip(("colour", "dash"), look(nth), strict=True)), **{k: v for k, v in made.items() if v is not None}}
     for name in ("x", "y", "x2", "y2", "value"):
         values = getattr(series, name)
         made[name] = None if values is None else _numbers(values)

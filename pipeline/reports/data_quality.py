@@ -92,7 +92,7 @@ def _files(view: Mapping[str, Any]) -> Table:
         Column("first reading"),
         Column("last reading"),
         Column("layout"),
-        Column("SHA-256", note="its first digits; tautlog receipts SITE --json has all"),
+        Column("SHA-256", note="its first digits; tautlog receipts SITE --json has all", whole=True),
         Column("how it came", wide=True),
     )
     rows = [
@@ -111,7 +111,14 @@ def _files(view: Mapping[str, Any]) -> Table:
         )
         for one in view["files"]
     ]
-    return Table("files", "Raw files, newest first", columns, rows, picks=("layout",), between="last reading")
+    return Table(
+        "files",
+        "Raw files in the order in which they were taken in, the last one first",
+        columns,
+        rows,
+        picks=("layout",),
+        between="last reading",
+    )
 
 
 def _reasons(view: Mapping[str, Any]) -> Table:

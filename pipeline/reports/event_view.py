@@ -61,7 +61,7 @@ def event_view(told: Told, event: Event) -> dict[str, Any]:
     trace = trace_of(event)
     return {
         **head(event, trace),
-        "facts": facts(shown, trace),
+        "facts": facts(doubted(told.site, event, shown), trace),
         "tails": [
             {**tail, "peak_pct": Figure(tail["peak_pct"], trace, "%", 1)} for tail in event.payload.get("tails", ())
         ],
@@ -83,6 +83,24 @@ def event_view(told: Told, event: Event) -> dict[str, Any]:
         "raw": raw_rows(told.walker.event(event)),
         "cautions": cautions({event.kind}),
     }
+
+
+def doubted(site: Site, event: Event, shown: Mapping[str, Any]) -> dict[str, Any]:
+    """An event with what its gauge's calibration adds to its own reasons to doubt it; alike where that adds nothing."""
+    why = uncalibrated(site, event.channel, event.peak_us)
+    own = shown.get("doubtful")
+    return dict(shown) if why is None else {**shown, "doubtful": why if own is None else f"{own}; {why}"}
+
+
+def uncalibrated(site: Site, channel: str, at_us: int) -> str | None:
+    """That a tension channel had no calibration registered at an instant, or one that was overdue; else None."""
+    if site.channels[channel].quantity != "tension":
+        return None
+    held = [row for row in site.calibrations_of(channel) if row.from_us <= at_us]
+    if not held:
+        return f"{channel}: no calibration is registered"
+    due_us = held[-1].overdue_from_us
+    return None if due_us is None or at_us < due_us else f"{channel}: its calibration was due on {held[-1].due}"
 
 
 def head(event: Event, trace: Trace) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from pipeline.reports.event_view import Told, event_view, window_of
 from pipeline.reports.figures import Link
 from pipeline.reports.happening_page import episode_page, event_page, notes_page
 from pipeline.reports.page import EVENTS, Page, page_path
+from pipeline.reports.silence import silent_from
 from pipeline.reports.snapshot import Snapshot
 from pipeline.reports.windows import Windows, live_parts
 from pipeline.tracing.trace import Walker
@@ -101,7 +102,9 @@ class Happenings:
             self._ship(line),
             window,
             [[event_object(event) for event in notes]],
-            lambda: {"e": notes_page(notes_view(self.told, line, day, notes), window)},
+            lambda: {
+                "e": notes_page(notes_view(self.told, line, day, notes), window, silent_from(self.told, line, window))
+            },
         )
 
     def _ship(self, line: str) -> str:

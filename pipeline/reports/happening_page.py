@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.ledger.rows import Event
 from pipeline.reports.chosen import anchor
-from pipeline.reports.figures import Link, Trace
+from pipeline.reports.figures import Instant, Link, Trace
 from pipeline.reports.page import page_path
 from pipeline.reports.tables import Cell, Column, Row, Table
 from pipeline.reports.traces_drawn import charts_of
@@ -20,8 +20,8 @@ RAW_COLUMNS = (
     Column("at"),
     Column("channel"),
     Column("raw file"),
-    Column("SHA-256", note="its first digits; in full below"),
-    Column("line of the file"),
+    Column("SHA-256", note="its first digits; in full below", whole=True),
+    Column("line of the file", whole=True),
     Column("reading", trace=Trace("the raw file, at the line named")),
     Column("zero", trace=Trace("calibrations.csv")),
     Column("gain", trace=Trace("calibrations.csv")),
@@ -68,14 +68,15 @@ def episode_page(view: Mapping[str, Any], events: Sequence[Event], paths: Mappin
     }
 
 
-def notes_page(view: Mapping[str, Any], window: tuple[int, int]) -> dict[str, Any]:
-    """What `notes.html.j2` lays out of a `notes_view`."""
+def notes_page(view: Mapping[str, Any], window: tuple[int, int], last_reading: Instant | None) -> dict[str, Any]:
+    """What `notes.html.j2` lays out of a `notes_view`. `last_reading`: nothing was read after it; of `silent_from`."""
     return {
         "line_link": line_link(view["line"]),
         "day": view["day"],
         "charts": charts_of(view["traces"], (), window, events=()),
         "events": happened_table("notes", "Notes, by time", view["events"], {}),
         "left_out": view["left_out"],
+        "last_reading": last_reading,
         "cautions": view["cautions"],
     }
 

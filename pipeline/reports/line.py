@@ -10,6 +10,7 @@ from typing import Any, Final
 from pipeline.compare.history import History, histories
 from pipeline.ledger.account import ZONES
 from pipeline.night.accounts import wear_of
+from pipeline.reports.berth_doing import RULES
 from pipeline.reports.figures import Link, Trace, command, instant, kn
 from pipeline.reports.line_account import (
     Answer,
@@ -47,6 +48,7 @@ from pipeline.reports.line_felt import (
     storms,
     time_above,
 )
+from pipeline.reports.line_outside import LEVELS, creep_table, cycles_table, half_cycles_of, open_view
 from pipeline.reports.method import spec_tables
 from pipeline.reports.page import Page
 from pipeline.reports.shown import constant, event_path, explain, line_path, number, register
@@ -101,13 +103,13 @@ def line_view(shared: Shared, line: str) -> View:
     services = [row for row in site.services if row.line == line]
     felt, by_day = shared.felt(line), days_felt(shared.facts(line))
     high = high_loads(site, events)
-    spec = site.spec_of(line)
+    spec, still_open = site.spec_of(line), half_cycles_of(account)
     worst = answer["consumed"]["worst"]
     places = {site.channels[row.channel].place for row in site.riggings if row.line == line}
     return {
         "line": line,
         "about": _about(site, answer),
-        "advice": answer["advice_list"],
+        "advice": [{**said, "mark": RULES.get(said["rule"], ("",))[0]} for said in answer["advice_list"]],
         "account": account_view(answer),
         "entries": entries_table(answer),
         "service": service_view(answer, services),
@@ -120,13 +122,20 @@ def line_view(shared: Shared, line: str) -> View:
         "explained": explained_view(line, account),
         "constants": spec_tables(snapshot.ledger, site, spec.id),
         "felt": None if felt is None else _felt(site, line, felt),
+        "open": open_view(answer, still_open, spec),
+        "outside": [
+            cycles_table(answer, still_open, spec.fatigue),
+            creep_table(answer, None if felt is None else levels_of(felt)),
+        ],
         "peaks": _peaks(line, by_day),
         "warmest": _warmest(line, by_day),
         "life_charts": life_charts(answer, life_series(answer), services, high, worst),
         "peaks_chart": peaks_chart(site, line, by_day, services, high),
         "temperature_chart": temperature_chart(by_day),
-        "matrix_chart": None if felt is None else matrix_chart(felt),
-        "exceedance_chart": None if felt is None else exceedance_chart(felt, spec.fatigue, site.break_force_kn(line)),
+        "matrix_chart": None if felt is None else matrix_chart(felt, still_open),
+        "exceedance_chart": None
+        if felt is None
+        else exceedance_chart(felt, spec.fatigue, site.break_force_kn(line), still_open),
         "levels_chart": None if felt is None else levels_chart(felt),
     }
 
@@ -193,7 +202,7 @@ def _felt(site: Site, line: str, felt: History) -> View:
     mbl = site.design_mbl_kn(line)
     base_kn, base = (site.break_force_kn(line), "break force") if mbl is None else (mbl, "ship design MBL")
     levels = levels_of(felt)
-    said = Trace("time at level of all days, by 5 kN class, as the ledger holds it (live_wear_days)")
+    said = LEVELS
     rows = [_above(pct, pct / 100 * base_kn, levels, said) for pct in ABOVE_PCT]
     columns = [Column(f"% of {base}"), Column("from", unit="kN", trace=said), Column("time", unit="s", trace=said),
                Column("of observed", unit="%", trace=said)]  # fmt: skip

@@ -42,7 +42,6 @@ def account_view(answer: Answer) -> View:
             "rigged": number(coverage["rigged_s"], said, "s", 0),
             "observed": number(coverage["observed_s"], said, "s", 0),
         },
-        "outside": _outside(answer["outside"], said),
         "not_reckoned": list(answer["not_reckoned"].items()),
         "not_modelled": ", ".join(answer["not_modelled"]),
         "unreckoned": number(answer["unreckoned_days"], said, "days", 0) if answer["unreckoned_days"] else None,
@@ -137,31 +136,6 @@ def _unposted(found: Sequence[Answer], said: Trace) -> Table:
     return Table("unposted", "Days that wait for a later sample", columns, rows, few=True)
 
 
-CYCLES = {
-    "total": "closed cycles",
-    "beyond_r": "with a range above what the curve was fitted to (they may have used more than the figures say)",
-    "outside_lm": "with a mean outside what the curve was fitted to (they may have used more than the figures say)",
-    "below_r": "with a range below what the curve was fitted to",
-    "compressed": "going slack (no life is claimed for that)",
-}
-CREEP = {
-    "counted": "of creep counted",
-    "outside_load": "not counted: outside the loads that creep was fitted to",
-    "outside_cold": "not counted: colder than creep was fitted to",
-    "outside_hot": "not counted: hotter than creep was fitted to",
-}
-
-
-def _outside(outside: Answer, said: Trace) -> Table:
-    """What the line felt outside of what its constants were fitted to."""
-    rows = [Row([words, number(outside["cycles"][name], said, "cycles", 0)]) for name, words in CYCLES.items()]
-    rows += [Row([words, number(outside["creep_s"][name], said, "s", 0)]) for name, words in CREEP.items()]
-    return Table(
-        "outside", "Within and outside what the constants were fitted to; time that is not counted is not harmless",
-        [Column("what", wide=True), Column("how much", trace=said)], rows, few=True,
-    )  # fmt: skip
-
-
 def entries_table(answer: Answer) -> Table:
     """The live entries, one row a day and zone, newest first; each life with its entry, which `trace` walks back."""
     rows: dict[tuple[str, str], dict[str, Any]] = {}
@@ -225,7 +199,7 @@ def service_view(answer: Answer, services: Sequence[Any]) -> View:
         "mooring": number(served["mooring_h"], said, "h", 1),
         "age": number(served["age_years"], said, "years", 1),
         "in_service": served["in_service"],
-        "unobserved": number(outside["rigged_unobserved_h"], said, "h", 1),
+        "unobserved": number(outside["rigged_unobserved_h"], said, "h", 2),
         "outside": sentence(outside["words"]),
         "no_extension": sentence(served["no_extension"]),
         "limits": Table("limits", "Limits of the maker or the company", columns, limits, few=True,

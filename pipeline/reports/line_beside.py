@@ -54,6 +54,7 @@ def _unobserved(told: Answer, said: Trace) -> View:
         "reckoned": told["reckoned"],
         "why": told.get("why", ""),
         "hours": number(told["hours"], said, "h", 2) if "hours" in told else None,
+        "zone": told.get("zone", ""),
     }
     if told["reckoned"]:
         view |= {name: told[name] for name in ("zone", "band", "words", "measured")}
@@ -134,7 +135,7 @@ def _event(line: str, one: Answer, said: Trace) -> Row:
             [number(own["peak_pct"], said, "%", 1), f"of {own['peak_pct_of']}" if own.get("peak_pct_of") else ""],
             sentence(one),
         ],
-        mark=severity if severity == "alarm" else "",
+        mark=severity if severity in ("alarm", "warning") else "",
     )
 
 

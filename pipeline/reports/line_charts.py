@@ -25,6 +25,8 @@ from pipeline.wear.cells import CLASS_KN
 from schemas.registers import FatigueCurve
 from schemas.times import DAY_US, day_start_us
 
+HalfCycles = Sequence[Mapping[str, Any]]
+"""Open half cycles as `explain` has them, widest first."""
 Lives = Mapping[str, Mapping[str, Sequence[tuple[date, Decimal]]]]
 LIMITS = (("peak_load_pct", "peak-load level"), ("alarm_peak_pct", "alarm level"))
 """Levels drawn with the peaks of a main line, as the policy has them, in percent of what limits are of."""
@@ -152,18 +154,37 @@ def temperature_chart(by_day: Sequence[DayFelt]) -> Chart | None:
     )
 
 
-def matrix_chart(felt: History) -> Chart | None:
-    """Closed cycles by range and mean, coloured by how many."""
+def _open_words(still_open: HalfCycles) -> str:
+    """What is open, in a sentence that ends a description; nothing where nothing is."""
+    if not still_open:
+        return ""
+    low_kn, high_kn = still_open[0]["low_kn"], still_open[0]["high_kn"]
+    many = "1 half cycle is" if len(still_open) == 1 else f"{len(still_open)} half cycles are"
+    return f" {many} open, the widest from {low_kn:.0f} to {high_kn:.0f} kN."
+
+
+def _open_points(still_open: HalfCycles) -> list[Series]:
+    """Open half cycles at their own range and mean: few, and often the widest of all."""
+    if not still_open:
+        return []
+    mean_kn = [(row["low_kn"] + row["high_kn"]) / 2 for row in still_open]
+    range_kn = [row["high_kn"] - row["low_kn"] for row in still_open]
+    return [Series("points", "half cycle still open", mean_kn, range_kn, colour="c2", marker="triangle")]
+
+
+def matrix_chart(felt: History, still_open: HalfCycles) -> Chart | None:
+    """Closed cycles by range and mean, coloured by how many; open half cycles, widest first, as triangles."""
     found = matrix_of(felt)
-    if not found.count:
+    if not found.count and not still_open:
         return None
     width = found.width_kn
     whole = sum(found.count)
+    widest_kn = max(found.range_kn, default=-width) + width
     return Chart(
         "matrix",
-        "Rainflow matrix of closed cycles, both ends",
+        "Rainflow matrix of closed cycles, and open half cycles, both ends",
         f"{whole} cycles in {len(found.count)} squares of {width:g} kN by range and mean; the widest range "
-        f"{max(found.range_kn) + width:g} kN at most.",
+        f"{widest_kn:g} kN at most.{_open_words(still_open)}",
         Axis("mean", unit="kN"),
         Axis("range", unit="kN"),
         [
@@ -175,15 +196,19 @@ def matrix_chart(felt: History) -> Chart | None:
                 [kn + width for kn in found.mean_kn],
                 [kn + width for kn in found.range_kn],
                 found.count,
-            )
+            ),
+            *_open_points(still_open),
         ],
         height=300,
-        notes=[f"Squares of {width:g} kN, made of 5 kN classes told by their middles; the shade goes by logarithm."],
+        notes=[
+            f"Squares of {width:g} kN: closed cycles, made of 5 kN classes told by their middles; the shade goes by "
+            f"logarithm. Triangles: half cycles still open, each by itself.{_open_words(still_open)}"
+        ],
     )
 
 
-def exceedance_chart(felt: History, curve: FatigueCurve, force_kn: float) -> Chart | None:
-    """How many cycles had at least a range; beside it how many of one range alone the spec's curve gives."""
+def exceedance_chart(felt: History, curve: FatigueCurve, force_kn: float, still_open: HalfCycles) -> Chart | None:
+    """How many closed cycles had at least a range; beside it how many of one range alone the spec's curve gives."""
     found = exceedance_of(felt)
     drawn = [(n, kn) for n, kn in zip(found.count, found.range_kn, strict=True) if n > 0 and kn > 0]
     if not drawn:
@@ -197,8 +222,9 @@ def exceedance_chart(felt: History, curve: FatigueCurve, force_kn: float) -> Cha
     at_mean = "" if curve.b == 0 else f", at the mean of these, {mean_kn:.0f} kN"
     return Chart(
         "exceedance",
-        "Range exceedance, and the curve of the spec",
-        f"{drawn[0][0]} cycles of {drawn[0][1]:g} kN or more, down to {drawn[-1][0]} of {drawn[-1][1]:g} kN or more.",
+        "Range exceedance of closed cycles, and the curve of the spec",
+        f"{drawn[0][0]} cycles of {drawn[0][1]:g} kN or more, down to {drawn[-1][0]} of {drawn[-1][1]:g} kN or more."
+        f"{_open_words(still_open)}",
         Axis("cycles", "log"),
         Axis("range", unit="kN", low=0.0, high=1.02 * force_kn),
         [
@@ -214,7 +240,7 @@ def exceedance_chart(felt: History, curve: FatigueCurve, force_kn: float) -> Cha
         height=300,
         notes=[
             f"So many cycles of one range alone end the curve{at_mean}. How far the two lie apart is no life left: "
-            "many ranges act together, and creep and abrasion besides."
+            f"many ranges act together, and creep and abrasion besides. Closed cycles only.{_open_words(still_open)}"
         ],
     )
 

@@ -7,17 +7,21 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final
 
 from pipeline.reports import svg
+from pipeline.reports.figures import command, exact_text
 from pipeline.reports.snapshot import Snapshot
 from schemas.registers import Rigging
 from schemas.times import rfc3339_us
 
-WIDTH, HEIGHT = 1000.0, 196.0
+WIDTH, HEIGHT = 1000.0, 188.0
 HULL_TOP, HULL_FOOT, QUAY = 12.0, 62.0, 118.0
 HALF = 330.0
 GAP = 70.0
+BOX = 66.0
+URGENT: Final = ("alarm", "warning")
 WORDS: Final = {"alarm": "out of use", "warning": "to see to", "unknown": "not observed", "": "no rule"}
 ROLES: Final = {"head": (0.95, 40.0), "breast": (0.66, 90.0), "spring": (0.34, 160.0), "stern": (-0.95, 140.0)}
 """Of each role where it is drawn: share of the half length ahead of midships, and its lead, degrees from ahead."""
@@ -39,13 +43,22 @@ def plan(snapshot: Snapshot, states: Mapping[str, str]) -> Mapping[str, Any] | N
         return None
     loads = _loads(snapshot)
     placed = _place(found, states, loads)
+    urgent = _most_urgent(snapshot, placed)
     words = ", ".join(f"{one.line} {WORDS[one.state]}{_kn(one.kn)}" for one in placed)
-    picture = svg.picture(WIDTH, HEIGHT, _draw(placed), label=f"Plan of the berth: {words}")
+    picture = svg.picture(WIDTH, HEIGHT, _draw(placed, urgent), label=f"Plan of the berth: {words}")
     return {
         "picture": picture,
+        "urgent": urgent,
         "schematic": any(row.chock_ahead_m is None for row in found),
         "ship": snapshot.site.lines[found[0].line].ship,
     }
+
+
+def _most_urgent(snapshot: Snapshot, placed: Sequence[_Placed]) -> str | None:
+    """Of the lines drawn that of the gravest state, of several the worst in `status`; None where no rule asks."""
+    state = {one.line: one.state for one in placed}
+    worst_first = [row["line"] for row in snapshot.status["lines"]]
+    return next((line for mark in URGENT for line in worst_first if state.get(line) == mark), None)
 
 
 def _riggings(snapshot: Snapshot) -> list[Rigging]:
@@ -116,7 +129,7 @@ def _spread(ends: Sequence[float]) -> list[float]:
     return at
 
 
-def _draw(placed: Sequence[_Placed]) -> Iterator[str]:
+def _draw(placed: Sequence[_Placed], urgent: str | None) -> Iterator[str]:
     top_kn = max((one.kn for one in placed if one.kn is not None), default=0.0) or 1.0
     yield svg.rect(0, QUAY, WIDTH, 7, "s-quay")
     yield svg.text(WIDTH - 4, QUAY - 4, "quay", "s-small", anchor="end")
@@ -129,13 +142,27 @@ def _draw(placed: Sequence[_Placed]) -> Iterator[str]:
     )
     yield svg.text(WIDTH / 2 + HALF - 46, mid + 4, "bow", "s-small", anchor="end")
     yield svg.text(WIDTH / 2 - HALF + 8, mid + 4, "stern", "s-small")
-    for one, label_x in zip(placed, _spread([one.end_x for one in placed]), strict=True):
+    labels = _spread([one.end_x for one in placed])
+    box = min([BOX, *(after - before - 4 for before, after in pairwise(labels))])
+    for one, label_x in zip(placed, labels, strict=True):
         width = 1.2 if one.kn is None else 1.2 + 4.5 * max(one.kn, 0.0) / top_kn
         yield svg.line(one.x, HULL_FOOT - 3, one.end_x, QUAY, f"s-rope {one.state}".strip(), width=width)
         yield svg.line(one.end_x, QUAY + 7, label_x, QUAY + 22, "s-thin")
+        if one.state in URGENT:
+            first = " s-first" if one.line == urgent else ""
+            yield svg.rect(label_x - box / 2, QUAY + 23, box, 28, f"s-box {one.state}{first}")
         yield svg.text(label_x, QUAY + 34, one.line, "s-strong", anchor="middle")
-        yield svg.text(label_x, QUAY + 47, WORDS[one.state], "s-small", anchor="middle")
-        yield svg.text(label_x, QUAY + 59, _kn(one.kn).strip() or "not observed", "s-small", anchor="middle")
+        yield svg.text(label_x, QUAY + 47, WORDS[one.state], f"s-small s-state {one.state}".strip(), anchor="middle")
+        yield _load(label_x, QUAY + 63, one.kn)
+
+
+def _load(x: float, y: float, kn: float | None) -> str:
+    """A line's load, which the page shows in the unit that the reader chose."""
+    if kn is None:
+        return svg.text(x, y, "not observed", "s-small", anchor="middle")
+    title = f"<title>from {svg.xml(command('balance').words)}</title>"
+    shown = f'<tspan data-kn="{exact_text(kn)}">{_kn(kn).strip()}</tspan>'
+    return f'<text x="{svg.num(x)}" y="{svg.num(y)}" text-anchor="middle" class="s-small">{title}{shown}</text>'
 
 
 def _kn(kn: float | None) -> str:

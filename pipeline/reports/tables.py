@@ -15,7 +15,7 @@ Cell = Any
 @dataclass(frozen=True, slots=True)
 class Column:
     """A column. `unit`: of all its figures, shown in its head. `note`: what it is, in a sentence. `trace`: where its
-    figures come from. `wide`: sentences, which may break lines.
+    figures come from. `wide`: sentences, which may break lines; `whole`: what is never broken, such as a digest.
     """
 
     head: str
@@ -23,6 +23,7 @@ class Column:
     note: str = ""
     trace: Trace | None = None
     wide: bool = False
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True)

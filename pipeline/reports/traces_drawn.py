@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import count
 from typing import Any
 
 from pipeline.ledger.rows import Event
-from pipeline.reports.charts import Axis, Chart, Mark, Series, ms
+from pipeline.reports.charts import Axis, Chart, Mark, Series, look, ms
 from pipeline.reports.drawing import Drawn
 from pipeline.reports.figures import number_text
 from schemas.times import us_to_rfc3339
 
+NO_PEAK = ("slack", "pretension-loss")
+"""Kinds of which the largest reading is no peak to mark: what is told of them is that a line hung slack or low."""
 TOGETHER = "window"
 """Charts of one page share their zoom under this name."""
 
@@ -27,13 +30,15 @@ def charts_of(
     """The charts of a window. `leading`: the parts drawn in the upper chart; `limits`: as `limits_of` gives them."""
     above = [trace for trace in traces if trace.part in leading]
     below = [trace for trace in traces if trace.part not in leading]
-    levels = [Mark(row["kn"], f"{row['name']} {row['kn']:.0f} kN", "alarm") for row in limits if row.get("drawn")]
+    levels = [Mark(row["kn"], row["name"], "alarm", valued=True) for row in limits if row.get("drawn")]
     made = []
     if above:
         named = ", ".join(trace.name for trace in above)
         made.append(_chart("tension", f"Tension of {named}", above, window, events=events, levels=levels))
     if below:
-        made.append(_chart("others", "Tension of the other lines of the call", below, window, events=()))
+        made.append(
+            _chart("others", "Tension of the other lines of the call", below, window, events=(), after=len(above))
+        )
     if payouts:
         made.append(_chart("payout", "Payout of its winch", payouts, window, events=()))
     return made
@@ -47,13 +52,18 @@ def _chart(
     *,
     events: Sequence[Event],
     levels: Sequence[Mark] = (),
+    after: int = 0,
 ) -> Chart:
+    """`after`: so many lines are drawn in the chart above, none of which one here may look like."""
     unit = traces[0].unit
     series = [
-        Series("line", trace.name, *_points(trace), width=1.0 if trace.part == "beside" else 1.7) for trace in traces
+        Series(
+            "line", trace.name, *_points(trace), colour=colour, dash=dash, width=1.0 if trace.part == "beside" else 1.7
+        )
+        for trace, (colour, dash) in zip(traces, map(look, count(after)), strict=False)
     ]
-    if events:
-        peaks = sorted((event.peak_us, event.peak_kn) for event in events)
+    peaks = sorted((event.peak_us, event.peak_kn) for event in events if event.kind not in NO_PEAK)
+    if peaks:
         of = "peak" if len(peaks) == 1 else "peaks of the events"
         series.append(Series("points", of, [_ms(us) for us, _ in peaks], [kn for _, kn in peaks], colour="alarm"))
     return Chart(

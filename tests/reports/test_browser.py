@@ -19,7 +19,7 @@ A4_MM, MARGIN_MM, PX_PER_MM = (210.0, 297.0), 12.0, 96 / 25.4
 
 
 def kinds(folder: Path) -> list[Path]:
-    """The single pages; of each folder the largest page, which has most on it, and the smallest, which lacks most."""
+    """The single pages, and of each folder the largest page, which has most on it, and the smallest, with least."""
     found = sorted(folder.glob("*.html"))
     for below in sorted(path for path in folder.iterdir() if path.is_dir() and path.name != "static"):
         pages = sorted(below.glob("*.html"), key=lambda path: (-path.stat().st_size, path.name))
@@ -120,6 +120,17 @@ def test_forces_and_times_are_shown_as_the_reader_chose_and_figures_stay_what_th
         page.wait_for_selector("html[data-ready]", state="attached")
         assert page.locator("#unit").input_value() == "kip"
         assert page.locator("#limits-table thead").inner_text().count("kN") == 0
+
+
+def test_the_plan_of_the_berth_follows_the_unit_that_the_reader_chose(browser: Browser, demo_pages: Path) -> None:
+    with opened(browser, demo_pages / "index.html", reach="ready") as found:
+        load = found.page.locator(".plan [data-kn]").first
+        kn = float(load.get_attribute("data-kn") or "nan")
+        assert load.text_content() == f"{kn:.0f} kN"
+        found.page.locator("#unit").select_option("tf")
+        assert load.text_content() == f"{kn / 9.80665:.1f} tf"
+        found.page.locator("#unit").select_option("kN")
+        assert load.text_content() == f"{kn:.0f} kN"
 
 
 def test_the_keyboard_reaches_every_control(browser: Browser, demo_pages: Path) -> None:

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from html import unescape
 from pathlib import Path
+from types import SimpleNamespace
+from typing import ClassVar
 
 import numpy as np
 import pytest
@@ -19,14 +21,16 @@ from pipeline.reports import event_facts
 from pipeline.reports.chosen import Chosen, anchor, notes_path
 from pipeline.reports.episode_view import foremost
 from pipeline.reports.event_list import EPISODES, LISTED, events_list
-from pipeline.reports.event_view import event_view, window_of
+from pipeline.reports.event_view import doubted, event_view, uncalibrated, window_of
 from pipeline.reports.figures import Figure, Trace, command
 from pipeline.reports.happening import Happenings
 from pipeline.reports.making import common_of
 from pipeline.reports.page import EVENTS, Page, page_path
+from pipeline.reports.silence import last_reading
 from pipeline.reports.snapshot import Snapshot
 from pipeline.reports.writing import page_html
-from schemas.times import day_of, rfc3339_us
+from schemas.registers import Calibration
+from schemas.times import DAY_US, day_of, day_start_us, rfc3339_us, us_to_datetime, us_to_rfc3339
 from tests.night.berth import Berth
 from tests.reports.happened import ALONE_KN, DAY, GAP, PEAKS_KN, make_happened, readings
 
@@ -251,3 +255,46 @@ def test_the_gravest_events_of_a_long_episode_are_told_in_order_of_time(made: Ha
     quiet = [replace(one, event=f"q{i}", from_us=one.from_us + i, peak_kn=100.0 + i) for i in range(5)]
     alarm = replace(event(made, "peak-load", "L1"), from_us=one.from_us + 9, peak_kn=1.0)
     assert [e.event for e in foremost([*quiet, alarm], 3)] == ["q3", "q4", alarm.event]
+
+
+def test_a_gauge_without_a_calibration_on_record_is_a_reason_to_doubt_an_event(made: Happenings) -> None:
+    one = event(made, "peak-load", "L1")
+    words = "H1: no calibration is registered"
+    assert words in html(made, page_path("events", one.event))
+    assert doubted(made.told.site, one, {"doubtful": "spikes"})["doubtful"] == f"spikes; {words}"
+
+
+def test_a_calibration_counts_from_its_day_and_until_it_is_due() -> None:
+    held = Calibration.model_validate({"channel": "H1-tension", "from": "2026-01-01T00:00:00Z", "zero_kn": 0.0,
+                                       "gain": 1.0, "due": "2026-06-30"})  # fmt: skip
+
+    class Site:
+        channels: ClassVar = {"H1-tension": SimpleNamespace(quantity="tension")}
+
+        def calibrations_of(self, channel: str) -> list[Calibration]:
+            return [held]
+
+    def at(when: str) -> str | None:
+        return uncalibrated(Site(), "H1-tension", rfc3339_us(when))  # type: ignore[arg-type]
+
+    assert at("2025-12-31T23:59:59Z") == "H1-tension: no calibration is registered"
+    assert at("2026-01-01T00:00:00Z") is None
+    assert at("2026-06-30T23:59:59Z") is None
+    assert at("2026-07-01T00:00:00Z") == "H1-tension: its calibration was due on 2026-06-30"
+
+
+def test_notes_of_a_line_whose_channel_fell_silent_say_after_which_instant_nothing_was_read(made: Happenings) -> None:
+    [(line, day)] = [key for key in made.chosen.notes if key[0] == "L1"]
+    text = re.sub(r"<[^>]+>", "", html(made, notes_path(line, day)))
+    last = us_to_rfc3339(readings("H1")[-1][0])
+    assert f"No reading after {last[:10]} {last[11:19]}.000 UTC" in text
+
+
+def test_a_line_that_was_read_until_it_was_let_go_is_not_called_silent(made: Happenings) -> None:
+    [row] = [row for row in made.told.site.riggings if row.line == "L1"]
+    let_go = row.model_copy(update={"to_at": us_to_datetime(readings("H1")[-1][0] + 2_000_000)})
+    window = (day_start_us(day_of(row.from_us)), day_start_us(day_of(row.from_us)) + DAY_US)
+    assert let_go.to_us is not None
+    assert last_reading(made.told, [let_go], window) is None
+    assert last_reading(made.told, [row], window) is not None
+    assert last_reading(made.told, [], window) is None

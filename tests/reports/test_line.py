@@ -17,6 +17,7 @@ from playwright.sync_api import Browser
 
 from pipeline.cli import tautlog
 from pipeline.ledger.words import CALIBRATED, SEVERITY_INDEX
+from pipeline.reports.berth_doing import RULES
 from pipeline.reports.line import high_loads
 from pipeline.reports.line_account import life_series
 from pipeline.reports.line_beside import MOST_EVENTS, events_view, in_series, outlook_view
@@ -151,6 +152,36 @@ def test_a_page_says_what_is_not_modelled_what_is_not_reckoned_and_what_was_not_
     for said in answer["advice_list"]:
         assert said["because"] in text
     assert "what was not observed" in text
+
+
+def test_a_line_page_says_how_many_open_half_cycles_closed_ones_leave_out_as_explain_has_them(
+    demo_pages: Path, ask: Ask
+) -> None:
+    zones = json.loads(ask("tautlog explain SITE L07")[0])["account"]["zones"]
+    rows = [row for zone in zones.values() for row in zone["pending"]["half_cycles"]]
+    beyond = [row for row in rows if row["R"] > 0.5]  # the upper end of hmpe-44's valid_r
+    widest = max(rows, key=lambda row: row["high_kn"] - row["low_kn"])
+    text = page(demo_pages, "L07").text
+    assert beyond
+    assert (
+        f"leave out the {len(rows)} half cycles that are still open, {len(beyond)} of them with a range above" in text
+    )
+    assert f"goes from {widest['low_kn']:.0f} kN to {widest['high_kn']:.0f} kN in zone" in text
+
+
+def test_unobserved_time_of_the_line_and_of_its_worse_zone_are_told_apart(demo_pages: Path, demo: Snapshot) -> None:
+    answer = demo.statement("L01")
+    whole_h = answer["service"]["outside_records"]["rigged_unobserved_h"]
+    text = page(demo_pages, "L01").text
+    assert whole_h > answer["unobserved"]["hours"]
+    assert f"{whole_h:.2f} h of the whole line, both zones" in text
+    assert f"{answer['unobserved']['hours']:.2f} h of zone {answer['unobserved']['zone']}, the worse" in text
+
+
+def test_what_a_rule_asks_has_one_mark_on_the_line_and_on_the_berth_page(demo_pages: Path) -> None:
+    html = (demo_pages / "lines" / "L07.html").read_text(encoding="utf-8")
+    mark = RULES["inspect-before-reuse"][0]
+    assert f'<li class="{mark}"><strong>inspect before reuse</strong> <span class="badge {mark}">{mark}</span>' in html
 
 
 def test_a_tail_stands_beside_its_main_line_and_the_other_way_round(demo: Snapshot) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections import Counter
 from html.parser import HTMLParser
 from pathlib import Path
@@ -110,6 +111,15 @@ def test_figures_of_balance_brakes_and_episodes_equal_those_of_json(parsed: dict
     wanted += [one["brake_set_kn"] for one in _answer("brakes", demo_root)["brakes"]]
     wanted += [one["let_go"][-1]["pct_of_set"] for one in _answer("brakes", demo_root)["brakes"] if one["let_go"]]
     assert [value for value in wanted if value not in shown] == []
+
+
+def test_the_loads_of_the_plan_are_those_of_balance_to_the_digit_and_name_it(demo_pages: Path, demo_root: Path) -> None:
+    html = (demo_pages / "index.html").read_text(encoding="utf-8")
+    loads = re.findall(r'<title>from tautlog balance SITE</title><tspan data-kn="([^"]+)">', html)
+    [call] = _answer("balance", demo_root)["calls"]
+    hours = [line["last_hour_kn"] for role in call["roles"] for line in role["lines"]]
+    assert sorted(loads) == sorted(kn for kn in hours if kn is not None)
+    assert html.count("data-kn=") == len(loads) > 0
 
 
 def test_a_severity_index_is_never_called_a_percent_of_life(demo_pages: Path) -> None:

@@ -28,6 +28,11 @@
       unit.dataset.asWritten ??= unit.textContent;
       unit.textContent = unit.dataset.asWritten.replace(/\bkN\b/, choice.unit);
     }
+    for (const text of all(document, "svg [data-kn]")) {
+      text.dataset.asWritten ??= text.textContent;
+      text.textContent = choice.unit === "kN" ? text.dataset.asWritten
+        : `${grouped(Number(text.dataset.kn) * factor, more)} ${choice.unit}`;
+    }
   }
 
   function showClocks() {
@@ -124,7 +129,6 @@
   // -- charts ---------------------------------------------------------------------------------------------------------
   const drawn = [];  // { box, spec, figure, view }
   const PAPER_PX = 700;  // A4 less its margins in pages.css, 186 mm at 96 px an inch
-  const DASHES = ["solid", "dashed", "dotted", "dotdash"];
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim() || name;
   const factorOf = (axis) => (axis.unit === "kN" ? UNITS[choice.unit][0] : 1);
   const unitOf = (axis) => (axis.unit === "kN" ? choice.unit : axis.unit);
@@ -153,14 +157,14 @@
     });
   }
 
-  function addSeries(figure, spec, one, index) {
+  function addSeries(figure, spec, one) {
     const fx = factorOf(spec.x), fy = factorOf(spec.y);
     const data = { x: scaled(one.x, fx), y: scaled(one.y, fy) };
     if (one.x2) data.x2 = scaled(one.x2, fx);
     if (one.y2) data.y2 = scaled(one.y2, fy);
-    const c = colour(one.colour ?? "c" + (index % 8 + 1));
-    const line = { line_color: c, line_width: one.width, line_dash: one.dash ?? DASHES[Math.floor(index) % 4] };
-    const named = spec.series.length > 1 ? { legend_label: one.name } : {};
+    const c = colour(one.colour);
+    const line = { line_color: c, line_width: one.width, line_dash: one.dash };
+    const named = spec.series.length > 1 ? { legend_label: one.name, name: one.name } : {};
     const x = { field: "x" }, y = { field: "y" };
     if (one.kind === "cells") {
       data.shade = shades(Float64Array.from(one.value));
@@ -174,7 +178,7 @@
       return figure.quad({ left: x, right: { field: "x2" }, bottom: floor, top: y, source, fill_color: c, fill_alpha: .75, line_color: c, ...named });
     }
     if (one.kind === "band") return figure.varea({ x, y1: y, y2: { field: "y2" }, source, fill_color: c, fill_alpha: .25, ...named });
-    if (one.kind === "points") return figure.scatter(x, y, { source, size: 5, fill_color: c, line_color: c, ...named });
+    if (one.kind === "points") return figure.scatter(x, y, { source, marker: one.marker ?? "circle", size: one.marker ? 10 : 5, fill_color: one.marker ? null : c, line_color: c, line_width: one.marker ? 2 : 1, ...named });
     if (one.kind === "step") return figure.step(x, y, "after", { source, ...line, ...named });
     return figure.line(x, y, { source, ...line, ...named });
   }
@@ -224,17 +228,19 @@
   }
 
   function marked(figure, spec) {
-    const add = (mark, dimension, factor) => {
+    const add = (mark, dimension, axis) => {
+      const factor = factorOf(axis);
+      const words = mark.valued ? `${mark.words} ${grouped(mark.at * factor, axis.unit === "kN" ? UNITS[choice.unit][1] : 0)} ${unitOf(axis)}` : mark.words;
       const c = colour(mark.colour);
       figure.add_layout(new Bokeh.Span({ location: mark.at * factor, dimension, line_color: c, line_dash: "dashed", line_width: 1 }));
       const at = dimension === "height"
         ? { x: mark.at * factor, y: 4, y_units: "screen", angle: Math.PI / 2, y_offset: 0, x_offset: -3 }
         // Below its line: above, the words at the highest would be cut by the frame.
         : { x: 4, x_units: "screen", y: mark.at * factor, y_offset: -2, text_baseline: "top" };
-      figure.add_layout(new Bokeh.Label({ ...at, text: mark.words, text_color: c, text_font_size: "11px" }));
+      figure.add_layout(new Bokeh.Label({ ...at, text: words, text_color: c, text_font_size: "11px" }));
     };
-    for (const mark of spec.marks) add(mark, "height", factorOf(spec.x));
-    for (const level of spec.levels) add(level, "width", factorOf(spec.y));
+    for (const mark of spec.marks) add(mark, "height", spec.x);
+    for (const level of spec.levels) add(level, "width", spec.y);
   }
 
   function rangeOf(axis) {
@@ -249,10 +255,10 @@
     options.x_range = x;
     if (y) options.y_range = y;
     const figure = Bokeh.Plotting.figure(options);
-    spec.series.forEach((one, index) => addSeries(figure, spec, one, index));
+    spec.series.forEach((one) => addSeries(figure, spec, one));
     marked(figure, spec);
     const zoom = new Bokeh.BoxZoomTool({ dimensions: "width" });
-    const tips = [[spec.x.label, spec.x.scale === "at" ? "$x{%F %T} UTC" : "$x{0.[000]}"], [spec.y.label, "$y{0.[0000]}"]];
+    const tips = [...(spec.series.length > 1 ? [["", "$name"]] : []), [spec.x.label, spec.x.scale === "at" ? "$x{%F %T} UTC" : "$x{0.[000]}"], [spec.y.label, "$y{0.[0000]}"]];
     if (spec.series.some((one) => one.kind === "cells")) tips.push(["value", "@value"]);
     const hover = new Bokeh.HoverTool({ tooltips: tips, formatters: { $x: spec.x.scale === "at" ? "datetime" : "numeral" }, mode: "mouse" });
     figure.add_tools(zoom, hover);
@@ -305,8 +311,8 @@
     const buttons = [
       ["Zoom in", move((a, b) => [a + (b - a) / 4, b - (b - a) / 4])],
       ["Zoom out", move((a, b) => [a - (b - a) / 2, b + (b - a) / 2])],
-      ["Back", move((a, b) => [a - (b - a) / 4, b - (b - a) / 4])],
-      ["On", move((a, b) => [a + (b - a) / 4, b + (b - a) / 4])],
+      [entry.spec.x.scale === "at" ? "Earlier" : "Left", move((a, b) => [a - (b - a) / 4, b - (b - a) / 4])],
+      [entry.spec.x.scale === "at" ? "Later" : "Right", move((a, b) => [a + (b - a) / 4, b + (b - a) / 4])],
       ["Whole", () => show(entry, ...entry.whole)],
     ];
     // Zooming in goes to the middle, where an episode of an hour seldom has its peak.
