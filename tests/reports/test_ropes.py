@@ -102,7 +102,7 @@ def test_the_demo_has_a_candidate_to_compare_each_of_its_main_lines_with(demo_pa
 
 def test_without_a_candidate_the_page_says_how_to_get_one(demo: Snapshot) -> None:
     common = common_of(demo, all_pages(demo))
-    none = {"candidates": None, "lines": [], "answer": None}
+    none: dict[str, Any] = {"candidates": None, "lines": [], "answer": None}
     text = read_html(page_html(Page(COMPARE, "Ropes compared", "compare.html.j2", none), common)).text
     assert "There is no candidate to compare with." in text
     assert "tautlog pages SITE --candidate FILE" in text
