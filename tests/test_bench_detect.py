@@ -28,7 +28,7 @@ from schemas.times import DAY_US, us_to_rfc3339
 from tests.extent import few
 
 S = 1_000_000
-SPIKES = 5
+SPIKES = 0
 """A seed of the family tune with spikes of gauges above the limit of a peak-load, and loads above it."""
 HAPPENINGS, INSTRUMENTS = 4, 11
 """Seeds of the family tune whose calls have a UTC midnight in them: one of many happenings, one of many faults."""
