@@ -42,7 +42,7 @@ class Tension:
     """Every stored reading of a rigging's channel, from an edge before a slice to an edge after it; arrays (n,).
 
     `at_us` strictly ascending, `kn` of the line; where `usable` is False (flag 4 or 9) it is not looked at. `clipped`:
-    the gauge stood at its capacity. `spiky`: it is a spike (`events.sound`); `still`: it is marked as a flat line. The
+    the gauge stood at its capacity. `spiky`: it is a spike (`events.sound`); `still`: its gauge stuck. The
     slice [from_us, to_us) is `begin` to `end`; `after_us`: the channel's next stored reading after the slice, None
     where there is none. `extremes`: of the slice.
     """

@@ -7,7 +7,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events.sound import spikes
+from pipeline.events.sound import spikes, stuck
 from pipeline.events.tension import NO_EXTREMES, Extremes, Tension
 from pipeline.night.plan import DayPlan, SheetPlan
 from pipeline.quality import Flagged, Series, flag_place, marked, usable
@@ -135,7 +135,7 @@ def slice_near(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> Slic
     kn = line_tension_kn(at_us, readings.value[rigged], wanted.calibrations, piece.share)
     counts, clipped = usable(flags.flags[rigged]), marked(flags.checks[rigged], "clipped")
     spiky = spikes(kn, counts, marked(flags.checks[rigged], "spike"))
-    still = marked(flags.checks[rigged], "flat-line")
+    still = stuck(readings.value[rigged], marked(flags.checks[rigged], "flat-line"))
     after_us = _after_us(wanted, readings.at_us, end, later)
     samples = SliceSamples(at_us[own], kn[own], counts[own], clipped[own], after_us)
     day_us = day_start_us(piece.day)
