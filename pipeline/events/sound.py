@@ -10,7 +10,8 @@ are ours to define, and look at sound readings alone. House rules, no source. No
   that were gone to and come back from in one step (1.5 times the slack level or more), the line not slack all the
   minute before. A line that falls slack gets there by readings between, or does not stay to the last digit;
 * a gauge that stuck: readings that the quality check for flat lines marked, which leaves a coarse gauge near zero
-  alone; and, since that looks back only, the very same readings in a row before them.
+  alone; and, since that looks back only, the very same readings in a row before them. Not at its capacity, where it
+  stands still because of the load.
 
 Limits. A blow, or a slack, that is over between three readings of a slow logger looks like a spike; the limit of that
 check, in percent of capacity, says how much. A gauge that reads slack lines coarsely, once a second, may read four

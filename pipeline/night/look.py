@@ -135,7 +135,8 @@ def slice_near(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> Slic
     kn = line_tension_kn(at_us, readings.value[rigged], wanted.calibrations, piece.share)
     counts, clipped = usable(flags.flags[rigged]), marked(flags.checks[rigged], "clipped")
     spiky = spikes(kn, counts, marked(flags.checks[rigged], "spike"))
-    still = stuck(readings.value[rigged], marked(flags.checks[rigged], "flat-line"))
+    # At its capacity a gauge stands still because of the load.
+    still = stuck(readings.value[rigged], marked(flags.checks[rigged], "flat-line") & ~clipped)
     after_us = _after_us(wanted, readings.at_us, end, later)
     samples = SliceSamples(at_us[own], kn[own], counts[own], clipped[own], after_us)
     day_us = day_start_us(piece.day)

@@ -197,6 +197,8 @@ def _findings(job: DayJob, looked: Looked) -> list[Finding]:
             of_check = rigged & ((checks & check_bit(check)) != 0)
             if check == "spike":
                 of_check &= _stick_out(job, looked, name)
+            if check == "flat-line":  # at its capacity a gauge stands still because of the load
+                of_check &= ~marked(checks, "clipped")
             count = int(np.count_nonzero(of_check))
             if count:
                 text = f"on {plan.day} {count} of {int(rigged.sum())} samples of the rigged time are marked {check}"
