@@ -18,10 +18,13 @@ The rules, by which nothing is counted twice and nothing that happened twice cou
 - Tending is judged while all lines are fast; what reaches beyond that phase counts neither way.
 - What is over sooner than the next reading comes (`lasts_s` of its longest stretch beyond the level) may fall between
   two readings: at that rate it counts neither way.
+- A brake has one verdict in a call, right or wrong; each verdict stands in a row of its own beside all of them.
 - A finding matches a truth of its kind on its channel or logger, whatever the time. What a channel's unit is and what
   its scale are one kind of finding (`wrong-scale`); a zero that moved is one, step or drift: a call has a zero check
   before and one after, which do not tell them apart; what was called the other is printed. A finding of a kind that has
   no truth of its own (`gross-range`, `rate`) is a false alarm on a channel without a fault, and left out on others.
+- What is told of a day's samples (stuck, spikes, clipping) is told once a UTC day, and matches what was so in that day:
+  told of another it is a false alarm. Of a fault that lasts over a midnight a second day's finding is left out.
 - Spikes and clipping are told by a reading's size against the capacity: where unit or scale are wrong, or the
   registered capacity is so small that the gauge clips, such a mark is true of the log (a tenfold reading is beyond the
   capacity), and counts as `by faults`; so is a spike that reaches the capacity.
@@ -32,6 +35,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from typing import Any, Final
 
 import numpy as np
@@ -39,7 +43,7 @@ from numpy.typing import NDArray
 
 from ops.detect_night import Night
 from sample_logs.scenarios import Scenario, Truth
-from schemas.times import rfc3339_us
+from schemas.times import DAY_US, day_start_us, rfc3339_us
 
 LIES: Final = frozenset({"wrong-unit", "wrong-scale", "swapped", "rigging-time"})
 """Faults by which the log, or the register, is of another load or another time than the line's."""
@@ -67,6 +71,8 @@ TRUTHS: Final[Mapping[str, str]] = {
     "zero-step": "zero moved",
 }
 BY_SIZE: Final = frozenset({"spikes", "clipped"})
+OF_DAYS: Final = frozenset({"stuck", "spikes", "clipped"})
+"""Findings of a day's samples."""
 SPOILS: Final = frozenset({"wrong-unit", "wrong-scale", "spikes", "clipped"})
 """Faults that make readings of a size at which others are marked as spikes or clipped."""
 OF_BINS: Final = frozenset({"sustained-load", "pretension-loss"})
@@ -76,6 +82,8 @@ NO_ONSET: Final = frozenset({"tending", "surge", *OF_FINDINGS})
 that passes grows as a bell does, from no instant on."""
 SMALL: Final = (None, "too few crests", "too little lost")
 """What hides nothing of a rendering without payout but its smallness."""
+NOTHING: Final = "nothing told"
+"""Instead of a brake's verdict."""
 EXAMPLES: Final = 40
 PAYOUT_HZ: Final = 2.0
 """Payout and states are told no faster: the onset of a rendering that payout tells is in readings of payout."""
@@ -140,6 +148,8 @@ def tallies(scenario: Scenario, night: Night) -> dict[str, Tally]:
     out: dict[str, Tally] = {}
     for kind in sorted(truths.keys() | found.keys()):
         out[kind] = _of_kind(kind, truths.get(kind, []), found.get(kind, []), scenario, logs)
+    for word, tally in _each_verdict(truths.get("brake", []), found.get("brake", []), scenario).items():
+        out[f"brake: {word}"] = tally
     return out
 
 
@@ -168,12 +178,21 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
             named["tending"].append(Found("tending", frozenset({line}), from_us, to_us))
     place_of = {line.place: line.line for line in scenario.berth.lines}
     for place, verdict in night.verdicts.items():
-        named["brake"].append(Found("brake", frozenset({place_of[place]}), 0, 0, word=str(verdict)))
+        word = NOTHING if verdict is None else verdict
+        named["brake"].append(Found("brake", frozenset({place_of[place]}), 0, 0, word=word))
     for finding in night.findings:
         kind = FINDINGS.get(finding.kind, finding.kind)
         where = frozenset({finding.subject, *finding.evidence.get("channels", ())})
-        named[kind].append(Found(kind, where, 0, 0, word=finding.kind))
+        named[kind].append(Found(kind, where, *_day_us(finding.scope), word=finding.kind))
     return named
+
+
+def _day_us(scope: str) -> tuple[int, int]:
+    """The UTC day that a finding is about, first and last microsecond; 0, 0 of one that is about all days."""
+    if not scope.startswith("day:"):
+        return 0, 0
+    begin_us = day_start_us(date.fromisoformat(scope.rsplit(":", 1)[-1]))
+    return begin_us, begin_us + DAY_US - 1
 
 
 def _each_hook_once(events: Sequence[Mapping[str, Any]], scenario: Scenario) -> list[Mapping[str, Any]]:
@@ -300,7 +319,8 @@ def _take_match(tally: Tally, kind: str, truth: Truth, one: Found, scenario: Sce
 
 def _take_left(tally: Tally, kind: str, one: Found, beside: Sequence[Truth], scenario: Scenario) -> None:
     """An event that matched no truth: left out, explained by a fault, or a false alarm. beside: what it could match."""
-    if any(truth.borderline or truth.detail.get("edges_sure") is False for truth in beside):
+    over_midnight = kind in OF_DAYS and any(one.from_us > truth.from_us or one.to_us < truth.to_us for truth in beside)
+    if over_midnight or any(truth.borderline or truth.detail.get("edges_sure") is False for truth in beside):
         tally.left_out += 1
     elif _of_a_lie(kind, one, scenario):
         tally.by_faults += 1
@@ -322,7 +342,8 @@ def _within(kind: str, rate_hz: float) -> Callable[[Truth, Found], bool]:
         channels = {truth.channel, truth.detail.get("with"), truth.detail.get("logger")}
         if kind == "clock-offset":
             channels |= set(str(truth.detail["channels"]).split(", "))
-        return bool(channels & one.where)
+        so_then = kind not in OF_DAYS or (one.from_us <= truth.to_us and truth.from_us <= one.to_us)
+        return so_then and bool(channels & one.where)
 
     return of_finding if kind in OF_FINDINGS else of_event
 
@@ -360,13 +381,35 @@ def _verdicts(truths: Sequence[Truth], found: Sequence[Found], scenario: Scenari
         word = str(truth.detail["verdict"])
         tally.true += 1
         tally.found += 1
-        tally.words[word, said.get(truth.line, "")] += 1
-        if said.get(truth.line) == word:
+        told = said.get(truth.line, NOTHING)
+        tally.words[word, told] += 1
+        if told == word:
             tally.hits += 1
         else:
             tally.false += 1
-            _note(tally, f"{word}: {said.get(truth.line)}", scenario, truth.line, truth.from_us)
+            _note(tally, f"{word}: {told}", scenario, truth.line, truth.from_us)
     return tally
+
+
+def _each_verdict(truths: Sequence[Truth], found: Sequence[Found], scenario: Scenario) -> dict[str, Tally]:
+    """The same by verdict: what was told otherwise is a miss of the true one and, if told at all, a false alarm of the
+    other."""
+    out: defaultdict[str, Tally] = defaultdict(Tally)
+    said = {line: one.word for one in found for line in one.where}
+    for truth in truths:
+        word, told = str(truth.detail["verdict"]), said.get(truth.line, NOTHING)
+        if truth.borderline:
+            out[word].borderline += 1
+            continue
+        out[word].true += 1
+        if told == word:
+            out[word].hits += 1
+        else:
+            _note(out[word], f"missed, {told}", scenario, truth.line, truth.from_us)
+        if told != NOTHING:
+            out[told].found += 1
+            out[told].false += told != word
+    return out
 
 
 def _of_a_lie(kind: str, one: Found, scenario: Scenario) -> bool:

@@ -22,13 +22,14 @@ from pipeline.cli import tautlog
 from pipeline.ledger import index
 from pipeline.ledger.database import open_ledger
 from pipeline.manifest import canonical_json
+from pipeline.night.finding import Finding
 from pipeline.night.happenings import row_of
 from sample_logs.scenarios import Scenario, Truth, make, write_site
-from schemas.times import DAY_US, us_to_rfc3339
+from schemas.times import DAY_US, day_of, day_start_us, us_to_rfc3339
 from tests.extent import few
 
 S = 1_000_000
-SPIKES = 5
+SPIKES = 0
 """A seed of the family tune with spikes of gauges above the limit of a peak-load, and loads above it."""
 HAPPENINGS, INSTRUMENTS = 4, 11
 """Seeds of the family tune whose calls have a UTC midnight in them: one of many happenings, one of many faults."""
@@ -138,6 +139,52 @@ def test_what_is_told_of_both_lines_of_a_hook_is_one_event_whichever_was_lost(sc
     lost = replace(_truth(scenario, 100, 101), kind="load-loss", line=second.line)
     (tally,) = _counted(hook, night, [lost], rows).values()
     assert (tally.true, tally.hits, tally.false) == (1, 1, 0)
+
+
+def _stuck_day(scenario: Scenario, day_us: int) -> Finding:
+    line = scenario.berth.lines[0]
+    day = day_of(day_us)
+    return Finding("flat-line", line.channel, "warning", "", scope=f"day:{line.place}:{day}")
+
+
+def test_of_a_gauge_stuck_over_a_midnight_a_finding_of_each_day_is_one_hit_and_one_of_another_day_is_false(
+    scenario: Scenario, night: Night
+) -> None:
+    line = scenario.berth.lines[0]
+    midnight = day_start_us(day_of(scenario.phase_us[1]))
+    stuck = Truth("stuck", line.line, line.channel, midnight - 600 * S, midnight + 600 * S)
+
+    def counted(truth: Truth, *days_us: int) -> tuple[int, int, int, int]:
+        findings = [_stuck_day(scenario, day_us) for day_us in days_us]
+        told = replace(night, events=[], findings=findings, tending=[], verdicts={})
+        tally = tallies(replace(scenario, truth=(truth,)), told)["stuck"]
+        return tally.true, tally.hits, tally.false, tally.left_out
+
+    assert counted(stuck, midnight - 1, midnight) == (1, 1, 0, 1)
+    assert counted(stuck, midnight) == (1, 1, 0, 0)
+    assert counted(stuck, midnight - 1, midnight, midnight + DAY_US) == (1, 1, 1, 1)
+    before = replace(stuck, to_us=midnight - 1)
+    assert counted(before, midnight - 1, midnight) == (1, 1, 1, 0)
+    assert counted(before, midnight) == (1, 0, 1, 0)
+    assert counted(before, midnight - 1, midnight - 1) == (1, 1, 1, 0)
+
+
+def test_each_verdict_of_a_brake_has_a_row_of_its_own(scenario: Scenario, night: Night) -> None:
+    lines = scenario.berth.lines[:4]
+    said = ["as set", "renders late", None, "as set"]
+    verdicts = {line.place: word for line, word in zip(lines, said, strict=True)}
+    truths = tuple(
+        Truth("brake", line.line, line.channel, 0, 1, detail={"verdict": "as set"}, borderline=row == 3)
+        for row, line in enumerate(lines)
+    )
+    told = replace(night, events=[], findings=[], tending=[], verdicts=verdicts)
+    found = tallies(replace(scenario, truth=truths), told)
+    counts = {kind: (one.true, one.hits, one.false, one.borderline) for kind, one in found.items()}
+    assert counts == {
+        "brake": (3, 1, 2, 1),
+        "brake: as set": (3, 1, 0, 1),
+        "brake: renders late": (0, 0, 1, 0),
+    }
 
 
 def test_recall_stands_against_size() -> None:

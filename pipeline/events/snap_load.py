@@ -6,17 +6,22 @@ near-slack reading before the first one p above `snap_pct` of ship design MBL, w
 The rise is from where it left near-slack, between s and the reading after it, to where it passed the threshold, between
 p and the one before: the latter on the straight line between them; the former too, or, where the line is steeper from
 the reading after s on (a line that hung slack until shortly before it), on that one continued backwards, but not before
-s. It is a snap-load if the rise took at most `snap_within_s`, and was `snap_rate_pct_per_s` of ship design MBL or more.
+s. Where there are readings between, and those from the one before p to the one after it bend like a crest, the rise is
+the mean of that and of the one along the parabola through these three: straight lines take a round crest too long, the
+parabola takes it too short. One near-slack reading by itself, with readings past the threshold on both sides of it
+(`DIP_S` away at most), is a dip of the gauge: no ship moves so fast. Any other rise is a snap-load if it took at most
+`snap_within_s`, and was `snap_rate_pct_per_s` of ship design MBL or more.
 Its peak is the largest tension from p until the tension is near-slack again, a gap, the rigging's end, or `snap_peak_s`
 after p; the first of equals. It lasts from s to the last reading before that.
 
-What a slow logger does to it: timed between readings, nine rises in ten come out the same to 0.1 s at 2 Hz and to 0.3 s
-at 1 Hz (on our simulator), so that at 1 Hz some near the limit are missed. A blow that rises and is over
+What a slow logger does to it: at 1 Hz a rise is timed between readings as far apart as it may last, so that some near
+the limit are missed and others told (`ops/README.md` says how many, on our simulator). A blow that rises and is over
 between two readings is not seen at all, and its peak is too low.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
@@ -28,6 +33,7 @@ from pipeline.events.tension_kernel import snaps
 from schemas.registers import Policy
 
 KIND: Final = "snap-load"
+DIP_S: Final = 1.5
 
 
 @dataclass(frozen=True)
@@ -87,7 +93,9 @@ def snap_loads(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: fl
     for slack, past, top, last in rows[_in_time(tension, rows, most_s)].tolist():
         near_kn = 2.0 * level.at(int(tension.at_us[slack]))
         way_kn = max(past_kn - near_kn, 0.0)
-        rise_s = _rise_s(tension, slack, past, near_kn, near_kn + way_kn)
+        rise_s = _rise_s(tension, slack, past, near_kn, near_kn + way_kn, most_step_s=policy.snap_within_s)
+        if _is_dip(tension, slack, past, past_kn):
+            continue
         if rise_s <= policy.snap_within_s and way_kn >= rate_kn_s * rise_s:
             found.append(_snap(tension, slack, past, top, last, rise_s, way_kn))
     return found
@@ -100,17 +108,81 @@ def _in_time(tension: Tension, rows: Ints, most_s: float) -> Bools:
     return np.asarray(~known | ((tension.at_us[last] - tension.at_us[second]) / 1e6 <= most_s))
 
 
-def _rise_s(tension: Tension, slack: int, past: int, near_kn: float, past_kn: float) -> float:
-    """From where the tension left near-slack after `slack` to where it passed the threshold before `past` [s]."""
+def _is_dip(tension: Tension, slack: int, past: int, past_kn: float) -> bool:
+    """Whether the reading `slack` stands alone between two past the threshold."""
+    before = _next(tension, slack, -1)
+    if before is None or not tension.kn[before] > past_kn or _next(tension, slack, 1) != past:
+        return False
+    most_us = us(DIP_S)
+    return bool(
+        tension.at_us[slack] - tension.at_us[before] <= most_us
+        and tension.at_us[past] - tension.at_us[slack] <= most_us
+    )
+
+
+def _next(tension: Tension, index: int, way: int) -> int | None:
+    """The nearest usable reading after (way 1) or before (-1) one; None without."""
+    index += way
+    while 0 <= index < tension.at_us.size:
+        if tension.usable[index]:
+            return index
+        index += way
+    return None
+
+
+def _rise_s(tension: Tension, slack: int, past: int, near_kn: float, past_kn: float, *, most_step_s: float) -> float:
+    """From where the tension left near-slack after `slack` to where it passed the threshold before `past` [s].
+
+    `most_step_s`: no parabola is laid through a reading that comes later than this after `past`.
+    """
     inside = np.flatnonzero(tension.usable[slack : past + 1]) + slack
-    at_s = ((tension.at_us[inside] - tension.at_us[slack]) / 1e6).tolist()
-    kn = tension.kn[inside].tolist()
+    at_s: list[float] = ((tension.at_us[inside] - tension.at_us[slack]) / 1e6).tolist()
+    kn: list[float] = tension.kn[inside].tolist()
     left_s = _crossed_s(at_s[0], kn[0], at_s[1], kn[1], near_kn)
     if len(kn) > 2:
         slope = (kn[2] - kn[1]) / (at_s[2] - at_s[1])
         if slope > 0.0:
             left_s = max(left_s, min(at_s[1] - (kn[1] - near_kn) / slope, at_s[1]))
-    return max(_crossed_s(at_s[-2], kn[-2], at_s[-1], kn[-1], past_kn) - left_s, 0.0)
+    passed_s = _crossed_s(at_s[-2], kn[-2], at_s[-1], kn[-1], past_kn)
+    straight_s = max(passed_s - left_s, 0.0)
+    after = _next(tension, past, 1)
+    if len(kn) < 3 or after is None or tension.at_us[after] - tension.at_us[past] > us(most_step_s):
+        return straight_s
+    crest = _Crest.through(
+        (at_s[-2], kn[-2]),
+        (at_s[-1], kn[-1]),
+        (float(tension.at_us[after] - tension.at_us[slack]) / 1e6, float(tension.kn[after])),
+    )
+    if crest is None:
+        return straight_s
+    passed_s = min(max(crest.rises_at_s(past_kn), at_s[-2]), passed_s)
+    if len(kn) == 3:
+        left_s = max(left_s, min(crest.rises_at_s(near_kn), at_s[1]))
+    return (straight_s + max(passed_s - left_s, 0.0)) / 2.0
+
+
+@dataclass(frozen=True)
+class _Crest:
+    """The parabola kn + rate * t + bend * t^2 from `at_s` on; bend below 0."""
+
+    at_s: float
+    kn: float
+    rate: float
+    bend: float
+
+    @classmethod
+    def through(cls, *points: tuple[float, float]) -> _Crest | None:
+        """Through three points (s, kN) in time order; None where they bend no such way."""
+        (a, y), (b, y_b), (c, y_c) = points
+        first, second = (y_b - y) / (b - a), (y_c - y_b) / (c - b)
+        bend = (second - first) / (c - a)
+        return cls(a, y, first - bend * (b - a), bend) if bend < 0.0 else None
+
+    def rises_at_s(self, level_kn: float) -> float:
+        """When it first passes a level, which it does: it stood above it at one of its points."""
+        return self.at_s + (math.sqrt(max(self.rate**2 - 4.0 * self.bend * (self.kn - level_kn), 0.0)) - self.rate) / (
+            2.0 * self.bend
+        )
 
 
 def _crossed_s(from_s: float, from_kn: float, to_s: float, to_kn: float, level_kn: float) -> float:

@@ -8,7 +8,10 @@ are ours to define, and look at sound readings alone. House rules, no source. No
 * a single reading below zero by more than the slack level, between two at the slack level or above: no line pushes;
 * a gauge that dropped out: four readings or more of the very same value below the slack level, half an hour at most,
   that were gone to and come back from in one step (1.5 times the slack level or more), the line not slack all the
-  minute before. A line that falls slack gets there by readings between, or does not stay to the last digit.
+  minute before. A line that falls slack gets there by readings between, or does not stay to the last digit;
+* a gauge that stuck: readings that the quality check for flat lines marked, which leaves a coarse gauge near zero
+  alone; and, since that looks back only, the very same readings in a row before them. Not at its capacity, where it
+  stands still because of the load.
 
 Limits. A blow, or a slack, that is over between three readings of a slow logger looks like a spike; the limit of that
 check, in percent of capacity, says how much. A gauge that reads slack lines coarsely, once a second, may read four
@@ -47,13 +50,26 @@ def spikes(kn: Floats, usable: Bools, marked: Bools) -> Bools:
     return out
 
 
+def stuck(value: Floats, marked: Bools) -> Bools:
+    """Which readings (n,) a gauge that stuck gave: those `marked` by the check for flat lines, and the very same ones
+    in a row with them. Missing readings are passed over."""
+    out = marked.copy()
+    if not marked.any():
+        return out
+    known = np.flatnonzero(~np.isnan(value))
+    starts = np.append(0, np.flatnonzero(np.diff(value[known])) + 1)
+    of_run = np.logical_or.reduceat(marked[known], starts)
+    out[known] |= np.repeat(of_run, np.diff(starts, append=known.size))
+    return out
+
+
 def sound(tension: Tension, level: SlackLevel, policy: Policy, least_kn: float) -> Tension:
     """The same readings, of which those that are none of the line's load are not `usable`.
 
     Needs the readings of half an hour and a minute on either side of what is looked at, as far as there are any.
     `least_kn`: the least of the usable ones, so that a record with neither slack nor spikes need not be gone through.
     """
-    if least_kn >= level.most_kn and not tension.spiky.any():
+    if least_kn >= level.most_kn and not tension.spiky.any() and not tension.still.any():
         return tension
     out = made_up(
         tension.at_us,
@@ -67,4 +83,5 @@ def sound(tension: Tension, level: SlackLevel, policy: Policy, least_kn: float) 
         us(LONGEST_S),
         LEAST_ALIKE,
     )
+    out |= tension.still & tension.usable
     return replace(tension, usable=tension.usable & ~out) if out.any() else tension

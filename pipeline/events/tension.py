@@ -42,9 +42,9 @@ class Tension:
     """Every stored reading of a rigging's channel, from an edge before a slice to an edge after it; arrays (n,).
 
     `at_us` strictly ascending, `kn` of the line; where `usable` is False (flag 4 or 9) it is not looked at. `clipped`:
-    the gauge stood at its capacity. `spiky`: it is a spike (`events.sound`). The slice [from_us, to_us) is `begin` to
-    `end`; `after_us`: the channel's next stored reading after the slice, None where there is none. `extremes`: of the
-    slice.
+    the gauge stood at its capacity. `spiky`: it is a spike (`events.sound`); `still`: its gauge stuck. The
+    slice [from_us, to_us) is `begin` to `end`; `after_us`: the channel's next stored reading after the slice, None
+    where there is none. `extremes`: of the slice.
     """
 
     at_us: Ints
@@ -52,6 +52,7 @@ class Tension:
     usable: Bools
     clipped: Bools
     spiky: Bools
+    still: Bools
     begin: int
     end: int
     from_us: int

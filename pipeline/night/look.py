@@ -7,7 +7,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events.sound import spikes
+from pipeline.events.sound import spikes, stuck
 from pipeline.events.tension import NO_EXTREMES, Extremes, Tension
 from pipeline.night.plan import DayPlan, SheetPlan
 from pipeline.quality import Flagged, Series, flag_place, marked, usable
@@ -123,7 +123,7 @@ def slice_near(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> Slic
     piece = wanted.slice
     if piece.channel not in looked.near:
         samples, no = slice_samples(wanted, looked, later), np.empty(0, np.bool_)
-        empty = Tension(samples.at_us, samples.kn, no, no, no, 0, 0, piece.from_us, piece.to_us, None, NO_EXTREMES)
+        empty = Tension(samples.at_us, samples.kn, no, no, no, no, 0, 0, piece.from_us, piece.to_us, None, NO_EXTREMES)
         return SliceNear(samples, NO_TRACE, empty)
     readings, flags = looked.near[piece.channel], looked.near_flags[piece.channel]
     # What was recorded before a line was rigged, or after, is not its own; across a midnight it is.
@@ -135,13 +135,15 @@ def slice_near(wanted: SheetPlan, looked: Looked, later: frozenset[str]) -> Slic
     kn = line_tension_kn(at_us, readings.value[rigged], wanted.calibrations, piece.share)
     counts, clipped = usable(flags.flags[rigged]), marked(flags.checks[rigged], "clipped")
     spiky = spikes(kn, counts, marked(flags.checks[rigged], "spike"))
+    # At its capacity a gauge stands still because of the load.
+    still = stuck(readings.value[rigged], marked(flags.checks[rigged], "flat-line") & ~clipped)
     after_us = _after_us(wanted, readings.at_us, end, later)
     samples = SliceSamples(at_us[own], kn[own], counts[own], clipped[own], after_us)
     day_us = day_start_us(piece.day)
     trace = make_trace(samples.at_us, samples.kn, samples.usable, day_us)
     extremes = Extremes(day_us + trace.bins * BIN_US, trace.low_kn, trace.high_kn)
     edges = (own.start, own.stop, piece.from_us, piece.to_us)
-    return SliceNear(samples, trace, Tension(at_us, kn, counts, clipped, spiky, *edges, after_us, extremes))
+    return SliceNear(samples, trace, Tension(at_us, kn, counts, clipped, spiky, still, *edges, after_us, extremes))
 
 
 def _of_day(flagged: Flagged, near: Readings, start_us: int) -> Flagged:

@@ -10,17 +10,20 @@ from datetime import date
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from pipeline.events.sound import spikes
 from pipeline.night.air import air_rows
 from pipeline.night.channel_day import channel_rows
 from pipeline.night.finding import Finding
 from pipeline.night.look import DayJob, Looked, look, slice_near
 from pipeline.night.marks import Near, marks_of, travelled
-from pipeline.quality import check_bit, check_names, flag_runs
+from pipeline.quality import check_bit, check_names, flag_runs, marked, usable
 from pipeline.sheets.sheet import Sheet, make_sheet
 from pipeline.store.days import ReadParts, files_that_differ
 from pipeline.store.files import place_day, unique_name
 from pipeline.store.sheets import write_flags, write_sheets
+from schemas.times import DAY_US, day_start_us
 
 TOLD = {
     "gross-range": "warning",
@@ -191,11 +194,25 @@ def _findings(job: DayJob, looked: Looked) -> list[Finding]:
             if sheet.slice.channel == name:
                 rigged |= (readings.at_us >= sheet.slice.from_us) & (readings.at_us < sheet.slice.to_us)
         for check, severity in TOLD.items():
-            marked = int(np.count_nonzero(rigged & ((checks & check_bit(check)) != 0)))
-            if marked:
-                text = f"on {plan.day} {marked} of {int(rigged.sum())} samples of the rigged time are marked {check}"
+            of_check = rigged & ((checks & check_bit(check)) != 0)
+            if check == "spike":
+                of_check &= _stick_out(job, looked, name)
+            if check == "flat-line":  # at its capacity a gauge stands still because of the load
+                of_check &= ~marked(checks, "clipped")
+            count = int(np.count_nonzero(of_check))
+            if count:
+                text = f"on {plan.day} {count} of {int(rigged.sum())} samples of the rigged time are marked {check}"
                 found.append(Finding(check, name, severity, text, scope=scope))
     return found
+
+
+def _stick_out(job: DayJob, looked: Looked, name: str) -> NDArray[np.bool_]:
+    """Which of a channel's samples of the day are spikes by themselves: the check marks the two samples of a fall as
+    well, where a line is let go under load, and the neighbours of a large spike."""
+    near, flags = looked.near[name], looked.near_flags[name]
+    out = spikes(near.value, usable(flags.flags), marked(flags.checks, "spike"))
+    begin, end = np.searchsorted(near.at_us, [day_start_us(job.plan.day), day_start_us(job.plan.day) + DAY_US])
+    return out[begin:end]
 
 
 def day_scope(place: str, day: date) -> str:

@@ -278,7 +278,7 @@ PARTS: Final[tuple[Part, ...]] = (
                             "of_load_loss",
                         ),
                     ),
-                    Of("pipeline.events.sound", ("spikes", "sound")),
+                    Of("pipeline.events.sound", ("spikes", "stuck", "sound")),
                 ),
             ),
         ),

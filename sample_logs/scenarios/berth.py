@@ -6,7 +6,6 @@ Every figure is invented: roles, leads and lengths look like a tanker berth's an
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -263,32 +262,6 @@ def _with_places(rng: np.random.Generator, lines: list[BerthLine]) -> tuple[Bert
         gain = 1.0 if plain else round(float(rng.uniform(0.97, 1.03)), 3)
         placed.append(replace(line, place=place, logger=logger, zero_kn=zero_kn, gain=gain))
     return tuple(placed)
-
-
-def with_registers(rng: np.random.Generator, berth: Berth, lost: Collection[int]) -> Berth:
-    """The berth with what its registers say of winches drawn anew: layer and reeling, and settings of some brakes.
-
-    Nothing that the ship feels is changed, for what a brake holds stays. Of seized brakes most were set low, so that
-    calls show that they hold above their setting, others so high that no call reaches it; and those whose winch
-    recorded no payout do record it, but for `lost` rows, whose class of loss rests on what their place tells. Of those
-    that are as set some were set lower, and let go late.
-    """
-    lines = list(berth.lines)
-    for row, line in enumerate(lines):
-        layer, wrong = int(rng.choice((1, 2, 3), p=(0.75, 0.2, 0.05))), bool(rng.random() < 0.08)
-        low, late, share = bool(rng.random() < 0.65), bool(rng.random() < 0.15), float(rng.random())
-        if line.device != "winch":
-            continue
-        line = replace(line, layer=layer, reeling="wrong" if wrong else "right")
-        told = "payout" in line.tells
-        if line.holds_kn == NEVER_KN and (told or row not in lost):
-            setting_kn = berth.ship_design_mbl_kn * (0.13 + 0.10 * share if low else 0.50 + 0.15 * share)
-            tells = line.tells if told else ("payout", *line.tells)
-            line = replace(line, brake_set_kn=float(np.round(setting_kn, 0)), tells=tells)
-        elif told and late and line.brake_set_kn is not None and 0.95 <= line.holds_kn / line.brake_set_kn <= 1.05:
-            line = replace(line, brake_set_kn=float(np.round(line.holds_kn / (1.18 + 0.17 * share), 0)))
-        lines[row] = line
-    return replace(berth, lines=tuple(lines))
 
 
 def _beside(first: BerthLine, line: BerthLine) -> BerthLine:

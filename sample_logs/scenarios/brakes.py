@@ -131,7 +131,8 @@ def held_above(
 
     Where no payout is recorded nobody can know whether it held: a run in which it slipped is then hidden by that.
     Where it is, one that a rendering touches is none, and one that let out about as much as that (5 cm, by steps of
-    1 cm) counts neither way.
+    1 cm) counts neither way. So does one that paying out touches which may be the winch's: without a brake state
+    nobody can tell that from a rendering.
     """
     assert line.brake_set_kn is not None
     live = np.zeros(len(series.kn), dtype=np.bool_)
@@ -163,7 +164,7 @@ def held_above(
                 if not any(_touches(out, one.first + a, one.first + b) for out in rendered):
                     found.append(Found(one.first + a, one.first + b, top, False, {**detail, "edges_sure": False}))
             continue
-        elif let_out_m > least_m - step_m:
+        elif let_out_m > least_m - step_m or any(_touches(out, one.first, one.last) for out in rendered):
             sure = False
         found.append(Found(one.first, one.last, top, sure, detail))
     return found

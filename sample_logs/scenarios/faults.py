@@ -38,8 +38,12 @@ class Fault:
     heat_kn_per_c: float = 0.0
 
 
-# How much more or less often than the mean, since channels run out in the order of drawing.
-_OFTEN: Final = {"rigging-time": 0.85, "stuck": 1.15, "spikes": 1.2, "gap": 0.4, "swapped": 0.9}
+# How much more or less often than the mean: channels run out in the order of drawing, and findings that are counted
+# together (two of unit and scale, two of zero) need half as many of each.
+_OFTEN: Final = {
+    "wrong-unit": 0.6, "wrong-scale": 0.6, "zero-drift": 0.75, "zero-step": 0.75, "rigging-time": 0.95, "stuck": 1.15,
+    "spikes": 1.2, "gap": 0.4, "swapped": 0.9,
+}  # fmt: skip
 
 
 @dataclass
@@ -77,14 +81,14 @@ def draw_faults(berth: Berth, plan: Plan, record: Record, streams: Streams) -> F
         wanted = mean * _OFTEN.get(kind, 1.0)
         return range(int(wanted) + int(rng.random() < wanted % 1))
 
-    # A winch whose payout is recorded tells of its brake, which some faults hide: it comes last for those, else first.
+    # A winch whose payout is recorded tells of its brake, which faults that last hide: it comes last for those.
     tells = {line.channel for line in berth.lines if "payout" in line.tells}
     sound = list(free)
     free.sort(key=lambda channel: channel in tells)
     for _ in often("swapped"):
         _swap(faults, berth, free, tells)
     for kind in ("wrong-unit", "wrong-scale", "zero-drift", "zero-step"):
-        free.sort(key=lambda channel: (channel in tells) == (kind in ("zero-drift", "zero-step")))
+        free.sort(key=lambda channel: channel not in tells)
         for _ in often(kind):
             if free:
                 _whole(faults, berth, plan, record, rng, kind, free)
@@ -92,8 +96,10 @@ def draw_faults(berth: Berth, plan: Plan, record: Record, streams: Streams) -> F
     rest = [line.channel for line in berth.lines if line.share == 1.0 and line.channel not in busy]
     rest = [name for name in rest if not faults.of(name, "wrong-unit", "wrong-scale", "swapped")]
     rest = [str(channel) for channel in rng.permutation(np.array(rest))]
-    rest.sort(key=lambda channel: channel not in tells)
-    for kind in ("rigging-time", "clipping"):
+    # A zero that moved and a wrong time would hide each other.
+    zeros = frozenset(fault.channel for fault in faults.listed if fault.kind in ("zero-drift", "zero-step"))
+    for kind, apart in (("rigging-time", zeros), ("clipping", frozenset[str]())):
+        rest = _last(rest, tells, apart)
         for _ in often(kind):
             if rest:
                 _whole(faults, berth, plan, record, rng, kind, rest)
@@ -105,6 +111,12 @@ def draw_faults(berth: Berth, plan: Plan, record: Record, streams: Streams) -> F
     gone = [berth.lines[loss.row].channel for loss in plan.losses if berth.lines[loss.row].share == 1.0]
     _more(faults, berth, plan, record, more, (sound, [*sound, *(span.word for span in plan.dropouts), *gone]))
     return faults
+
+
+def _last(names: list[str], tells: set[str], apart: frozenset[str]) -> list[str]:
+    """The same, in order but for this: those to be taken, from the end, are first none of `apart`, then none of
+    `tells`."""
+    return sorted(names, key=lambda name: (name not in apart, name not in tells))
 
 
 def _one_of(rest: list[str], tells: set[str], rng: np.random.Generator) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from sample_logs.scenarios.berth import Berth, draw_berth, with_registers
+from sample_logs.scenarios.berth import Berth, draw_berth
 from sample_logs.scenarios.causes import context, tendings
 from sample_logs.scenarios.faults import Faults, draw_faults
 from sample_logs.scenarios.plan import Plan, draw_plan
@@ -15,6 +15,7 @@ from sample_logs.scenarios.scenario import Scenario, Truth
 from sample_logs.scenarios.sensors import Clock, record_all
 from sample_logs.scenarios.streams import Streams
 from sample_logs.scenarios.truth import all_truth, phase_steps
+from sample_logs.scenarios.winches import with_more_brakes, with_registers
 
 RATES_HZ: Final = (10.0, 2.0, 1.0)
 _TRIES: Final = 15
@@ -59,6 +60,8 @@ def truth_of(seed: int, family: str, streams: Streams | None = None) -> tuple[Be
     quiet = family == "quiet"
     kept = (0.10, 0.13) if quiet else (0.075, 0.115)
     berth = draw_berth(streams("berth"), rough=not quiet and seed % 3 != 2, pretension=kept)
+    if not quiet:
+        berth = with_more_brakes(streams("brakes"), berth)
     plan = draw_plan(berth, family, seed, streams)
     if not quiet:
         lost = {loss.row for loss in plan.losses}

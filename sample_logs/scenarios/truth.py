@@ -22,6 +22,7 @@ from sample_logs.scenarios.sensors import (
     NOISE_KN,
     STEP_KN,
     Clock,
+    brake_test_at,
     clock_of,
     place_kn,
     spike_readings,
@@ -245,6 +246,10 @@ def _phase_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth, clock: 
     if truth.to_us > clock.at(own[1] - MINUTE) and own[1] < plan.to_step[row]:
         return "rigging-time"
     if own != (plan.from_step[row], plan.to_step[row]) and truth.kind in ("slack", "pretension-loss"):
+        return "rigging-time"
+    test = brake_test_at(plan, berth.lines[row])
+    if truth.kind == "brake" and test is not None and own[0] < test + 2 * MINUTE:
+        # The register has the line on a winch whose brake is tested without one.
         return "rigging-time"
     if truth.kind not in ("slack", "snap-load", "sustained-load", "pretension-loss", "brake-render", "brake-held"):
         return None

@@ -72,7 +72,7 @@ class Record:
         own = slice(begin, end)
         extremes = extremes_of(near_us[own].tolist(), kn[own].tolist(), usable[own].tolist(), self.stretch_us)
         after_us = later[0] if later else None
-        return Tension(near_us, kn, usable, none, none, begin, end, from_us, to_us, after_us, extremes)
+        return Tension(near_us, kn, usable, none, none, none, begin, end, from_us, to_us, after_us, extremes)
 
     def whole(self) -> Tension:
         return self.part(-FAR_US, FAR_US, 0)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.events.sound import sound, spikes
+from pipeline.events.sound import sound, spikes, stuck
 from pipeline.events.tension import Tension
 from tests.events.tension_records import LEVEL, POLICY, Record, borders, level_at, records
 from tests.extent import examples
@@ -63,6 +63,16 @@ def test_a_gauge_that_dropped_out_is_gone_in_one_step_and_back_in_one() -> None:
     assert left_out(Record.of([*CALM[:2], (65, 5), (66, 60), (70, 90), *gone, (75, 90)]).whole()) == []  # slack before
     long = [(70 + k * 9.0, 0.5) for k in range(1, 203)]
     assert left_out(Record.of([*CALM, *long, (70 + 203 * 9.0, 90)]).whole()) == []  # over half an hour
+
+
+def test_a_gauge_that_stuck_is_left_out_from_the_first_of_the_very_same_readings_on() -> None:
+    value = np.array([70.0, 90.0, 90.0, np.nan, 90.0, 90.0, 91.0, 90.0])
+    marked = np.zeros(8, np.bool_)
+    assert stuck(value, marked).tolist() == [False] * 8
+    marked[5] = True  # the check looks back only
+    assert np.flatnonzero(stuck(value, marked)).tolist() == [1, 2, 4, 5]
+    tension = Record.of([(at, kn) for at, kn in enumerate([70, 90, 90, 90, 80])]).whole()
+    assert left_out(replace(tension, still=stuck(tension.kn, tension.kn == 90))) == [1.0, 2.0, 3.0]
 
 
 def test_a_record_without_slack_or_spikes_is_not_gone_through() -> None:

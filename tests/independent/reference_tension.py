@@ -96,7 +96,15 @@ def snaps(tension: Samples, level: Level, rules: Rules) -> Iterator[tuple[Sample
             continue
         near_kn = 2 * level(slack_us)
         way_kn = max(rules.snap_kn - near_kn, 0.0)
-        rise_s = _rise_s([(slack_us, slack_kn), *after[: past + 1]], near_kn, near_kn + way_kn)
+        ahead = index + past + 2
+        later = tension[ahead] if ahead < len(tension) else None
+        if later is not None and later[0] - after[past][0] > rules.snap_within_us:
+            later = None
+        rise_s = _rise_s([(slack_us, slack_kn), *after[: past + 1]], later, near_kn, near_kn + way_kn)
+        before_us, before_kn = tension[index - 1] if index > 0 else (slack_us, 0.0)
+        alone = past == 0 and before_kn > rules.snap_kn
+        if alone and max(slack_us - before_us, after[0][0] - slack_us) <= 1.5 * SECOND_US:
+            continue  # one reading of nothing between two loads
         if rise_s > rules.snap_within_us / SECOND_US or way_kn < rules.snap_rate_kn_s * rise_s:
             continue
         past_us, past_kn = after[past]
@@ -105,16 +113,34 @@ def snaps(tension: Samples, level: Level, rules: Rules) -> Iterator[tuple[Sample
         yield [(slack_us, slack_kn), *blow], way_kn / rise_s if way_kn > 0 and rise_s > 0 else plain
 
 
-def _rise_s(rise: Samples, near_kn: float, past_kn: float) -> float:
+def _rise_s(rise: Samples, later: tuple[int, float] | None, near_kn: float, past_kn: float) -> float:
     """From leaving near-slack to passing the threshold, on straight lines between readings; out of slack on the
-    steeper of the first two."""
+    steeper of the first two. Where the last two and the later one make a crest, the mean of that and of the way along
+    their parabola."""
     at_s = [(at_us - rise[0][0]) / SECOND_US for at_us, _ in rise]
     kn = [value for _, value in rise]
     left_s = _crossed_s(at_s[0], kn[0], at_s[1], kn[1], near_kn)
     if len(rise) > 2 and kn[2] > kn[1]:
         slope = (kn[2] - kn[1]) / (at_s[2] - at_s[1])
         left_s = max(left_s, min(at_s[1] - (kn[1] - near_kn) / slope, at_s[1]))
-    return max(_crossed_s(at_s[-2], kn[-2], at_s[-1], kn[-1], past_kn) - left_s, 0.0)
+    passed_s = _crossed_s(at_s[-2], kn[-2], at_s[-1], kn[-1], past_kn)
+    straight_s = max(passed_s - left_s, 0.0)
+    if len(rise) < 3 or later is None:
+        return straight_s
+    (x0, y0), (x1, y1) = (at_s[-2], kn[-2]), (at_s[-1], kn[-1])
+    x2, y2 = (later[0] - rise[0][0]) / SECOND_US, later[1]
+    bend = ((y2 - y1) / (x2 - x1) - (y1 - y0) / (x1 - x0)) / (x2 - x0)
+    if bend >= 0:
+        return straight_s
+    rate = (y1 - y0) / (x1 - x0) - bend * (x1 - x0)
+
+    def rising(level_kn: float) -> float:
+        return x0 + (math.sqrt(max(rate * rate - 4 * bend * (y0 - level_kn), 0.0)) - rate) / (2 * bend)
+
+    round_s = min(max(rising(past_kn), x0), passed_s)
+    if len(rise) == 3:
+        left_s = max(left_s, min(rising(near_kn), at_s[1]))
+    return 0.5 * (straight_s + max(round_s - left_s, 0.0))
 
 
 def _crossed_s(from_s: float, from_kn: float, to_s: float, to_kn: float, level_kn: float) -> float:

@@ -19,6 +19,7 @@ from pathlib import Path
 
 from tests.independent.reference_count import Curve, Cycle, Rainflow, posted, utc_day
 from tests.independent.reference_events import SECOND_US, brake_renders, break_force_kn, peak_loads, time_at_level
+from tests.independent.reference_held import brake_helds
 from tests.independent.reference_raw import Layout, RawLine, read_once
 from tests.independent.reference_store import DAY_US, Felt, Rigging, Site, felt
 from tests.independent.reference_tension import tension_events
@@ -165,7 +166,7 @@ class Model:
                     event = {"kind": kind, **asdict(one)}
                     event["tails"] = [(tail, rounded(pct)) for tail, pct in one.tails]
                     yield {name: rounded(value) if name == "peak_pct" else value for name, value in event.items()}
-            for told in tension_events(self.site, line, parts):
+            for told in (*tension_events(self.site, line, parts), *brake_helds(self.site, line, parts)):
                 yield {
                     **asdict(told),
                     "tails": [(tail, rounded(pct)) for tail, pct in told.tails],

@@ -7,6 +7,7 @@ all files that ever came (`model.py`). They are held against each other after ev
 from __future__ import annotations
 
 import hashlib
+import random
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -16,10 +17,12 @@ from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
+from tests.extent import few
 from tests.independent.reference_count import utc_day
 from tests.machine import program
 from tests.machine.books import differences
@@ -38,6 +41,7 @@ from tests.machine.logs import (
     S,
     dressed,
     hook_rows,
+    winch_rows,
 )
 from tests.machine.model import Model
 from tests.machine.registers import (
@@ -381,4 +385,30 @@ def test_what_comes_late_on_the_first_day_reaches_into_the_last() -> None:
     berth.record_more(rows=hook_rows("H1", STARTS_US[0] + 60 * S, 2 * S, [6, 2]), letter="m", tonight=True)
     berth.record_more(rows=hook_rows("H1", STARTS_US[0] + 90 * S, 2 * S, [8, -1, 8]), letter="a", tonight=True)
     berth.withdraw(which=2, tonight=True)
+    berth.teardown()
+
+
+@pytest.mark.parametrize("seed", few(range(6), 2))
+def test_loads_held_are_those_of_the_model_beside_payout_heaving_in_and_open_brakes(seed: int) -> None:
+    """Twelve stretches of a winch a berth; each of the reasons for which a load is not held comes often."""
+    rng = random.Random(seed)
+    berth = Deliveries()
+
+    def steps(count: int) -> list[tuple[int | None, int, str]]:
+        return [
+            (
+                rng.choice([3, 3, 7, 7, 8, None]),
+                rng.choice([0] * 12 + [3, 20, -5]),
+                rng.choice(["SET"] * 12 + ["OPEN", MISSING]),
+            )
+            for _ in range(count)
+        ]
+
+    stretches = [
+        winch_rows(STARTS_US[index % len(STARTS_US)] + index * 150 * S, rng.choice([S // 2, S, 4 * S]), steps(14))
+        for index in range(12)
+    ]
+    berth.a_record_is_cut_into_pieces(stretches=stretches, cuts={1, 4}, delayed=[1])
+    told = [event for event in berth._model().books().events if event["kind"] == "brake-held"]
+    assert len(told) >= 2
     berth.teardown()

@@ -185,3 +185,15 @@ column = "H2"
 channel = "H2"
 unit = "kN"
 """
+
+
+def test_a_line_let_go_under_load_is_no_spike_though_the_check_marks_both_sides_of_its_fall(tmp_path: Path) -> None:
+    berth = make_berth(tmp_path / "b")
+    berth.deliver("hooks_1.csv", values(f"{DAY}T06:00", [1400.0, 1402.0, 1401.0, 0.0, 1.0, 0.0]))
+    berth.night(through=DAY)
+    assert kinds(berth) == []
+    berth.deliver("hooks_2.csv", values(f"{DAY}T08:00", [100.0, 101.0, 1400.0, 100.0, 101.0]))
+    berth.night(through=DAY)
+    assert kinds(berth) == ["spike"]
+    ((text,),) = berth.rows("SELECT text FROM findings WHERE kind = 'spike' AND op <> 'close'")
+    assert " 1 of 11 samples" in str(text)

@@ -50,6 +50,11 @@ def test_a_load_above_the_setting_is_held_unless_a_rendering_touches_it_and_five
     assert len(_held(line, 0.0, [Found(970, 979, 975, True)])) == 1
 
 
+def test_where_paying_out_may_have_been_the_winchs_a_load_above_the_setting_counts_either_way(line: BerthLine) -> None:
+    assert [f.sure for f in _held(line, 0.0, [Found(1002, 1007, 1003, False)])] == [False]
+    assert [f.sure for f in _held(line, 0.0, [Found(970, 979, 975, False)])] == [True]
+
+
 def test_where_payout_is_not_recorded_nobody_can_know_that_a_slipping_brake_held(line: BerthLine) -> None:
     untold = replace(line, tells=())
     assert [(f.sure, f.detail.get("masked")) for f in _held(untold, 0.2)] == [(False, "no payout")]

@@ -11,12 +11,15 @@ from numpy.typing import NDArray
 from sample_logs import model
 from sample_logs.scenarios import BerthLine, Scenario, kernel, make
 from sample_logs.scenarios.berth import SLACK_KN, Berth, draw_berth
+from sample_logs.scenarios.faults import Fault, Faults
 from sample_logs.scenarios.making import truth_of
 from sample_logs.scenarios.plan import Plan
 from sample_logs.scenarios.run import Record, action_table, holds_table, line_table, ship_figures
 from sample_logs.scenarios.sea import Sea
+from sample_logs.scenarios.sensors import brake_test_at
 from sample_logs.scenarios.streams import Streams
 from sample_logs.scenarios.truth import all_truth, series_of
+from sample_logs.scenarios.winches import with_more_brakes
 
 KINDS = (
     "peak-load load",
@@ -192,3 +195,32 @@ def test_truth_lies_in_the_record_and_is_told_by_its_own_clock(scenario: Scenari
             true_us = scenario.recorded["AIR-temperature"].at_us[0]
             first_s = (int(scenario.recorded[channel].at_us[0]) - int(true_us)) / 1e6
             assert first_s == pytest.approx(float(str(one.detail["offset_s"])), abs=1.5)
+
+
+def test_more_winches_tell_of_their_brakes_and_no_soft_line_leaves_its_hook() -> None:
+    for seed in range(20):
+        before = draw_berth(Streams("tune", seed)("berth"), rough=True)
+        after = with_more_brakes(Streams("tune", seed)("brakes"), before)
+        assert after == with_more_brakes(Streams("tune", seed)("brakes"), before)
+        assert len({line.place for line in after.lines}) == len({line.place for line in before.lines})
+        for one, other in zip(before.lines, after.lines, strict=True):
+            if one != other:
+                assert {"payout", "brake"} <= set(other.tells)
+                assert (one.share, other.device, "payout" in one.tells) == (1.0, "winch", False)
+                assert one.device == "winch" or one.role in ("breast", "spring")
+                assert other.brake_set_kn is not None
+
+
+def test_a_brake_tested_while_a_wrong_register_has_a_line_on_it_has_no_verdict_that_counts() -> None:
+    berth, plan, record, _, _ = truth_of(8, "tune")
+    row = next(row for row, line in enumerate(berth.lines) if brake_test_at(plan, line) is not None)
+    channel = berth.lines[row].channel
+
+    def masked(minutes: int) -> object:
+        early = Faults([Fault("rigging-time", channel, 0, plan.steps, -minutes * 600.0, word="from")])
+        told = all_truth(berth, plan, record, early)
+        (brake,) = (one for one in told if one.kind == "brake" and one.channel == channel)
+        return brake.detail.get("masked")
+
+    assert masked(60) == "rigging-time"
+    assert masked(1) is None
