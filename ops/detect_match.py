@@ -25,6 +25,8 @@ The rules, by which nothing is counted twice and nothing that happened twice cou
   no truth of its own (`gross-range`, `rate`) is a false alarm on a channel without a fault, and left out on others.
 - What is told of a day's samples (stuck, spikes, clipping) is told once a UTC day, and matches what was so in that day:
   told of another it is a false alarm. Of a fault that lasts over a midnight a second day's finding is left out.
+- Where no majority of loggers agrees, a finding of a clock says of two that they stand apart, and that it cannot be
+  told which is wrong: it names both, matches a truth of either, and is counted apart ("one of two").
 - Spikes and clipping are told by a reading's size against the capacity: where unit or scale are wrong, or the
   registered capacity is so small that the gauge clips, such a mark is true of the log (a tenfold reading is beyond the
   capacity), and counts as `by faults`; so is a spike that reaches the capacity.
@@ -183,7 +185,10 @@ def _found(scenario: Scenario, night: Night) -> dict[str, list[Found]]:
     for finding in night.findings:
         kind = FINDINGS.get(finding.kind, finding.kind)
         where = frozenset({finding.subject, *finding.evidence.get("channels", ())})
-        named[kind].append(Found(kind, where, *_day_us(finding.scope), word=finding.kind))
+        word = finding.kind
+        if finding.evidence.get("undecided"):
+            where, word = where.union(finding.evidence["against"]), f"{finding.kind}, one of two"
+        named[kind].append(Found(kind, where, *_day_us(finding.scope), word=word))
     return named
 
 

@@ -22,7 +22,7 @@ from pipeline.cli import tautlog
 from pipeline.ledger import index
 from pipeline.ledger.database import open_ledger
 from pipeline.manifest import canonical_json
-from pipeline.night.finding import Finding
+from pipeline.night.finding import GAUGES, Finding
 from pipeline.night.happenings import row_of
 from sample_logs.scenarios import Scenario, Truth, make, write_site
 from schemas.times import DAY_US, day_of, day_start_us, us_to_rfc3339
@@ -229,6 +229,23 @@ def test_what_is_over_before_the_next_reading_counts_neither_way_at_that_rate(sc
     (long,) = _counted(scenario, night, [_truth(scenario, 100, 101, lasts_s=1.0)], []).values()
     assert (short.true, short.borderline) == (0, 1)
     assert (long.true, long.borderline) == (1, 0)
+
+
+def test_of_two_clocks_that_stand_apart_undecided_either_may_be_the_wrong_one_and_a_third_is_a_false_alarm(
+    scenario: Scenario, night: Night
+) -> None:
+    def counted(logger: str, *, undecided: bool) -> tuple[int, int, int]:
+        detail = {"logger": logger, "channels": ""}
+        truth = Truth("clock-offset", "", "", 0, 0, None, None, detail, False)
+        evidence = {"channels": [], "against": ["b"], "undecided": undecided}
+        said = Finding("clock-offset", "a", "warning", "", scope=GAUGES, evidence=evidence)
+        of = replace(night, events=[], findings=[said], tending=[], verdicts={})
+        tally = tallies(replace(scenario, truth=(truth,)), of)["clock-offset"]
+        return tally.true, tally.hits, tally.false
+
+    assert counted("a", undecided=True) == counted("b", undecided=True) == (1, 1, 0)
+    assert counted("c", undecided=True) == (1, 0, 1)
+    assert counted("b", undecided=False) == (1, 0, 1)
 
 
 def test_truth_near_a_threshold_takes_only_what_a_sure_one_leaves(scenario: Scenario, night: Night) -> None:

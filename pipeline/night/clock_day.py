@@ -16,7 +16,7 @@ import numpy as np
 from pipeline.crosschecks import channels_fed
 from pipeline.ledger.rows import BerthDay
 from pipeline.night.finding import GAUGES, Finding
-from pipeline.quality.clocks import Offset, Series, Wrong, apart, offsets
+from pipeline.quality.clocks import Offset, Series, Wrong, apart, levelled, offsets
 from pipeline.sheets.trace import BIN_US, Trace
 from pipeline.site import Site
 from pipeline.store.days import ReadParts
@@ -107,15 +107,33 @@ def read_stored(
     return [Series(readings.at_us[there], readings.value[there])]
 
 
-def clock_findings(site: Site, days: Iterable[BerthDay]) -> list[Finding]:
-    """Loggers whose clocks stand apart, by call: over its days, the offsets are put together by their uncertainties."""
-    by_call: dict[tuple[str, int], dict[tuple[str, str], list[Offset]]] = {}
+Pairs = dict[tuple[str, str], list[Offset]]
+CallClocks = Mapping[tuple[str, int], Mapping[str, float]]
+"""Of each call, by ship and when it began: by how much its loggers' clocks are ahead of one of them [s]."""
+
+
+def _by_call(days: Iterable[BerthDay]) -> dict[tuple[str, int], Pairs]:
+    """Offsets of pairs of loggers on each day of each call."""
+    found: dict[tuple[str, int], Pairs] = {}
     for day in days:
         for mark in day.marks.get(KIND, ()):
-            pairs = by_call.setdefault((mark["ship"], mark["call_us"]), {})
+            pairs = found.setdefault((mark["ship"], mark["call_us"]), {})
             for pair in mark["pairs"]:
                 told = Offset(pair["offset_s"], pair["uncertainty_s"], pair["shared"], pair["windows"])
                 pairs.setdefault((pair["first"], pair["second"]), []).append(told)
+    return found
+
+
+def clocks_by_motion(days: Iterable[BerthDay]) -> CallClocks:
+    """What shared motion tells of the clocks of each call; a logger of which it tells nothing is not there."""
+    return {
+        call: levelled({pair: _together(some) for pair, some in pairs.items()})
+        for call, pairs in _by_call(days).items()
+    }
+
+
+def clock_findings(site: Site, days: Iterable[BerthDay]) -> list[Finding]:
+    """Loggers whose clocks stand apart, by call: over its days, the offsets are put together by their uncertainties."""
     loggers = loggers_of(site)
     channels: dict[str, list[str]] = {}
     for channel, logger in sorted(loggers.items()):
@@ -124,7 +142,7 @@ def clock_findings(site: Site, days: Iterable[BerthDay]) -> list[Finding]:
     weight = {logger: len(names) for logger, names in channels.items()}
     return [
         _finding(ship, call_us, wrong, pairs, channels.get(wrong.logger, []))
-        for (ship, call_us), pairs in sorted(by_call.items())
+        for (ship, call_us), pairs in sorted(_by_call(days).items())
         for wrong in apart(
             {pair: _together(some) for pair, some in pairs.items()}, weight, least_s=site.policy.clock_offset_s
         )
@@ -162,6 +180,7 @@ def _finding(
         "uncertainty_s": wrong.uncertainty_s,
         "sign": "positive: this logger stamps the same instant later",
         "against": list(wrong.against),
+        "undecided": wrong.alone,
         "pairs": [
             {"first": one, "second": other, **asdict(told)}
             for (one, other), some in sorted(pairs.items())

@@ -8,7 +8,7 @@ from typing import Any
 from pipeline.ledger.rows import AirDay, BerthDay, ChannelDay
 from pipeline.ledger.rows import Finding as Open
 from pipeline.night.calibrating import calibration_findings
-from pipeline.night.clock_day import clock_findings
+from pipeline.night.clock_day import clock_findings, clocks_by_motion
 from pipeline.night.finding import GAUGES, Finding
 from pipeline.night.gauges import gauge_findings
 from pipeline.night.intake import LiveParts
@@ -35,13 +35,14 @@ def site_findings(
     that went outside of what their constants were fitted to (`facts`: of all live wear days); gauges, clocks and
     calibrations, from what channels showed of themselves and berth days.
     """
+    days = list(berth)
     return [
         *_silent_site(site, horizon_us, now_us),
         *_silent_channels(site, live, horizon_us),
         *service_findings(site, known_us=max(now_us, horizon_us or now_us)),
         *outside_findings(site, facts),
-        *gauge_findings(site, channels, air),
-        *clock_findings(site, berth),
+        *gauge_findings(site, channels, air, clocks_by_motion(days)),
+        *clock_findings(site, days),
         *calibration_findings(site, channels, horizon_us),
     ]
 

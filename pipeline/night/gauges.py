@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from pipeline.ledger.rows import AirDay
+from pipeline.night.clock_day import CallClocks
 from pipeline.night.finding import GAUGES, Finding
 from pipeline.night.plan import limit_base_kn, reference_kn
 from pipeline.night.rigged_as import ChannelDays, calls_of, exchanged_channels, recorded_of, wrong_times
@@ -55,11 +56,11 @@ def zero_rows(site: Site, days: ChannelDays, air: AirDays) -> dict[str, list[Zer
     return found
 
 
-def gauge_findings(site: Site, days: ChannelDays, air: AirDays) -> list[Finding]:
-    """All findings about gauges and riggings, by kind."""
+def gauge_findings(site: Site, days: ChannelDays, air: AirDays, clocks: CallClocks) -> list[Finding]:
+    """All findings about gauges and riggings, by kind. clocks: what motion tells of them."""
     zeros = zero_rows(site, days, air)
     recorded = recorded_of(site, days)
-    exchanged, found = exchanged_channels(site, recorded)
+    exchanged, found = exchanged_channels(site, recorded, clocks)
     found += [finding for channel, rows in zeros.items() for finding in _moved_zeros(site, channel, rows)]
     misread = _scales(site, zeros, recorded)
     return found + misread + wrong_times(site, recorded, exchanged, {finding.subject for finding in misread})

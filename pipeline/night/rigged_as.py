@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 from pipeline.events.calls import Call, calls
 from pipeline.ledger.rows import ChannelDay
-from pipeline.night.clock_day import loggers_of
+from pipeline.night.clock_day import CallClocks, loggers_of
 from pipeline.night.finding import GAUGES, Finding
 from pipeline.quality.loads import JOIN_US, Load, joined
-from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, clocks_ahead, contradictions, swaps
+from pipeline.quality.rigging_times import (
+    Contradiction,
+    Recorded,
+    Rigged,
+    clocks_ahead,
+    contradictions,
+    swaps,
+)
 from pipeline.quality.zeros import merged
 from pipeline.site import Site
 from schemas.registers import Rigging
@@ -57,7 +65,34 @@ def calls_of(site: Site) -> list[tuple[Call, list[Rigging]]]:
     ]
 
 
-def exchanged_channels(site: Site, recorded: Mapping[str, Recorded]) -> tuple[set[tuple[str, int]], list[Finding]]:
+HOUR_US = 3_600_000_000
+ONE_CLOCK = "\0"
+"""Stands for all loggers of which motion tells how far apart they are; no logger is called so."""
+
+
+def on_one_clock(
+    recorded: Mapping[str, Recorded], clock_of: Mapping[str, str], ahead_s: Mapping[str, float]
+) -> tuple[dict[str, Recorded], dict[str, str]]:
+    """What channels showed, and the clock of each, with clocks of a known offset (`ahead_s`, by logger) as one."""
+    out = dict(recorded)
+    clocks = {channel: ONE_CLOCK if logger in ahead_s else logger for channel, logger in clock_of.items()}
+    for channel, shown in recorded.items():
+        off_us = round(1e6 * ahead_s.get(clock_of.get(channel, ""), 0.0))
+        if off_us:
+            loads = (replace(load, from_us=load.from_us - off_us, to_us=load.to_us - off_us) for load in shown.loads)
+            out[channel] = Recorded(tuple(loads), tuple((first - off_us, last - off_us) for first, last in shown.seen))
+    return out, clocks
+
+
+def _clocks_in(call: Call, clocks: CallClocks) -> Mapping[str, float]:
+    """What is known of the clocks of a call, which its tails may have begun up to an hour before its main lines."""
+    begun = [us for ship, us in clocks if ship == call.ship and 0 <= call.from_us - us <= HOUR_US]
+    return clocks[call.ship, max(begun)] if begun else {}
+
+
+def exchanged_channels(
+    site: Site, recorded: Mapping[str, Recorded], clocks: CallClocks
+) -> tuple[set[tuple[str, int]], list[Finding]]:
     """Riggings, by channel and `from`, that are exchanged with another; and that as findings."""
     clock_of = loggers_of(site)
     names: set[tuple[str, int]] = set()
@@ -65,7 +100,7 @@ def exchanged_channels(site: Site, recorded: Mapping[str, Recorded]) -> tuple[se
     for call, rows in calls_of(site):
         often = {row.channel: sum(1 for other in rows if other.channel == row.channel) for row in rows}
         alone = [Rigged(r.line, r.channel, r.from_us, r.to_us) for r in rows if often[r.channel] == 1]
-        for swap in swaps(alone, recorded, clock_of):
+        for swap in swaps(alone, *on_one_clock(recorded, clock_of, _clocks_in(call, clocks))):
             first, second = sorted((swap.first, swap.second), key=lambda one: one.channel)
             names |= {(first.channel, first.from_us), (second.channel, second.from_us)}
             text = (

@@ -39,6 +39,7 @@ LEAST_WINDOWS: Final = 3
 REFINE_S: Final = 3.0
 STANDS_OUT: Final = 8.0
 LEAST_SHARED: Final = 0.15
+SLOW_NEAR: Final = 0.9
 AGREE_S: Final = 1.0
 FLOOR_S: Final = STEP_S / 10
 GAP_S: Final = 10.0
@@ -84,15 +85,22 @@ def offset(reference: Sequence[Series], other: Sequence[Series], *, most_s: floa
     if a.size == 0 or b.size == 0:
         return None
     most = min(round(most_s / STEP_S), count // 3)
-    shared = _shared(a, b, most)
-    if shared is None:
+    by_band = _by_band(a, b, most)
+    if by_band is None:
         return None
-    best = int(np.argmax(shared))
-    level = float(np.median(shared))
-    noise = 1.4826 * float(np.median(np.abs(shared - level)))
-    if shared[best] < LEAST_SHARED or shared[best] - level < STANDS_OUT * noise or best in (0, shared.size - 1):
+    shared, slow = by_band.mean(axis=0), by_band[-1]
+    # A wave is like the next one and the one before, and reaches bow and stern at different instants; slow motion not.
+    likely = slow >= SLOW_NEAR * slow.max() if _stands_out(slow, int(np.argmax(slow))) else np.ones(slow.size, np.bool_)
+    best = int(np.argmax(np.where(likely, shared, -1.0)))
+    if shared[best] < LEAST_SHARED or not _stands_out(shared, best) or best in (0, shared.size - 1):
         return None
     return _refined(a, b, best - most, float(shared[best]))
+
+
+def _stands_out(shared: Values, best: int) -> bool:
+    level = float(np.median(shared))
+    noise = 1.4826 * float(np.median(np.abs(shared - level)))
+    return bool(shared[best] - level >= STANDS_OUT * noise)
 
 
 def on_grid(series: Series, grid_us: Times) -> Values | None:
@@ -110,12 +118,13 @@ def on_grid(series: Series, grid_us: Times) -> Values | None:
     return found if np.ptp(found) > 0 else None
 
 
-def _shared(a: Values, b: Values, most: int) -> Values | None:
-    """The measure at lags -most … most (2 most + 1,) of grid steps; a, b: channels in rows. None without motion."""
+def _by_band(a: Values, b: Values, most: int) -> Values | None:
+    """The measure of each band (bands, 2 most + 1) at lags -most … most of grid steps; a, b: channels in rows. None
+    without motion."""
     size = a.shape[1]
     long = 1 << int(np.ceil(np.log2(size + most)))
-    total = np.zeros(2 * most + 1)
-    for band in BANDS_S:
+    total = np.zeros((len(BANDS_S), 2 * most + 1))
+    for row, band in zip(total, BANDS_S, strict=True):
         white = [_whitened(part, band, long) for part in (a, b)]
         if white[0].size == 0 or white[1].size == 0:
             return None
@@ -123,8 +132,8 @@ def _shared(a: Values, b: Values, most: int) -> Values | None:
         for one in white[0]:
             for other in white[1]:
                 lagged = np.fft.irfft(np.conj(one) * other, long)
-                total += np.concatenate((lagged[-most:], lagged[: most + 1])) ** 2 / ways
-    return total / len(BANDS_S)
+                row += np.concatenate((lagged[-most:], lagged[: most + 1])) ** 2 / ways
+    return total
 
 
 def _whitened(kn: Values, band: tuple[float, float], long: int) -> Spectra:
@@ -158,9 +167,10 @@ def _refined(a: Values, b: Values, lag: int, shared: float) -> Offset | None:
     size, window, near = a.shape[1], round(WINDOW_S / STEP_S), round(REFINE_S / STEP_S)
     found = []
     for begin in range(max(0, -lag), min(size, size - lag) - window + 1, window):
-        part = _shared(a[:, begin : begin + window], b[:, begin + lag : begin + lag + window], near + 1)
-        if part is None:
+        by_band = _by_band(a[:, begin : begin + window], b[:, begin + lag : begin + lag + window], near + 1)
+        if by_band is None:
             continue
+        part = by_band.mean(axis=0)
         best = int(np.argmax(part[1:-1])) + 1
         if 1 < best < part.size - 2:
             found.append((lag + best - near - 1 + vertex(*part[best - 1 : best + 2].tolist())) * STEP_S)
@@ -181,15 +191,50 @@ def vertex(before: float, top: float, after: float) -> float:
 
 
 def offsets(loggers: Mapping[str, Sequence[Series]], *, most_s: float) -> dict[tuple[str, str], Offset]:
-    """The offset of the second against the first, for every pair of loggers that tells one.
+    """The offset of the second against the first, for pairs of loggers that tell one.
 
     Of more than eight loggers only the four with most channels are compared with all: the work grows with the pairs.
+    Of three and more, those that share most are then put on one clock, and each other, in order of what it shares with
+    any of them, is compared with all of their channels at once: two channels that share too little with two others may
+    share enough with ten. Pairs that contradict that are left out.
     """
     ordered = sorted(loggers, key=lambda name: (-len(loggers[name]), name))
     hubs = ordered if len(ordered) <= ALL_PAIRS else ordered[:HUBS]
     pairs = [(one, other) for one, other in combinations(ordered, 2) if one in hubs]
-    found = {pair: offset(loggers[pair[0]], loggers[pair[1]], most_s=most_s) for pair in pairs}
-    return {pair: told for pair, told in found.items() if told is not None}
+    alone = {pair: offset(loggers[pair[0]], loggers[pair[1]], most_s=most_s) for pair in pairs}
+    found = {pair: told for pair, told in alone.items() if told is not None}
+    return _pooled(loggers, found, most_s=most_s) if len(loggers) > 2 and found else found
+
+
+def _pooled(
+    loggers: Mapping[str, Sequence[Series]], pairs: Mapping[tuple[str, str], Offset], *, most_s: float
+) -> dict[tuple[str, str], Offset]:
+    """Offsets against the first logger of the pair that shares most, each from all loggers that are on its clock by
+    then; and the pairs that agree with them."""
+    first, second = max(pairs, key=lambda pair: pairs[pair].shared)
+    found = {(first, second): pairs[first, second]}
+    at_s = {first: 0.0, second: pairs[first, second].offset_s}
+
+    def nearest(name: str) -> tuple[float, str]:
+        return max(
+            (told.shared for pair, told in pairs.items() if name in pair and set(pair) & set(at_s)), default=0.0
+        ), name
+
+    left = set(loggers) - set(at_s)
+    while left:
+        name = max(left, key=nearest)
+        left.remove(name)
+        pool = [Series(one.at_us - round(at_s[own] * 1e6), one.kn) for own in sorted(at_s) for one in loggers[own]]
+        told = offset(pool, loggers[name], most_s=most_s)
+        if told is not None:
+            found[first, name] = told
+            at_s[name] = told.offset_s
+    agreeing = {
+        (one, other): told
+        for (one, other), told in pairs.items()
+        if one in at_s and other in at_s and abs(at_s[other] - at_s[one] - told.offset_s) <= AGREE_S / 2
+    }
+    return agreeing | found
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +270,12 @@ def apart(pairs: Mapping[tuple[str, str], Offset], weight: Mapping[str, int], *,
             if name not in agreed and abs(off_s) > max(least_s, 3 * uncertainty_s[name]):
                 found.append(Wrong(name, off_s, uncertainty_s[name], tuple(agreed), alone))
     return found
+
+
+def levelled(pairs: Mapping[tuple[str, str], Offset]) -> dict[str, float]:
+    """By how much each clock is ahead of one of them [s]: of the largest set that pairs connect."""
+    groups = _connected(pairs)
+    return _levelled(max(groups, key=len), pairs)[0] if groups else {}
 
 
 def _connected(pairs: Mapping[tuple[str, str], Offset]) -> list[list[str]]:

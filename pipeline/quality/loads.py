@@ -18,7 +18,7 @@ LEAST_US: Final = 180_000_000
 """A shorter load is no line made fast: a test of a brake, a hand on the hook."""
 START_US: Final = (180_000_000, 780_000_000)
 START_LEAST_US: Final = 120_000_000
-AFTER_US: Final = (30_000_000, 600_000_000)
+BESIDE_US: Final = (30_000_000, 600_000_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +27,9 @@ class Load:
 
     start_kn: median reading above the zero from three to thirteen minutes after it began, when a line has just been
     hauled to what it is to bear; motion_kn: median of what it then rose above its mean in ten seconds. Both None where
-    the stretch began before what was looked at, or is too short. after_kn: median above the zero in the ten minutes
-    after it ended, which a line that hangs slack keeps off nothing; None where nothing was read then.
+    the stretch began before what was looked at, or is too short. after_kn, before_kn: median above the zero in the ten
+    minutes after it ended, and before it began, which a line that hangs slack keeps off nothing; None where nothing was
+    read then.
     """
 
     from_us: int
@@ -36,12 +37,14 @@ class Load:
     start_kn: float | None
     motion_kn: float | None
     after_kn: float | None = None
+    before_kn: float | None = None
 
 
-def loads(bins: Bins, zero_kn: Values, *, level_kn: float, unsure_kn: float = 0.0) -> list[Load]:
+def loads(bins: Bins, zero_kn: Values, *, level_kn: float, unsure_kn: float | Values = 0.0) -> list[Load]:
     """Stretches in which the bins' means lie above their zero (n,) by more than the level [kN].
 
-    unsure_kn: how far off that zero may be; `after_kn` is the most that it may have been.
+    unsure_kn: how far off that zero may be, or (n,) at each bin; `after_kn` and `before_kn` are the most that they may
+    have been.
     """
     over = bins.mean - zero_kn
     loaded = np.flatnonzero(over > level_kn)
@@ -54,12 +57,18 @@ def loads(bins: Bins, zero_kn: Values, *, level_kn: float, unsure_kn: float = 0.
         if to_us - from_us >= LEAST_US:
             begun = from_us - int(bins.from_us[0]) > JOIN_US
             start = _start(bins, over, from_us, to_us) if begun else (None, None)
-            found.append(Load(from_us, to_us, *start, _after_kn(bins, over + unsure_kn, to_us)))
+            beside = (_beside_kn(bins, over + unsure_kn, span) for span in _sides(from_us, to_us))
+            found.append(Load(from_us, to_us, *start, *beside))
     return found
 
 
-def _after_kn(bins: Bins, over: Values, to_us: int) -> float | None:
-    begin, end = np.searchsorted(bins.from_us, [to_us + AFTER_US[0], to_us + AFTER_US[1]])
+def _sides(from_us: int, to_us: int) -> tuple[Interval, Interval]:
+    """The minutes after a load, and before it."""
+    return (to_us + BESIDE_US[0], to_us + BESIDE_US[1]), (from_us - BESIDE_US[1], from_us - BESIDE_US[0])
+
+
+def _beside_kn(bins: Bins, over: Values, span: Interval) -> float | None:
+    begin, end = np.searchsorted(bins.from_us, span)
     return float(np.median(over[begin:end])) if end > begin else None
 
 

@@ -24,8 +24,12 @@ NEAR_US: Final = 60 * MINUTE_US
 SWAP_SCALE_US: Final = 40_000_000
 SWAP_GAIN: Final = 2.0
 SWAP_GAIN_OF_OTHERS: Final = 0.5
+NEAR_SCALES: Final = 2.0
+BETWEEN_GAIN: Final = 1.8
 ALIKE_US: Final = 2 * MINUTE_US
 AGREE_US: Final = MINUTE_US
+MANY: Final = 4
+FEW: Final = 3
 WILD_US: Final = 10 * MINUTE_US
 COVERED_SHARE: Final = 0.5
 EARLY_WEIGHT: Final = 0.4
@@ -79,9 +83,10 @@ def contradictions(
     free: from when the rigging before it ended to when the next begins, on the same channel; others: the rigged times
     of the call's other lines, which say when loads may belong to it, and when its lines are let go. A load that ends
     while the others stay fast is a line slack or lost, an event and not a time misread, and so is one that ends before
-    its line is let go, as long as something hangs there; but none lies fast when all others are gone (`all_let_go_us`,
-    None while any is fast). open_end: the line is still rigged, its `to` says nothing. ahead_us: by how much the
-    channel's clock is ahead of what the call's clocks have in common (`clocks_ahead`).
+    its line is let go, as long as something hangs there, and one that begins long after, where something hung there
+    before; but none lies fast when all others are gone (`all_let_go_us`, None while any is fast). open_end: the line is
+    still rigged, its `to` says nothing. ahead_us: by how much the channel's clock is ahead of what the call's clocks
+    have in common (`clocks_ahead`).
     """
     from_us, to_us = rigged
     call = (
@@ -111,7 +116,12 @@ def _of_from(rigged: Interval, first: Load, recorded: Recorded, tolerance_us: in
     late_us = first.from_us - from_us
     if late_us < -tolerance_us:
         return [Contradiction("load-before-from", from_us, first.from_us)]
-    if tolerance_us < late_us < to_us - from_us and recorded.observed(first.from_us - tolerance_us, first.from_us):
+    hangs = first.before_kn is not None and first.before_kn > HANGS_KN
+    if (
+        not hangs
+        and tolerance_us < late_us < to_us - from_us
+        and recorded.observed(first.from_us - tolerance_us, first.from_us)
+    ):
         return [Contradiction("no-load-after-from", from_us, first.from_us)]
     return []
 
@@ -160,11 +170,12 @@ def swaps(riggings: Sequence[Rigged], recorded: Mapping[str, Recorded], clock_of
     """Pairs of a call's riggings, one to a channel, whose loads come and go at each other's registered times.
 
     Loads follow the registered times of a call by some delay that its crew has, and its loggers' clocks (`clock_of`,
-    by channel): what is off is reckoned from what is usual in the call, by clock. Each end costs log(1 + (off/40 s)^2)
-    so that one that is wildly off, and so says nothing, does not outweigh the others; one that is early for a `to`
-    costs less. A pair is told where exchanging it takes at least 2 off the cost, half of one without the end that gains
-    most, and some off the mean cost of each line and channel. A load that ends while the others stay fast says nothing
-    of a `to`.
+    by channel): what is off is reckoned from what is usual in the call, by clock. Each end costs log(1 + (off/40 s)^2),
+    with more than 40 s for ends of loads where lines go slack at odd times before they are let go, so that one that is
+    wildly off, and so says nothing, does not outweigh the others; one that is early for a `to` costs less. A pair is
+    told where exchanging it takes at least 2 off the cost, half of one without the end that gains most, and some off
+    the mean cost of each line and channel; or 1.8 off the cost of their differences from each other, if exchanged both
+    begin within 80 s of what is usual. A load that ends while the others stay fast says nothing of a `to`.
     """
     if len(riggings) < 2:
         return []
@@ -173,26 +184,83 @@ def swaps(riggings: Sequence[Rigged], recorded: Mapping[str, Recorded], clock_of
     spans = {row.channel: _span(row, recorded.get(row.channel), let_go_us) for row in riggings}
     usual = _usual([(clock_of.get(row.channel, ""), _delays(row, spans[row.channel])) for row in riggings])
 
-    def off(row: Rigged, channel: str) -> list[End]:
-        of_clock = usual(clock_of.get(channel, ""))
-        begun, ended = (
-            None if d is None else d - u for d, u in zip(_delays(row, spans[channel]), of_clock, strict=True)
-        )
-        ends = [] if begun is None else [(begun, 1.0)]
-        return ends if ended is None else [*ends, (ended, EARLY_WEIGHT if ended < 0 else 1.0)]
+    delays = [(usual(clock_of.get(row.channel, "")), _delays(row, spans[row.channel])) for row in riggings]
+    scales_us = _scales_us(delays)
+
+    def off(row: Rigged, channel: str) -> Ends:
+        both = zip(_delays(row, spans[channel]), usual(clock_of.get(channel, "")), scales_us, strict=True)
+        begun, ended = (None if d is None else (d - u) / scale for d, u, scale in both)
+        return Ends(begun, ended, scales_us)
 
     found = []
     for one, other in combinations(riggings, 2):
         own = (off(one, one.channel), off(other, other.channel))
         crossed = (off(one, other.channel), off(other, one.channel))
-        gains = [
-            _cost([a]) - _cost([b])
-            for mine, its in zip(own, reversed(crossed), strict=True)
-            for a, b in zip(mine, its, strict=True)
-        ]
-        if all((*own, *crossed)) and _is_gain(gains) and _costs_less(own, crossed):
-            found.append(Swap(one, other, _mean_s(own), _mean_s(crossed), sum(gains)))
+        if all(ends.known for ends in (*own, *crossed)) and _is_exchanged(own, crossed):
+            gain = sum(_gains(own, (crossed[1], crossed[0])))
+            found.append(Swap(one, other, _mean_s(own), _mean_s(crossed), gain))
     return _best(found)
+
+
+def _scales_us(delays: Sequence[tuple[Usual, Delays]]) -> tuple[float, float]:
+    """By how much the begins of loads are usually off, and their ends [us], as a standard deviation (of a normal
+    distribution 1.4826 times the median deviation): in some calls lines go slack long before they are let go."""
+    ends = [abs(ended - usual) for (_, usual), (_, ended) in delays if ended is not None]
+    return float(SWAP_SCALE_US), max(float(SWAP_SCALE_US), 1.4826 * median(ends) if ends else 0.0)
+
+
+Delays = tuple[float | None, float | None]
+Usual = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """By how much a load's two ends are off from what is usual, in scales [us]; None where that is not known."""
+
+    begun: float | None
+    ended: float | None
+    scales_us: tuple[float, float]
+
+    @property
+    def known(self) -> list[tuple[float, float, float]]:
+        """Each end that is known: by how much it is off, what that weighs, its scale [us]."""
+        found = [] if self.begun is None else [(self.begun, 1.0, self.scales_us[0])]
+        early = self.ended is not None and self.ended < 0
+        return (
+            found if self.ended is None else [*found, (self.ended, EARLY_WEIGHT if early else 1.0, self.scales_us[1])]
+        )
+
+
+Both = tuple[Ends, Ends]
+"""Of each of two lines, or channels."""
+
+
+def _is_exchanged(own: Both, crossed: Both) -> bool:
+    """Whether two riggings fit each other's channel: by what is usual in the call, or held against each other alone,
+    which knows no usual delay: it is not known well where few lines are on a clock, or gauges count from later on."""
+    by_channel, by_line = _gains(own, (crossed[1], crossed[0])), _gains(own, crossed)
+    if _costs_less(own, crossed) and (_is_gain(by_channel) or _is_gain(by_line)):
+        return True
+    near = all(ends.begun is not None and abs(ends.begun) <= NEAR_SCALES for ends in crossed)
+    return near and _gain_between(own, crossed) >= BETWEEN_GAIN
+
+
+def _gain_between(own: Both, crossed: Both) -> float:
+    """What it takes off the cost of how much two lines' ends differ from each other (their difference by the root of
+    two has the scale of one)."""
+    begins = [(a.begun, b.begun) for a, b in (own, crossed)]
+    ends = [(a.ended, b.ended) for a, b in (own, crossed)]
+    total = 0.0
+    for weight, (mine, its) in ((1.0, begins), (EARLY_WEIGHT, ends)):
+        if mine[0] is not None and mine[1] is not None and its[0] is not None and its[1] is not None:
+            total += weight * (math.log1p((mine[0] - mine[1]) ** 2 / 2) - math.log1p((its[0] - its[1]) ** 2 / 2))
+    return total
+
+
+def _gains(own: Both, crossed: Both) -> list[float]:
+    """What each end that both have costs less."""
+    pairs = (pair for mine, its in zip(own, crossed, strict=True) for pair in zip(mine.known, its.known, strict=False))
+    return [_cost([a]) - _cost([b]) for a, b in pairs]
 
 
 def _is_gain(gains: Sequence[float]) -> bool:
@@ -200,28 +268,23 @@ def _is_gain(gains: Sequence[float]) -> bool:
     return sum(gains) >= SWAP_GAIN and sum(gains) - max(gains) >= SWAP_GAIN_OF_OTHERS
 
 
-def _cost(off: Sequence[End]) -> float:
-    return sum(weight * math.log1p((us / SWAP_SCALE_US) ** 2) for us, weight in off)
+def _cost(known: Sequence[tuple[float, float, float]]) -> float:
+    return sum(weight * math.log1p(off**2) for off, weight, _ in known)
 
 
-def _costs_less(own: tuple[list[End], list[End]], crossed: tuple[list[End], list[End]]) -> bool:
+def _costs_less(own: Both, crossed: Both) -> bool:
     """Whether each line is better off, and each channel too, in the mean of the ends that are known."""
 
-    def less(a: Sequence[End], b: Sequence[End]) -> bool:
-        return _cost(b) / len(b) < _cost(a) / len(a)
+    def less(a: Ends, b: Ends) -> bool:
+        return _cost(b.known) / len(b.known) < _cost(a.known) / len(a.known)
 
     lines = all(less(a, b) for a, b in zip(own, crossed, strict=True))
     return lines and all(less(a, b) for a, b in zip(own, reversed(crossed), strict=True))
 
 
-def _mean_s(off: tuple[list[End], list[End]]) -> float:
+def _mean_s(both: Both) -> float:
     """Median distance of all ends from what is usual [s]."""
-    return median(abs(us) for some in off for us, _ in some) / 1e6
-
-
-Delays = tuple[float | None, float | None]
-End = tuple[float, float]
-"""By how much one end of a load is off from what is usual [us], and how much that weighs."""
+    return median(abs(off) * scale_us for ends in both for off, _, scale_us in ends.known) / 1e6
 
 
 def clocks_ahead(
@@ -241,13 +304,13 @@ def clocks_ahead(
     return lambda channel: round(late.get(clock_of.get(channel, ""), common) - common)
 
 
-def _usual(delays: Sequence[tuple[str, Delays]]) -> Callable[[str], tuple[float, float]]:
+def _usual(delays: Sequence[tuple[str, Delays]]) -> Callable[[str], Usual]:
     """What loads are usually late by after `from` and `to` [us], on each clock.
 
     A clock that is wrong shifts both ends alike, so that their difference is what all lines of a call have in common,
     but for those exchanged or misread. Of a clock's lines whose difference is near the call's median the median counts
-    where there are three, or two that agree; else that of all such lines of the call, shifted by as much as the
-    beginnings of the clock's loads are in the mean, where there are three of them.
+    where there are three, or two that agree (of four begins and three ends each by itself); else that of all such lines
+    of the call, shifted by as much as the beginnings of the clock's loads are in the mean, where there are three.
     """
     whole = [(clock, begun, ended) for clock, (begun, ended) in delays if begun is not None and ended is not None]
     if not whole:
@@ -256,21 +319,29 @@ def _usual(delays: Sequence[tuple[str, Delays]]) -> Callable[[str], tuple[float,
     between = median(begun - ended for _, begun, ended in whole)
     sound = [(clock, begun, ended) for clock, begun, ended in whole if abs(begun - ended - between) <= ALIKE_US]
 
-    def of(clock: str) -> tuple[float, float]:
+    def of(clock: str) -> Usual:
+        begins, ends = _known(delays, 0, clock), _known(delays, 1, clock)
+        if len(begins) >= MANY and len(ends) >= FEW:
+            return median(begins), median(ends)
         own = sorted((begun + ended, begun, ended) for name, begun, ended in sound if name == clock)
         middle = own[(len(own) - 1) // 2][0] if own else 0.0
         near = [one for one in own if abs(one[0] - middle) <= 2 * AGREE_US]
         if len(own) > 2 or len(near) > 1:
             return median(one[1] for one in near), median(one[2] for one in near)
         begun, ended = median(one[1] for one in sound or whole), median(one[2] for one in sound or whole)
-        begins = [one[0] for name, one in delays if name == clock and one[0] is not None]
-        # The mean, for an exchange within a clock leaves it as it is; times that are wildly off count nowhere.
-        begins = [one for one in begins if abs(one - begun) <= WILD_US]
+        # The mean, for an exchange within a clock leaves it as it is.
         shift = sum(begins) / len(begins) - begun if len(begins) > 2 else 0.0
         shift = shift if abs(shift) > AGREE_US else 0.0
         return begun + shift, ended + shift
 
     return of
+
+
+def _known(delays: Sequence[tuple[str, Delays]], end: int, clock: str) -> list[float]:
+    """How late loads begin (`end` 0), or end (1), on a clock; times that are wildly off count nowhere."""
+    known = [(name, us) for name, one in delays if (us := one[end]) is not None]
+    usual = median(us for _, us in known) if known else 0.0
+    return [us for name, us in known if name == clock and abs(us - usual) <= WILD_US]
 
 
 def _best(found: Sequence[Swap]) -> list[Swap]:

@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
-from pipeline.quality.bins import Bins, Interval
+from pipeline.quality.bins import BIN_US, Bins, Interval
 from pipeline.quality.flags import Values
 
 HOUR_US: Final = 3_600_000_000
@@ -27,6 +27,9 @@ FAR_STILL_SHARE: Final = 0.5
 WHITE_SHARE: Final = 1.25
 WHITE_EVERY_US: Final = 1_000_000
 PIECES: Final = 60
+ALIKE_TIMES: Final = 2.0
+SPREAD_TIMES: Final = 8.0
+ODD_BINS: Final = 3
 READINGS: Final = 20_000
 DRIFT_CHECKS: Final = 4
 TREND_LOW: Final = 0.45
@@ -87,6 +90,41 @@ def middle_of(interval: Interval, seen: Interval, *, least_us: int) -> Interval 
     return from_us + trim_us, to_us - trim_us
 
 
+def bare_part(bins: Bins, *, least_us: int, level_kn: float) -> Interval | None:
+    """The part of an interval in which the gauge likely bore nothing, though a line hung there for the rest of it.
+
+    The stillest stretch of `least_us` by its ranges within ten seconds, and all beside it that is as still (up to
+    twice) and reads alike: to `level_kn` [kN], or eight times the spread of its means where that is more. Of either
+    side it ends where three bins in a row, half a minute, are unlike it. A stretch that does not move at all shows no
+    gauge alive and is passed over. None where there is no such stretch, or where it is all of the interval.
+    """
+    count = max(least_us // BIN_US, 2)
+    if bins.mean.size <= count:
+        return None
+    stir = bins.high - bins.low
+    sums = np.concatenate(([0.0], np.cumsum(stir)))
+    moved = sums[count:] - sums[:-count]
+    whole = bins.from_us[count - 1 :] - bins.from_us[: bins.from_us.size - count + 1] <= 1.2 * least_us
+    moved = np.where(whole & (moved > 1e-9), moved, np.inf)
+    begin = int(np.argmin(moved))
+    if not np.isfinite(moved[begin]):
+        return None
+    own = slice(begin, begin + count)
+    level = float(np.median(bins.mean[own]))
+    spread = 1.4826 * float(np.median(np.abs(bins.mean[own] - level)))
+    unlike = (stir > ALIKE_TIMES * float(np.median(stir[own]))) | (
+        np.abs(bins.mean - level) > max(level_kn, SPREAD_TIMES * spread)
+    )
+    runs = np.flatnonzero(np.convolve(unlike, np.ones(ODD_BINS), "valid") >= ODD_BINS)
+    middle = begin + count // 2
+    before, after = runs[runs <= middle - ODD_BINS], runs[runs >= middle]
+    first = int(before[-1]) + ODD_BINS if before.size else 0
+    last = int(after[0]) if after.size else bins.mean.size
+    if (first, last) == (0, bins.mean.size) or last - first < count:
+        return None
+    return int(bins.from_us[first]), int(bins.from_us[last - 1]) + BIN_US
+
+
 def zero_check(
     middle: Interval,
     value: Values,
@@ -96,6 +134,7 @@ def zero_check(
     full_kn: float,
     rigged_stir_kn: float | None,
     frozen: bool,
+    noise_only: bool = False,
 ) -> ZeroCheck | None:
     """The check of one middle: its usable readings (n,), and its bins. None without readings.
 
@@ -104,7 +143,8 @@ def zero_check(
     without a load. Where it lies far from the register's zero it must hardly move at all, or less than half of what the
     same channel does with a line on it (`rigged_stir_kn`: median range within ten seconds; None: not known), or from
     reading to reading, at 1 Hz or more, as much as over all the check, as noise does and no ship in waves of five
-    seconds and more; and not be `frozen`, as a gauge that stuck while loaded is.
+    seconds and more; and not be `frozen`, as a gauge that stuck while loaded is. A steady slope, as of a drift, is no
+    motion. noise_only: nothing but such noise will do, wherever it lies, and some of it there must be.
     """
     if value.size == 0 or bins.mean.size == 0:
         return None
@@ -112,19 +152,28 @@ def zero_check(
     low, reading, high = np.quantile(value[::every], (0.25, 0.5, 0.75))
     spread = float(high - low) / 1.349
     noise = _noise(value, every)
+    slope = _slope_within(bins)
     still = spread <= STILL_PCT / 100 * full_kn
-    if abs(reading - zero_kn) > FAR_PCT / 100 * full_kn:
+    if noise_only:
+        still = still and not frozen and noise > 0 and _is_fast_noise(middle, value, every, noise, slope)
+    elif abs(reading - zero_kn) > FAR_PCT / 100 * full_kn:
         stir = float(np.median(bins.high - bins.low))
         by_motion = rigged_stir_kn is not None and stir <= FAR_STILL_SHARE * rigged_stir_kn
-        by_noise = middle[1] - middle[0] <= WHITE_EVERY_US * value.size and _is_noise(value, every, noise)
+        by_noise = _is_fast_noise(middle, value, every, noise, slope)
         still = still and not frozen and (by_motion or by_noise or spread <= FAR_STILL_PCT / 100 * full_kn)
-    return ZeroCheck(*middle, value.size, float(reading), spread, noise, _slope_within(bins), bool(still))
+    return ZeroCheck(*middle, value.size, float(reading), spread, noise, slope, bool(still))
 
 
-def _is_noise(value: Values, every: int, noise_kn: float) -> bool:
-    """Whether readings are spread, by their mean deviation (that of a normal distribution by 1.2533), as one from the
-    next. Deviations of over five times the usual one are cut there, as in `_noise`."""
-    off = np.abs(value[::every] - np.median(value[::every]))
+def _is_fast_noise(middle: Interval, value: Values, every: int, noise_kn: float, slope_kn_per_h: float) -> bool:
+    """Whether readings, at 1 Hz or more, are spread about a steady slope, by their mean deviation (that of a normal
+    distribution by 1.2533), as one from the next. Deviations of over five times the usual one are cut there, as in
+    `_noise`."""
+    if middle[1] - middle[0] > WHITE_EVERY_US * (value.size + 1):  # an interval may hold one reading less than seconds
+        return False
+    picked = value[::every]
+    hours = np.linspace(0.0, (middle[1] - middle[0]) / HOUR_US, picked.size)
+    level = picked - slope_kn_per_h * hours
+    off = np.abs(level - np.median(level))
     spread = 1.2533 * float(np.minimum(off, 5 * max(np.median(off), off.mean())).mean())
     return spread <= WHITE_SHARE * noise_kn
 

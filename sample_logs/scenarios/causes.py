@@ -293,6 +293,10 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
         if _rigged_when_bare(fault) and faults.of(fault.channel, "zero-drift", "zero-step"):
             # A zero that moved looks like a load where the register has a line: each fault hides the other.
             detail["masked"], sure = "zero", False
+        elif not _rigged_when_bare(fault):
+            # By the register the line is not there: only its load says otherwise, of which one lost by then has none.
+            detail["borne_kn"] = borne_kn = _borne_when_not_rigged(berth, plan, record, fault, row)
+            sure = borne_kn > 1.2 * POLICY["loaded_pct"] / 100.0 * berth.ship_design_mbl_kn
     elif fault.kind == "spikes":
         detail["at_us"] = [clock.at(step) for step in fault.steps]
     elif fault.kind == "stuck":
@@ -311,6 +315,22 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
 def _rigged_when_bare(wrong: Fault) -> bool:
     """Whether a wrong time has a line fast while none is."""
     return (wrong.word == "from") == (wrong.size < 0)
+
+
+def _borne_when_not_rigged(berth: Berth, plan: Plan, record: Record, wrong: Fault, row: int) -> float:
+    """The largest load [kN], as a mean over three minutes, of a place more than ten minutes before a late `from`, or
+    after an early `to`."""
+    beyond, window = round((POLICY["rigging_time_s"] + 60.0) * S), round(POLICY["loaded_s"] * S)
+    first, last = plan.from_step[row], plan.to_step[row]
+    if wrong.word == "to":
+        first = last + round(wrong.size) + beyond
+    else:
+        last = first + round(wrong.size) - beyond
+    borne = place_kn(berth, record, berth.lines[row].place)[max(first, 0) : min(last, plan.steps)]
+    if len(borne) < window:
+        return 0.0
+    sums = np.concatenate(([0.0], np.cumsum(borne)))
+    return float((sums[window:] - sums[:-window]).max() / window)
 
 
 def context(berth: Berth, plan: Plan, faults: Faults) -> list[Truth]:

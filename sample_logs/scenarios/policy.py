@@ -39,6 +39,9 @@ POLICY: Final[dict[str, float]] = {
     "render_join_s": 5.0,
     "render_min_payout_m": 0.05,
     "render_window_s": 2.0,
+    "loaded_pct": 0.25,  # a mean over three minutes: less is a line that hangs slack
+    "loaded_s": 180.0,
+    "rigging_time_s": 600.0,
     "verdict_early": 0.9,
     "verdict_late": 1.1,
 }

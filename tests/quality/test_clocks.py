@@ -4,16 +4,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.quality.clocks import Offset, Series, apart, offset
+from pipeline.quality.clocks import Offset, Series, apart, levelled, offset, offsets
 
 Floats = NDArray[np.float64]
 HOUR_S = 3600
 
 
-def motions(seed: int, count: int) -> Floats:
-    """Three motions of a ship at 10 Hz (3, n): waves of 7 to 10 s and slow ones of a minute or two."""
+def motions(seed: int, count: int, *, ways: int = 3) -> Floats:
+    """Motions of a ship at 10 Hz (ways, n): waves of 7 to 10 s and slow ones of a minute or two."""
     rng = np.random.default_rng(seed)
-    spectrum = np.fft.rfft(rng.standard_normal((3, count)), axis=1)
+    spectrum = np.fft.rfft(rng.standard_normal((ways, count)), axis=1)
     hz = np.fft.rfftfreq(count, 0.1)
     waves = ((hz > 0.1) & (hz < 0.15)) * 1.0
     slow = ((hz > 0.008) & (hz < 0.02)) * 3.0
@@ -77,6 +77,54 @@ def test_channels_that_stand_still_or_are_missing_tell_no_offset() -> None:
     still = [Series(series.at_us, np.full(series.kn.size, 80.0)) for series in one]
     assert offset(one, still, most_s=300.0) is None
     assert offset(one, [], most_s=300.0) is None
+
+
+def test_a_wave_that_reaches_bow_and_stern_at_different_instants_is_not_taken_for_an_offset() -> None:
+    rng = np.random.default_rng(13)
+    count = 2 * HOUR_S * 10
+    hz = np.fft.rfftfreq(count, 0.1)
+    waves, slow = (
+        np.fft.irfft(np.fft.rfft(rng.standard_normal(count)) * ((hz > low) & (hz < high)), count)
+        for low, high in ((0.06, 0.20), (0.008, 0.04))
+    )
+    there, later = waves / waves.std() + slow / slow.std(), np.roll(waves, 40) / waves.std() + slow / slow.std()
+    fore = logger(there[None, :], np.array([[1.0], [-0.7]]), ahead_s=0.0, rate_hz=2, seed=1)
+    aft = logger(later[None, :], np.array([[0.8], [1.0]]), ahead_s=0.0, rate_hz=2, seed=2)
+    found = offset(fore, aft, most_s=300.0)
+    # The waves are 4 s late, and slow motion is not: nothing is told, or no offset.
+    assert found is None or abs(found.offset_s) < 1.0
+
+
+def little_shared() -> dict[str, list[Series]]:
+    """Three loggers: two share a motion, and have three each of their own; the third, 30 s ahead, has one channel, of
+    which an eighth is what each of them has to itself."""
+    ship = motions(14, 2 * HOUR_S * 10, ways=8)
+    fore, aft = np.eye(8)[[0, 1, 2, 3]], np.eye(8)[[0, 4, 5, 6]]
+    spring = np.array([[0.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 18.0**0.5]])
+    return {
+        "fore": logger(ship, fore, ahead_s=0.0, rate_hz=2, seed=1),
+        "aft": logger(ship, aft, ahead_s=3.0, rate_hz=2, seed=2),
+        "spring": logger(ship, spring, ahead_s=30.0, rate_hz=2, seed=3),
+    }
+
+
+def test_a_logger_that_shares_too_little_with_any_other_is_told_by_all_of_them_together() -> None:
+    loggers = little_shared()
+    assert offset(loggers["fore"], loggers["spring"], most_s=300.0) is None
+    assert offset(loggers["aft"], loggers["spring"], most_s=300.0) is None
+    at_s = levelled(offsets(loggers, most_s=300.0))
+    assert at_s["spring"] - at_s["fore"] == pytest.approx(30.0, abs=0.3)
+    assert at_s["aft"] - at_s["fore"] == pytest.approx(3.0, abs=0.3)
+
+
+def test_a_logger_that_shares_nothing_with_the_others_together_stays_untold() -> None:
+    loggers = little_shared()
+    loggers["spring"] = logger(motions(15, 2 * HOUR_S * 10), HEADS[:1], ahead_s=30.0, rate_hz=2, seed=3)
+    assert set(levelled(offsets(loggers, most_s=300.0))) == {"fore", "aft"}
+
+
+def test_without_any_offset_no_clock_is_on_anothers() -> None:
+    assert levelled({}) == {}
 
 
 def told(offset_s: float, uncertainty_s: float = 0.05) -> Offset:

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.night.rigged_as import on_one_clock
 from pipeline.quality.bins import BIN_US, Bins
 from pipeline.quality.loads import Load, joined, loads, seen
 from pipeline.quality.rigging_times import Contradiction, Recorded, Rigged, clocks_ahead, contradictions, swaps
@@ -50,6 +51,24 @@ def test_the_start_of_a_load_is_what_it_bore_from_three_to_thirteen_minutes_on()
     assert (load.start_kn, load.motion_kn) == (100.0, 1.0)
     [cut] = loads(bins_of(kn[40:]), np.zeros(len(kn) - 40), level_kn=10.0)
     assert cut.start_kn is None
+
+
+def test_what_hangs_beside_a_load_is_told_for_both_sides_at_the_most_that_it_may_have_been() -> None:
+    kn = [2.0] * 90 + [85.0] * 60 + [0.5] * 90
+    [load] = loads(bins_of(kn), np.zeros(len(kn)), level_kn=10.0)
+    assert (load.before_kn, load.after_kn) == (2.0, 0.5)
+    [unsure] = loads(bins_of(kn), np.zeros(len(kn)), level_kn=10.0, unsure_kn=np.linspace(0.0, 0.0, len(kn)) + 1.0)
+    assert (unsure.before_kn, unsure.after_kn) == (3.0, 1.5)
+    [alone] = loads(bins_of(kn[90:150]), np.zeros(60), level_kn=10.0)
+    assert (alone.before_kn, alone.after_kn) == (None, None)
+
+
+def test_a_line_that_was_made_fast_and_then_hung_slack_for_an_hour_contradicts_no_from() -> None:
+    late, bare = (
+        Recorded((Load(2 * HOUR, 9 * HOUR, None, None, None, before_kn),), (DAY,)) for before_kn in (2.5, 0.1)
+    )
+    assert told((HOUR, 9 * HOUR), late, let_go=9 * HOUR) == []
+    assert [one.what for one in told((HOUR, 9 * HOUR), bare, let_go=9 * HOUR)] == ["no-load-after-from"]
 
 
 def test_loads_of_two_days_that_touch_at_midnight_are_one() -> None:
@@ -192,6 +211,49 @@ def test_how_far_a_clock_is_ahead_is_told_by_its_lines_also_where_two_of_them_ar
     clocks = {line.lower(): "one" if line in "ABC" else "two" for line in ON_S}
     ahead_us = clocks_ahead(riggings, shown, clocks)
     assert ahead_us("d") - ahead_us("a") == pytest.approx(240 * S, abs=30 * S)
+
+
+def test_two_lines_may_be_held_against_each_other_where_others_gauges_count_from_later_on() -> None:
+    # Four winches begin to count a minute after the hooks, and both hooks' lines went slack before they were let go.
+    channel_of = RIGHT | {"A": "b", "B": "a"}
+    riggings = [Rigged(line, channel_of[line], HOUR + ON_S[line] * S, 9 * HOUR + OFF_S[line] * S) for line in ON_S]
+    winches = {line: 60 if line in "CDEF" else 0 for line in ON_S}
+    shown = {
+        line.lower(): recorded(
+            (HOUR + (ON_S[line] + 40 + winches[line]) * S, (9 if line in "CDEF" else 8) * HOUR + OFF_S[line] * S)
+        )
+        for line in ON_S
+    }
+    [swap] = swaps(riggings, shown, {channel: "one" for channel in shown})
+    assert {swap.first.line, swap.second.line} == {"A", "B"}
+    right = [Rigged(row.line, row.line.lower(), row.from_us, row.to_us) for row in riggings]
+    assert swaps(right, shown, {channel: "one" for channel in shown}) == []
+
+
+def test_where_a_loggers_only_two_lines_are_exchanged_its_clock_is_to_be_known_from_elsewhere() -> None:
+    channel_of = RIGHT | {"E": "f", "F": "e"}
+    riggings = [Rigged(line, channel_of[line], HOUR + ON_S[line] * S, 9 * HOUR + OFF_S[line] * S) for line in ON_S]
+    # The second logger is two minutes ahead, and of its lines only one's letting go is recorded.
+    late = {line: 130 if line in "EF" else 0 for line in ON_S}
+    shown = {
+        line.lower(): recorded(
+            (HOUR + (ON_S[line] + 40 + late[line]) * S, 9 * HOUR + (OFF_S[line] - 30 + late[line]) * S)
+        )
+        for line in ON_S
+    }
+    shown["e"] = recorded((HOUR + (ON_S["E"] + 170) * S, 8 * HOUR))
+    clocks = {line.lower(): "two" if line in "EF" else "one" for line in ON_S}
+    assert swaps(riggings, shown, clocks) == []
+    [swap] = swaps(riggings, *on_one_clock(shown, clocks, {"one": 0.0, "two": 130.0}))
+    assert {swap.first.line, swap.second.line} == {"E", "F"}
+
+
+def test_a_clock_of_which_nothing_is_known_stays_one_of_its_own() -> None:
+    shown = {"a": recorded((HOUR, 9 * HOUR)), "b": recorded((HOUR, 9 * HOUR)), "c": recorded((HOUR, 9 * HOUR))}
+    moved, clocks = on_one_clock(shown, {"a": "one", "b": "two", "c": "three"}, {"one": 0.0, "two": 60.0})
+    assert clocks["a"] == clocks["b"] != clocks["c"] == "three"
+    assert [moved[name].loads[0].from_us - HOUR for name in "abc"] == [0, -60 * S, 0]
+    assert shown["b"].loads[0].from_us == HOUR
 
 
 def test_one_time_that_is_far_off_exchanges_no_channels() -> None:

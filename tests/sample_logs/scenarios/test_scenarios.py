@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from sample_logs import model
 from sample_logs.scenarios import BerthLine, Scenario, kernel, make
 from sample_logs.scenarios.berth import SLACK_KN, Berth, draw_berth
+from sample_logs.scenarios.causes import findings
 from sample_logs.scenarios.faults import Fault, Faults
 from sample_logs.scenarios.making import truth_of
 from sample_logs.scenarios.plan import Plan
@@ -224,3 +226,22 @@ def test_a_brake_tested_while_a_wrong_register_has_a_line_on_it_has_no_verdict_t
 
     assert masked(60) == "rigging-time"
     assert masked(1) is None
+
+
+def test_a_time_that_no_load_contradicts_is_near_and_one_that_a_load_does_is_sure() -> None:
+    # A call of "tune" in which a line hangs slack for the last two hours, and its registered `to` is 59 minutes early.
+    berth, plan, record, faults, truth = truth_of(86, "tune")
+    early = next(one for one in faults.listed if one.kind == "rigging-time" and one.word == "to")
+    row = next(row for row, line in enumerate(berth.lines) if line.channel == early.channel)
+    [lost] = [one for one in truth if one.kind == "rigging-time" and one.channel == early.channel]
+    beyond = plan.to_step[row] + round(early.size) + 6600
+    assert record.tension_kn[row, beyond : plan.to_step[row]].max() < 0.003 * berth.ship_design_mbl_kn
+    assert lost.borderline
+    assert float(str(lost.detail["borne_kn"])) < 0.003 * berth.ship_design_mbl_kn
+    # Had it borne its load until it was let go, it would be sure.
+    kn = record.tension_kn.copy()
+    kn[row, : plan.to_step[row]] = 0.05 * berth.ship_design_mbl_kn
+    again = findings(berth, plan, replace(record, tension_kn=kn), faults)
+    [borne] = [one for one in again if one.kind == "rigging-time" and one.channel == early.channel]
+    assert float(str(borne.detail["borne_kn"])) == pytest.approx(0.05 * berth.ship_design_mbl_kn)
+    assert "masked" in borne.detail or not borne.borderline
