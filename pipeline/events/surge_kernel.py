@@ -11,6 +11,9 @@ Words = NDArray[np.uint64]
 """A set of ranks, 64 a word, the least in the lowest bit of the first."""
 
 NONE = -1
+HEAD, STERN, SPRING, BREAST = 0, 1, 2, 3
+ALONG = BREAST
+"""Roles below it lead along the quay."""
 ABREAST = 512
 """So many windows at a time stay in the nearest memory."""
 SIEVE = np.uint64(0x03F79D71B4CB0A89)
@@ -152,20 +155,6 @@ def moving_mean(values: Values, half: int) -> Values:
 
 
 @compiled
-def turning(values: Values, length: int) -> Values:
-    """Mean of the `length` values before each place, less that of as many from it on (n,), NaN left out.
-
-    NaN where half or fewer of either are known. Each is summed in order of its own window alone.
-    """
-    out = np.full(values.size, np.nan)
-    sums, counts = window_sums(values, length, length)
-    for i in range(values.size):
-        if 2 * counts[i] > length and 2 * counts[i + length] > length:
-            out[i] = sums[i] / counts[i] - sums[i + length] / counts[i + length]
-    return out
-
-
-@compiled
 def lobe_reach(slow: Values, least: Values, at: int, most: int) -> tuple[int, int]:
     """First and last place of the run around `at` in which |slow| is over `least` with the sign that it has there.
 
@@ -181,52 +170,84 @@ def lobe_reach(slow: Values, least: Values, at: int, most: int) -> tuple[int, in
 
 
 @compiled
-def double_pulses(head: Values, stern: Values, breast: Values, springs: Values, shape: Values, least: float) -> Values:
-    """How well a double pulse fits the ship's motion along the quay about each place (n, 4).
+def fit_of(values: Values, first: int, shape: Values) -> tuple[float, float]:
+    """How much of a shape stands in the values from a place on, and the sum of their squared deviations; NaN where one
+    is."""
+    fit = middle = around = 0.0
+    for i in range(shape.size):
+        fit += values[first + i] * shape[i]
+        middle += values[first + i]
+    middle /= shape.size
+    for i in range(shape.size):
+        around += (values[first + i] - middle) ** 2
+    return fit, around
 
-    head, stern, breast (n,): means of each role's lines; springs (s, n); shape (m,), m odd: the pulse, of mean 0 and of
-    squares that sum to 1. Along the quay: head less stern lines, and springs with whichever they move with. The
-    columns: which share of its variance the pulse explains; the pulse's height; how many times the standard deviation
-    of head and stern lines together, and of the breast lines, that along is (a million where these lie still). All 0
-    where head less stern lines answer the pulse by less than `least`, or are not known throughout.
+
+@compiled
+def double_pulses(
+    changes: Values, roles: Ints, shape: Values, places: Ints, answer: float, share: float
+) -> tuple[Values, NDArray[np.int8]]:
+    """What lines show of a double pulse about each of some places (p, 5), and each witness's sign (p, k), 0 of others.
+
+    changes (k, n): of each line; roles (k,): HEAD, STERN, SPRING or BREAST; shape (m,), m odd: the pulse, of mean 0 and
+    of squares that sum to 1. A line along the quay answers whose pulse is `answer` high; it is a witness if the pulse
+    explains `share` of its variance. The columns: which share the pulse explains of the mean of the witnesses that have
+    its sign less that of the others; how many times the standard deviation of the breast lines' mean that has (a
+    million where they are not known or lie still); the sum of what the witnesses answer; how much of what head and
+    stern witnesses answer is head less stern (-1 without any); whether a spring answers (1), and springs that are
+    witnesses pull against each other (2). All 0 where there are no witnesses of both signs.
     """
-    size, length = head.size, shape.size
-    told = np.zeros((size, 4), np.float64)
+    count, size = changes.shape
+    length = shape.size
+    told, signs = np.zeros((places.size, 5)), np.zeros((places.size, count), np.int8)
     height = shape.max()
-    ends, along, off = np.empty(length), np.empty(length), np.empty(length)
-    for first in range(size - length + 1):
-        fit = 0.0
-        for i in range(length):
-            ends[i] = head[first + i] - stern[first + i]
-            off[i] = 0.5 * (head[first + i] + stern[first + i])
-            fit += ends[i] * shape[i]
-        if not abs(fit) >= least:  # never where it is NaN
+    for place in range(places.size):
+        first = places[place] - length // 2
+        if first < 0 or first + length > size:
             continue
-        middle = ends.mean()
-        plus, minus = 1, 1
-        ahead, astern = head[first : first + length].copy(), stern[first : first + length].copy()
-        for k in range(springs.shape[0]):
-            own = springs[k, first : first + length]
-            with_it = ((ends - middle) * own).sum()
-            if with_it > 0.0:
-                ahead += own
-                plus += 1
-            elif with_it < 0.0:
-                astern += own
-                minus += 1
-        fit = spread = 0.0
-        for i in range(length):
-            along[i] = ahead[i] / plus - astern[i] / minus
-            fit += along[i] * shape[i]
-        middle = along.mean()
-        for i in range(length):
-            spread += (along[i] - middle) ** 2
-        if spread > 0.0:
-            beside = breast[first : first + length]
-            at = first + length // 2
-            told[at, 0] = fit * fit / spread
-            told[at, 1] = abs(fit) * height
-            told[at, 2] = np.sqrt(spread / max(((off - off.mean()) ** 2).sum(), 1e-12 * spread))
-            still = ((beside - beside.mean()) ** 2).sum()
-            told[at, 3] = np.sqrt(spread / max(still, 1e-12 * spread)) if still == still else 1e6
-    return told
+        along, of = np.zeros((2, length)), np.zeros(2)
+        strong = ends = against = 0.0
+        springs = 0
+        pulling = np.zeros(2)
+        for k in range(count):
+            if roles[k] >= ALONG:
+                continue
+            fit, around = fit_of(changes[k], first, shape)
+            if not abs(fit) * height >= answer:  # never where it is NaN
+                continue
+            springs |= 1 if roles[k] == SPRING else 0
+            if fit * fit < share * around:
+                continue
+            side = 0 if fit > 0.0 else 1
+            signs[place, k] = 1 - 2 * side
+            strong += abs(fit)
+            of[side] += 1.0
+            along[side] += changes[k, first : first + length]
+            if roles[k] == SPRING:
+                pulling[side] += 1.0
+            else:
+                ends += abs(fit)
+                against += fit if roles[k] == HEAD else -fit
+        if of[0] == 0.0 or of[1] == 0.0:
+            continue
+        fit, around = fit_of(along[0] / of[0] - along[1] / of[1], 0, shape)
+        told[place, 0] = fit * fit / around
+        told[place, 1] = np.sqrt(around / max(breast_around(changes, roles, first, length), 1e-12 * around))
+        told[place, 2] = strong
+        told[place, 3] = abs(against) / ends if ends > 0.0 else -1.0
+        told[place, 4] = 2 if pulling[0] > 0.0 and pulling[1] > 0.0 else springs
+    return told, signs
+
+
+@compiled
+def breast_around(changes: Values, roles: Ints, first: int, length: int) -> float:
+    """The sum of squared deviations of the mean of the breast lines that are known throughout; 0 without any."""
+    total, of = np.zeros(length), 0.0
+    for k in range(roles.size):
+        if roles[k] == BREAST and not np.isnan(changes[k, first : first + length]).any():
+            total += changes[k, first : first + length]
+            of += 1.0
+    if of == 0.0:
+        return 0.0
+    total /= of
+    return float(((total - total.mean()) ** 2).sum())

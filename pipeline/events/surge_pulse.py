@@ -1,10 +1,15 @@
 """The double pulse of a passing ship: she draws the moored one along the quay one way, and then the other.
 
-Looked for in the whole ship's motion along the quay, rather than in one line: head lines less stern lines, with the
-springs that move with either. That is a pulse and its opposite also where lines hang slack and cannot fall. The shape,
-x exp(-x^2 / 2), is a house rule for what common practice says of the pull along the quay (no source), at half-lengths
-of 60 to 140 s. What explains much of that motion is a pulse; what moves the ship off the quay as much, or is no pulse
-and its opposite, is a gust. Limits are house rules, set on scenarios of the family tune.
+Each line that leads along the quay is looked at by itself. One that answers the pulse, and little else, is a witness:
+it tightens first and eases then, or the other way round. A line that is lost, tended or renders meanwhile does
+something else, is no witness, and is left out rather than spoil what the others show. Witnesses must be of both kinds,
+head lines against stern lines where there are any, and what those that tighten first bear less what the others bear
+must be a pulse and its opposite: so it is also where lines hang slack and each shows one half of it alone. A squall,
+which loads or relieves all lines together, has witnesses of one kind; a tug that turns her moves no spring.
+
+The shape, x exp(-x^2 / 2), is a house rule for what common practice says of the pull along the quay (no source), at
+half-lengths of 40 to 140 s; half a sine each way, of 120 s or more, passes too. Limits are house rules, set on
+scenarios of the family tune.
 """
 
 from __future__ import annotations
@@ -16,34 +21,27 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events.surge_kernel import double_pulses
+from pipeline.events.surge_kernel import ALONG, BREAST, HEAD, SPRING, STERN, double_pulses
 
 Values = NDArray[np.float64]
 
-HALVES: Final = (6, 8, 10, 12, 14)
+HALVES: Final = (4, 5, 6, 8, 10, 12, 14)
 """Half-lengths of the pulse in bins of 10 s: from its middle to the height of either lobe."""
 REACH: Final = 3
 """It is looked at over so many half-lengths to either side of its middle."""
-ANSWER: Final = 4.0
-"""Less than this, in percent of the limit base times the root of bins, is not looked at."""
-
-
-@dataclass(frozen=True)
-class Least:
-    """What is asked: the share explained, the height [%], and the motion along in times that off the quay, and that of
-    breast lines."""
-
-    share: float
-    height: float
-    off: float
-    breast: float
-
-
-ALONE: Final = Least(0.85, 4.0, 2.0, 0.8)
-"""Of a pulse that tells a surge by itself."""
-BESIDE: Final = Least(0.8, 2.0, 1.5, 0.0)
-"""Of one beside a line's lobe, without which that is no surge."""
-BESIDE_BINS: Final = 24
+WITNESS: Final = 0.65
+"""Of a witness: the share of its variance that the pulse explains. Half a pulse, of a slack line, has some 0.7."""
+TOGETHER: Final = 0.88
+"""Of what the witnesses show together ..."""
+TOGETHER_FEW: Final = 0.92
+"""... and of that of as few as can tell a surge, which must agree better."""
+BREAST_TIMES: Final = 0.8
+"""How many times as far as the mean of her breast lines that must go."""
+AGREE: Final = 0.7
+"""How much of what head and stern witnesses answered must be head against stern ..."""
+MANY: Final = 5
+"""... but where springs pull against each other, and so many channels are witnesses: then a register may be wrong."""
+CODES: Final = {"head": HEAD, "stern": STERN, "spring": SPRING, "breast": BREAST}
 
 
 def shape_of(half: int) -> Values:
@@ -57,56 +55,60 @@ SHAPES: Final = {half: shape_of(half) for half in HALVES}
 
 
 @dataclass(frozen=True)
-class Pulses:
-    """What `double_pulses` tells at each half-length; None where lines of both ends are not known."""
+class Pulse:
+    """A double pulse: its middle and half-length in bins; of each witness 1 if it eases first and -1 if it tightens
+    first, by its place among the lines."""
 
-    told: dict[int, Values] | None
-
-    def beside(self, core: NDArray[np.int64]) -> bool:
-        """Whether a pulse lies near the bins of a lobe; True where that cannot be known."""
-        if self.told is None:
-            return True
-        about = slice(max(int(core[0]) - BESIDE_BINS, 0), int(core[-1]) + BESIDE_BINS + 1)
-        return any(bool(_passes(one[about], BESIDE).any()) for one in self.told.values())
-
-    def alone(self, first: int, last: int) -> list[tuple[int, int]]:
-        """Middles in [first, last) and half-lengths of pulses that are told by themselves: of each half-length those
-        that fit no worse than any within it, the earliest of equals."""
-        found = []
-        for half, one in (self.told or {}).items():
-            size = one[:, 0] * one[:, 1]
-            for at in np.flatnonzero(_passes(one, ALONE)).tolist():
-                begin = max(at - half, 0)
-                near = size[begin : at + half + 1]
-                if first <= at < last and begin + int(np.argmax(near)) == at:
-                    found.append((at, half))
-        return found
+    at: int
+    half: int
+    signs: dict[int, int]
 
 
-def _passes(told: Values, least: Least) -> NDArray[np.bool_]:
-    limits = (least.share, least.height, least.off, least.breast)
-    return np.asarray((told >= np.array(limits)).all(axis=1))
+def pulses(
+    roles: Sequence[str], channels: Sequence[str], changes_pct: Sequence[Values], *, answer_pct: float, least: int
+) -> list[Pulse]:
+    """The double pulses in lines' changes against their trends, smoothed [% of what limits are of] (n,), in no order.
+
+    answer_pct: the height at which a line answers; least: so many channels must be witnesses. Of each half-length those
+    that no other within it tells better, the earliest of equals.
+    """
+    codes = np.array([CODES.get(role, BREAST) for role in roles], dtype=np.int64)
+    changes = np.array(changes_pct, dtype=np.float64).reshape(len(roles), -1)
+    answers = np.any(np.abs(changes[codes < ALONG]) >= answer_pct, axis=0)  # never where it is NaN
+    found = []
+    for half, shape in SHAPES.items():
+        places = np.flatnonzero(_near(answers, half))
+        told, signs = double_pulses(changes, codes, shape, places, answer_pct, WITNESS)
+        strength = np.zeros(answers.size)
+        kept: dict[int, dict[int, int]] = {}
+        share, breasts, strong, agree, springs = told.T
+        for number in np.flatnonzero((share >= TOGETHER) & (breasts >= BREAST_TIMES)).tolist():
+            at, own = int(places[number]), {line: int(sign) for line, sign in enumerate(signs[number]) if sign != 0}
+            many = len({channels[line] for line in own})
+            known = bool((~np.isnan(changes[codes == SPRING, at])).any())
+            sure = share[number] >= (TOGETHER if many > least else TOGETHER_FEW)
+            if many >= least and sure and _like_a_surge(float(agree[number]), int(springs[number]), many, known=known):
+                strength[at], kept[at] = strong[number] * share[number], own
+        for at, own in kept.items():
+            begin = max(at - half, 0)
+            if begin + int(np.argmax(strength[begin : at + half + 1])) == at:
+                found.append(Pulse(at, half, own))
+    return found
 
 
-def pulses(roles: Sequence[str], change_pct: Sequence[Values]) -> Pulses:
-    """The pulses in lines' changes against their trends, smoothed [% of what limits are of] (n,), by role."""
-    of = {role: [one for own, one in zip(roles, change_pct, strict=True) if own == role] for role in set(roles)}
-    if not of.get("head") or not of.get("stern"):
-        return Pulses(None)
-    size = change_pct[0].size
-    head, stern = (_mean(of[role]) for role in ("head", "stern"))
-    if np.isnan(head - stern).all():
-        return Pulses(None)
-    breast = _mean(of["breast"]) if of.get("breast") else np.full(size, np.nan)
-    springs = np.array(of.get("spring", []), dtype=np.float64).reshape(-1, size)
-    return Pulses({half: double_pulses(head, stern, breast, springs, shape, ANSWER) for half, shape in SHAPES.items()})
+def _like_a_surge(agree: float, springs: int, many: int, *, known: bool) -> bool:
+    """Whether lines pull as when a ship goes along the quay. agree, springs: as `double_pulses` tells them; known:
+    whether a spring is; springs tell a ship that goes along the quay from one that turns."""
+    if known and springs == 0:
+        return False
+    if agree < 0.0:  # neither head nor stern lines
+        return springs == 2
+    return agree >= AGREE or (springs == 2 and many >= MANY)
 
 
-def _mean(lines: Sequence[Values]) -> Values:
-    """Of those that are known, in their order; NaN where none is."""
-    total, count = np.zeros(lines[0].size), np.zeros(lines[0].size)
-    for one in lines:
-        known = ~np.isnan(one)
-        total[known] += one[known]
-        count += known
-    return np.asarray(np.divide(total, count, out=np.full(total.size, np.nan), where=count > 0))
+def _near(of: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    """Whether any within `reach` places of each is true (n,)."""
+    count = np.concatenate([[0], np.cumsum(of)])
+    at = np.arange(of.size)
+    ends = np.minimum(at + reach + 1, of.size), np.maximum(at - reach, 0)
+    return np.asarray(count[ends[0]] > count[ends[1]], dtype=np.bool_)

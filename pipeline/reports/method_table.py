@@ -254,7 +254,11 @@ PARTS: Final[tuple[Part, ...]] = (
             Section(
                 "surge",
                 "Surge",
-                (Of("pipeline.events.surge", ("surges",)), Of("pipeline.events.surge_marks", ("join",))),
+                (
+                    Of("pipeline.events.surge", ("surges",)),
+                    Of("pipeline.events.surge_pulse", ("pulses",)),
+                    Of("pipeline.events.surge_marks", ("join",)),
+                ),
                 covers=("surge",),
             ),
             Section(

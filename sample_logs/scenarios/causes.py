@@ -24,6 +24,7 @@ from sample_logs.scenarios.sensors import (
 )
 
 _WORDS = {"haul": "making fast", "slacken": "letting go"}
+_TEN_S = 10 * S
 
 
 def load_losses(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:
@@ -187,7 +188,7 @@ def surges(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Tru
     """Every passing ship. from, to: when its pull is over a twentieth of its largest. By true time, no one logger's.
 
     Sure if lines along the quay of both ends, on three sound gauges at least, answer by the definition's least pulse
-    and its times the usual spread, both with a margin of 15 %.
+    and its times the usual spread, both with a margin of 15 %. swing_kn: the largest answer of any such line.
     """
     out = []
     clock = Clock(plan.start_us)
@@ -204,7 +205,7 @@ def surges(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Tru
             if swing > max(least_kn, 1.15 * POLICY["surge_times"] * usual)
         ]
         of = {line.line: line for line in berth.lines}
-        sound = [of[name] for name in strong if not _spoilt(faults, of[name].channel, span)]
+        sound = [of[name] for name in strong if not _spoilt(faults, plan, of[name].channel, span)]
         both = {line.end for line in sound}
         detail: dict[str, object] = {
             "lines": ", ".join(strong), "first_pull": "forward" if span.size < 0 else "aft",
@@ -222,29 +223,48 @@ def surges(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Tru
     return out
 
 
-def _spoilt(faults: Faults, channel: str, span: Span) -> bool:
-    """Whether a gauge tells another load than its line's while a ship passes."""
+def _spoilt(faults: Faults, plan: Plan, channel: str, span: Span) -> bool:
+    """Whether a gauge tells another load than its line's while a ship passes; a gauge that is gone for less than half
+    a minute does not."""
     lasting = faults.of(channel, "wrong-unit", "wrong-scale", "swapped")
     passing = [one for one in faults.of(channel, "stuck", "gap") if one.first < span.last and one.last > span.first]
-    return bool(lasting or passing)
+    gone = [one for one in plan.dropouts if one.word == channel]
+    away = any(min(one.last, span.last) - max(one.first, span.first) >= 30 * S for one in gone)
+    return bool(lasting or passing or away)
 
 
 def _swings(berth: Berth, plan: Plan, record: Record, span: Span) -> dict[str, tuple[float, float]]:
-    """Of each line that can tell: the largest move of its means over 90 s while the ship passes, and their usual
-    spread."""
+    """Of each line that can tell: by how much its means over 90 s go, while the ship passes, beyond both what it bore
+    before and what it bears after, and their usual spread, of the calmest five minutes of the quarter hour before.
+
+    A line whose winch runs meanwhile answers the crew. A step, as from a line lost or a brake that renders, goes beyond
+    neither level; nor does a squall before the passing ship, which the three minutes between them leave out.
+    """
     out = {}
     for row, line in enumerate(berth.lines):
-        if line.role == "breast" or plan.off[row] < span.last:
+        lost = plan.off[row] < span.last
+        if line.role == "breast" or lost or bool(record.powered[row, span.first : span.last].any()):
             continue
-        around = record.tension_kn[row, max(span.first - 15 * MINUTE, plan.all_fast) : span.last].astype(np.float64)
-        means = around[: len(around) // 100 * 100].reshape(-1, 100).mean(axis=1)
-        means = np.convolve(means, np.full(9, 1.0 / 9.0), mode="same") if len(means) >= 9 else means
-        count = (span.last - span.first) // 100
-        before, during = means[:-count], means[-count:]
-        if len(before) > 6:
-            spread = 1.4826 * float(np.median(np.abs(before - np.median(before))))
-            out[line.line] = (float(np.abs(during - np.median(before)).max()), spread)
+        begin = max(span.first - 15 * MINUTE, plan.all_fast)
+        end = min(span.last + 3 * MINUTE, plan.let_go, plan.off[row])
+        means = _means_over_90_s(record.tension_kn[row, begin:end])
+        first, last = (span.first - begin) // _TEN_S, (span.last - begin) // _TEN_S
+        before, during, after = means[:first], means[first:last], means[last:]
+        if len(before) < 6:
+            continue
+        levels = [float(np.median(part)) for part in (before[-18:], after) if len(part)]
+        beyond = np.maximum(during - max(levels), min(levels) - during)
+        calm = [1.4826 * float(np.median(np.abs(part - np.median(part)))) for part in np.array_split(before, 3)]
+        out[line.line] = max(float(beyond.max()), 0.0), min(calm)
     return out
+
+
+def _means_over_90_s(tension_kn: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Of each ten seconds the mean of those within 40 s of it (n,); at the ends of as many as there are."""
+    tens = tension_kn[: len(tension_kn) // _TEN_S * _TEN_S].astype(np.float64).reshape(-1, _TEN_S).mean(axis=1)
+    weight = np.ones(9)
+    count = np.convolve(np.ones(len(tens)), weight)[4 : 4 + len(tens)]
+    return np.asarray(np.convolve(tens, weight)[4 : 4 + len(tens)] / count, dtype=np.float64)
 
 
 def findings(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Truth]:

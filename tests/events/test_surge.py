@@ -124,6 +124,27 @@ def test_a_gap_in_one_line_leaves_the_others_to_tell() -> None:
     assert "L04" not in event.lines
 
 
+@pytest.mark.parametrize("length", [7, 12, 20, 30])
+def test_half_a_sine_each_way_of_one_to_five_minutes_a_lobe_is_a_surge(length: int) -> None:
+    assert len(found(moored(BINS, passing(BINS, 500, length=length, kn=100.0)))) == 1
+
+
+@pytest.mark.parametrize(
+    "own",
+    [
+        pytest.param(lambda at: np.where(at < 508, 0.0, -115.0), id="lost"),
+        pytest.param(lambda at: np.where((at > 503) & (at < 520), 150.0, 0.0), id="hove in and let back"),
+        pytest.param(lambda at: 100.0 * np.sin(at), id="a gauge gone wild"),
+    ],
+)
+def test_a_line_that_does_something_else_meanwhile_is_left_out_of_a_surge(own: object) -> None:
+    assert callable(own)
+    series = moored(BINS, passing(BINS, 500))
+    strange = series[0].mean_kn - passing(BINS, 500)("L01", "head", 1.0) + own(np.arange(BINS))
+    (event,) = found([replace(series[0], mean_kn=strange, high_kn=strange + 5.0), *series[1:]])
+    assert set(event.lines) == {"L02", "L04", "L05", "L07", "L08"}
+
+
 @settings(deadline=None, max_examples=25)
 @given(
     st.lists(st.tuples(st.integers(100, 1500), st.integers(3, 25), st.floats(30.0, 90.0)), max_size=4),
