@@ -229,8 +229,8 @@ def test_a_brake_tested_while_a_wrong_register_has_a_line_on_it_has_no_verdict_t
 
 
 def test_a_time_that_no_load_contradicts_is_near_and_one_that_a_load_does_is_sure() -> None:
-    # A call of "tune" in which a line hangs slack for the last two hours, and its registered `to` is 59 minutes early.
-    berth, plan, record, faults, truth = truth_of(86, "tune")
+    # A call of "tune" in which a line hangs slack before it is let go, and its registered `to` is 22 minutes early.
+    berth, plan, record, faults, truth = truth_of(47, "tune")
     early = next(one for one in faults.listed if one.kind == "rigging-time" and one.word == "to")
     row = next(row for row, line in enumerate(berth.lines) if line.channel == early.channel)
     [lost] = [one for one in truth if one.kind == "rigging-time" and one.channel == early.channel]
