@@ -290,7 +290,7 @@ def _options(argv: Sequence[str] | None) -> argparse.Namespace:
         "--keep", type=Path, metavar="FILE", help="add each result to this file; what stands in it is done"
     )
     parser.add_argument("--kept-only", action="store_true", help="run nothing: the tables of what stands in the file")
-    parser.add_argument("--markdown", action="store_true", help="the table of ops/README.md instead of the others")
+    parser.add_argument("--markdown", action="store_true", help="the table of ops/DETECTION.md instead of the others")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--json", action="store_true", help="all counts and errors instead of tables")
     parser.add_argument("--short", action="store_true", help="one scenario, one quiet day; proves that it runs")

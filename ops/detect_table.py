@@ -42,7 +42,7 @@ def table(tallies: Mapping[str, Tally], rate_hz: float, scenarios: int, family: 
 
 
 def markdown(told: Mapping[float, Mapping[str, Tally]]) -> str:
-    """The table of `ops/README.md`: by kind true instances and those near at the first rate, and at each rate recall
+    """The table of `ops/DETECTION.md`: by kind true instances and those near at the first rate, and at each rate recall
     and precision."""
     first = next(iter(told.values()), {})
     lines = [

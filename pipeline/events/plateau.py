@@ -16,7 +16,7 @@ figures of how rendering looks).
 Reach, on our simulator (tune family, 40 calls, 32 renderings of three crests or more): recall 0.53, precision 1.00, and
 much the same at 2 and 1 Hz; with a least confidence of 0.6 it was 0.60 and 0.95. More is not to be had from bins of ten
 seconds and neighbours' tensions: with the metres paid out known beforehand they stand out of the fit by four standard
-errors in 0.59 (`ops/README.md` says why, and what would show more). Its beginning is that of the first bin above the
+errors in 0.59 (`ops/DETECTION.md` says why, and what would show more). Its beginning is that of the first bin above the
 level that the fit found, not the first slip.
 
 Limits. Only a line that is measured at its winch, without payout; a line measured at a hook is never told about: what

@@ -15,7 +15,7 @@ Its peak is the largest tension from p until the tension is near-slack again, a 
 after p; the first of equals. It lasts from s to the last reading before that.
 
 What a slow logger does to it: at 1 Hz a rise is timed between readings as far apart as it may last, so that some near
-the limit are missed and others told (`ops/README.md` says how many, on our simulator). A blow that rises and is over
+the limit are missed and others told (`ops/DETECTION.md` says how many, on our simulator). A blow that rises and is over
 between two readings is not seen at all, and its peak is too low.
 """
 

@@ -1,8 +1,8 @@
 """Section B-5: what the detectors were measured to be worth on our simulator. A literal table, and where it comes
 from.
 
-True of the simulator only: no sea, line or gauge has confirmed it. Figures are those of `ops/README.md`, and are
-changed here when they are measured anew.
+True of the simulator only: no sea, line or gauge has confirmed it. Figures are those of `ops/DETECTION.md` and, of
+incidents, of `ops/README.md`, and are changed here when they are measured anew.
 """
 
 from __future__ import annotations
