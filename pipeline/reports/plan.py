@@ -22,7 +22,7 @@ HALF = 330.0
 GAP = 70.0
 BOX = 66.0
 URGENT: Final = ("alarm", "warning")
-WORDS: Final = {"alarm": "out of use", "warning": "to see to", "unknown": "not observed", "": "no rule"}
+WORDS: Final = {"alarm": "out of use", "warning": "to do", "unknown": "not observed", "": "no rule"}
 ROLES: Final = {"head": (0.95, 40.0), "breast": (0.66, 90.0), "spring": (0.34, 160.0), "stern": (-0.95, 140.0)}
 """Of each role where it is drawn: share of the half length ahead of midships, and its lead, degrees from ahead."""
 
