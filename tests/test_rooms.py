@@ -6,6 +6,7 @@ What would be tidier as a linter's rule is a test, so that it needs no tool beyo
 import ast
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -188,8 +189,9 @@ def room_of(module: str) -> str | None:
     return None
 
 
-def all_imports() -> list[Import]:
-    return [found for path in sources() for found in imports_of(path)]
+@cache
+def all_imports() -> tuple[Import, ...]:
+    return tuple(found for path in sources() for found in imports_of(path))
 
 
 def wrong_way(found: Import) -> str | None:

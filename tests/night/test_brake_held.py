@@ -78,7 +78,7 @@ def test_a_brake_that_held_above_its_setting_is_an_event_a_verdict_and_advice(tm
     [line] = [row for row in berth.ask(status)["lines"] if row["line"] == "L1"]
     [said] = [one for one in line["advice_list"] if one["rule"] == "check-brake"]
     assert "held 450 kN" in said["because"]
-    assert "112 % of the 400 kN it was set to" in said["because"]
+    assert "112.5 % of the 400 kN it was set to" in said["because"]
     text = brakes_text(brakes(berth))
     assert "holds above set" in text
     assert "tested by the winch maker's procedure; nothing here replaces a test" in " ".join(text.split())

@@ -11,7 +11,7 @@ from pipeline.errors import StoreError
 from pipeline.ledger import index
 from pipeline.ledger.rows import Finding
 from tests.cli.command import tautlog
-from tests.extent import few
+from tests.extent import few, is_long
 from tests.night.berth import Berth, felt, lives, log_text, make_berth, record, values
 
 DAY = "2026-03-02"
@@ -50,7 +50,8 @@ def as_if_whole(berth: Berth) -> None:
     whole.night(through=DAY)
     assert berth.live() == whole.live()
     assert berth.audit() == []
-    assert berth.live() == berth.anew().live()
+    if is_long():  # in every run `test_corrections` asks what a fresh site makes of everything delivered in one night
+        assert berth.live() == berth.anew().live()
 
 
 # ------------------------------------------------------------------------------------------- grown
