@@ -52,14 +52,12 @@ def make(seed: int, *, family: str, rate_hz: float = 10.0) -> Scenario:
     )
 
 
-def _held(berth: Berth, rendered: Collection[str]) -> Berth:
-    """The berth with brakes of these lines that hold a quarter more."""
+def _telling(berth: Berth, rendered: Collection[str]) -> Berth:
+    """The berth with winches of these lines that record the state of their brake."""
     return replace(
         berth,
         lines=tuple(
-            replace(line, holds_kn=1.25 * line.holds_kn, grips_kn=1.25 * line.grips_kn)
-            if line.line in rendered
-            else line
+            replace(line, tells=(*line.tells, "brake")) if line.line in rendered and "brake" not in line.tells else line
             for line in berth.lines
         ),
     )
@@ -68,8 +66,8 @@ def _held(berth: Berth, rendered: Collection[str]) -> Berth:
 def truth_of(seed: int, family: str, streams: Streams | None = None) -> tuple[Berth, Plan, Record, Faults, list[Truth]]:
     """The noiseless record and its truth, without what the sensors made of it.
 
-    A quiet day that holds anything, or anything near it, is made again with a fifth less sea, tide and wind, and brakes
-    that let go hold a quarter more.
+    A quiet day that holds anything, or anything near it, is made again with a fifth less sea, tide and wind; where a
+    winch paid out, the state of its brake is recorded too, for without it veering is a rendering by definition.
     """
     streams = Streams(family, seed) if streams is None else streams
     quiet = family == "quiet"
@@ -90,7 +88,7 @@ def truth_of(seed: int, family: str, streams: Streams | None = None) -> tuple[Be
         happened = [one for one in truth if one.kind not in ("tending", "brake")]
         if not happened:
             return berth, plan, record, faults, []
-        berth = _held(berth, {one.line for one in happened if one.kind == "brake-render"})
+        berth = _telling(berth, {one.line for one in happened if one.kind == "brake-render"})
         plan.calm *= 0.8
         plan.breeze *= 0.8
         plan.spans = [replace(span, size=0.8 * span.size) for span in plan.spans]
