@@ -5,6 +5,7 @@
 
 from sample_logs.scenarios.berth import Berth as Berth
 from sample_logs.scenarios.berth import BerthLine as BerthLine
+from sample_logs.scenarios.making import NeverQuiet as NeverQuiet
 from sample_logs.scenarios.making import make as make
 from sample_logs.scenarios.policy import POLICY as POLICY
 from sample_logs.scenarios.scenario import Recorded as Recorded

@@ -22,11 +22,16 @@ RATES_HZ: Final = (10.0, 2.0, 1.0)
 _TRIES: Final = 15
 
 
+class NeverQuiet(RuntimeError):
+    """A seed of the family "quiet" whose berth is not quiet even in a calm."""
+
+
 def make(seed: int, *, family: str, rate_hz: float = 10.0) -> Scenario:
     """The scenario of this seed: a call of three to four and a half hours, or of the family "quiet" a day alongside.
 
     Its truth is the same at every rate: slower records are the same one sampled slower. ValueError for a family that
-    is none, a negative seed, or a rate other than 10, 2 and 1 Hz.
+    is none, a negative seed, or a rate other than 10, 2 and 1 Hz; NeverQuiet for a quiet seed that holds something
+    even in a calm.
     """
     if rate_hz not in RATES_HZ:
         raise ValueError(f"found rate_hz {rate_hz:g}; expected one of 10, 2, 1")
@@ -92,6 +97,6 @@ def truth_of(seed: int, family: str, streams: Streams | None = None) -> tuple[Be
         plan.calm *= 0.8
         plan.breeze *= 0.8
         plan.spans = [replace(span, size=0.8 * span.size) for span in plan.spans]
-    raise RuntimeError(
+    raise NeverQuiet(
         f"quiet seed {seed} is not quiet even in a calm; happened: {sorted({one.kind for one in happened})}"
     )
