@@ -20,7 +20,7 @@ from pipeline.quality.rigging_times import (
     contradictions,
     swaps,
 )
-from pipeline.quality.zeros import merged
+from pipeline.quality.zeros import HOUR_US, merged
 from pipeline.site import Site
 from schemas.registers import Rigging
 from schemas.times import us_to_rfc3339
@@ -65,7 +65,6 @@ def calls_of(site: Site) -> list[tuple[Call, list[Rigging]]]:
     ]
 
 
-HOUR_US = 3_600_000_000
 ONE_CLOCK = "\0"
 """Stands for all loggers of which motion tells how far apart they are; no logger is called so."""
 

@@ -88,13 +88,10 @@ def _linked(reasons: Mapping[str, Mapping[str, None]]) -> list[list[str]]:
     found: list[list[str]] = []
     for line, own in reasons.items():
         touched = [group for group in found if any(words in reasons[other] for other in group for words in own)]
-        joined = [*(other for group in touched for other in group), line]
-        found = [group for group in found if group not in touched] if len(touched) > 1 else found
-        if len(touched) == 1:
-            touched[0].append(line)
-        else:
-            found.append(joined)
-    return found
+        found = [group for group in found if group not in touched]
+        found.append([*(other for group in touched for other in group), line])
+    place = list(reasons).index
+    return sorted(found, key=lambda group: place(group[0]))
 
 
 def _gravity(snapshot: Snapshot, line: str) -> float:
