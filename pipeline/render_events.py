@@ -104,6 +104,7 @@ _DOUBTS = {
     None: "",
     "spike": "; its neighbours do not bear that reading out, as with a spike of the gauge: look at both gauge and line",
     "peak": "; the highest reading looks like a spike of the gauge, others above the limit do not",
+    "crest": "; that highest reading is the crest of the blow, read once, or a spike of the gauge",
 }
 
 
@@ -162,7 +163,7 @@ def _slack(event: Row) -> str:
 def _snap_load(event: Row) -> str:
     return (
         f"came out of slack with a blow: from {event['slack_kn']:.0f} kN up to {_peak(event)} at {event['peak_at']}, "
-        f"rising by {event['rate_kn_s']:.0f} kN or more in a second{_worked(event)}"
+        f"rising by {event['rate_kn_s']:.0f} kN or more in a second{_DOUBTS[event.get('doubtful')]}{_worked(event)}"
     )
 
 

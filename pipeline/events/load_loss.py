@@ -8,7 +8,7 @@ which the usable sample before is not, is a candidate if
   at least `loss_from_mean_pct` of the mean of the samples in `loss_mean_s` before b,
 - at once: a lies at most `loss_fall_s` before b, or is the very sample before it, at most `max_gap_s` away,
 - for good: no sample up to `loss_stay_s` after b is not below the level. A record that ends sooner, or a rigging that
-  does, contradicts nothing: `watched_us` says how far it reached.
+  does, contradicts nothing: `watched_us` says how far it reached. A spike (`events.sound`) brings no load back.
 
 A line that the waves slacken all the time falls slack, and loses nothing: where one of the samples in `loss_mean_s`
 before b is slack, a must be at least `loss_from_mean_pct` of the largest of them too; or else no sample up to
@@ -112,6 +112,7 @@ def candidates(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: fl
         at_us,
         kn,
         usable,
+        tension.spiky,
         level.from_us,
         level.kn,
         *tension.spans(wanted),
@@ -183,7 +184,9 @@ def _gone(tension: Tension, unloaded: int, back: int, policy: Policy) -> dict[st
     stop = int(np.searchsorted(at_us, at_us[unloaded] + us(policy.loss_stay_s), side="right"))
     if back != NONE and at_us[back] - at_us[unloaded] <= us(SOON_S):
         stop = back
-    kn = tension.kn[unloaded:stop][tension.usable[unloaded:stop]]
+    known = (tension.usable & ~tension.spiky)[unloaded:stop]
+    known[0] = True  # the first unloaded one is looked at whatever it is
+    kn = tension.kn[unloaded:stop][known]
     return {"gone_kn": (float(kn.min()), float(kn.max())), "gone_samples": int(kn.size)}
 
 

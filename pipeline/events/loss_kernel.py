@@ -95,12 +95,15 @@ def last_loaded(at_us: Ints, kn: Floats, usable: Bools, at: int, least_kn: float
 
 
 @compiled
-def comes_back(at_us: Ints, kn: Floats, usable: Bools, at: int, floor_kn: float, until_us: int) -> int:
-    """The first usable sample after index `at`, up to `until_us`, that is not below a floor; NONE without one."""
+def comes_back(
+    at_us: Ints, kn: Floats, usable: Bools, spiky: Bools, at: int, floor_kn: float, until_us: int
+) -> int:
+    """The first usable sample after index `at`, up to `until_us`, that is no spike and not below a floor; NONE without
+    one."""
     for i in range(at + 1, at_us.size):
         if at_us[i] > until_us:
             break
-        if usable[i] and not kn[i] < floor_kn:
+        if usable[i] and not spiky[i] and not kn[i] < floor_kn:
             return i
     return NONE
 
@@ -213,6 +216,7 @@ def losses(
     at_us: Ints,
     kn: Floats,
     usable: Bools,
+    spiky: Bools,
     level_from_us: Ints,
     level_kn: Floats,
     begins: Ints,
@@ -295,7 +299,7 @@ def losses(
                     least = high
             if loaded == NONE or kn[loaded] < least:
                 continue
-            back = comes_back(at_us, kn, usable, i, floor, at_us[-1] if whole else at_us[i] + back_us)
+            back = comes_back(at_us, kn, usable, spiky, i, floor, at_us[-1] if whole else at_us[i] + back_us)
             if whole and back != NONE and at_us[back] - at_us[i] <= stay:
                 continue
             if wave and not fell_more(at_us, kn, usable, i, kn[loaded] - kn[i], mean_us, fall_us):

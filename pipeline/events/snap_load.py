@@ -12,7 +12,9 @@ parabola takes it too short. One near-slack reading by itself, with readings pas
 (`DIP_S` away at most), is a dip of the gauge: no ship moves so fast. Any other rise is a snap-load if it took at most
 `snap_within_s`, and was `snap_rate_pct_per_s` of ship design MBL or more.
 Its peak is the largest tension from p until the tension is near-slack again, a gap, the rigging's end, or `snap_peak_s`
-after p; the first of equals. It lasts from s to the last reading before that.
+after p; the first of equals. It lasts from s to the last reading before that. Where a reading between s and that end
+is marked as a spike, and is larger, it may be the crest of the blow itself, which a slow logger reads once: it is taken
+for the peak, and the event says that it is doubtful.
 
 What a slow logger does to it: at 1 Hz a rise is timed between readings as far apart as it may last, so that some near
 the limit are missed and others told (`ops/DETECTION.md` says how many, on our simulator). A blow that rises and is over
@@ -41,7 +43,7 @@ class SnapLoad:
     """One event: from the last near-slack reading to the end; `past_us` is the first reading past the threshold.
 
     `rise_s`: how long the rise from near-slack past it took; `rate_kn_s`: its mean rate (between the two readings where
-    near-slack reaches up to the threshold).
+    near-slack reaches up to the threshold). `peak_spike`: the peak is marked as a spike of the gauge.
     """
 
     from_us: int
@@ -52,6 +54,7 @@ class SnapLoad:
     rise_s: float
     rate_kn_s: float
     peak: Peak
+    peak_spike: bool = False
 
     def to_payload(self) -> dict[str, Any]:
         """As plain numbers, for JSON; floats come back bit for bit."""
@@ -97,7 +100,8 @@ def snap_loads(tension: Tension, level: SlackLevel, policy: Policy, limit_kn: fl
         if _is_dip(tension, slack, past, past_kn):
             continue
         if rise_s <= policy.snap_within_s and way_kn >= rate_kn_s * rise_s:
-            found.append(_snap(tension, slack, past, top, last, rise_s, way_kn))
+            crest = _spike_above(tension, slack, past, top, last, policy)
+            found.append(_snap(tension, (slack, past, top, last), crest, rise_s, way_kn))
     return found
 
 
@@ -192,20 +196,37 @@ def _crossed_s(from_s: float, from_kn: float, to_s: float, to_kn: float, level_k
     return from_s + (to_s - from_s) * min(max((level_kn - from_kn) / (to_kn - from_kn), 0.0), 1.0)
 
 
-def _snap(tension: Tension, slack: int, past: int, top: int, last: int, rise_s: float, way_kn: float) -> SnapLoad:
+def _spike_above(tension: Tension, slack: int, past: int, top: int, last: int, policy: Policy) -> int | None:
+    """The largest of the spikes of a blow that stand above its largest sound reading; None where none does."""
+    after = _next(tension, last, 1)
+    stop = tension.at_us.size if after is None else after
+    inside = np.flatnonzero(tension.spiky[slack:stop]) + slack
+    before = np.searchsorted(inside, last)
+    in_time = tension.at_us[inside] - tension.at_us[past] <= us(policy.snap_peak_s)
+    in_time[before:] &= tension.at_us[inside[before:]] - tension.at_us[last] <= us(policy.max_gap_s)
+    inside = inside[in_time & (tension.kn[inside] > tension.kn[top])]
+    return int(inside[np.argmax(tension.kn[inside])]) if inside.size else None
+
+
+def _snap(
+    tension: Tension, rise: tuple[int, int, int, int], spike: int | None, rise_s: float, way_kn: float
+) -> SnapLoad:
+    slack, past, top, last = rise
     at_us, kn = tension.at_us, tension.kn
+    peak = top if spike is None else spike
     bound = bool((tension.clipped[past : last + 1] & tension.usable[past : last + 1]).any())
     apart_s = float(at_us[past] - at_us[slack]) / 1e6
     rate_kn_s = way_kn / rise_s if way_kn > 0.0 and rise_s > 0.0 else float(kn[past] - kn[slack]) / apart_s
     return SnapLoad(
         from_us=int(at_us[slack]),
-        to_us=int(at_us[last]),
+        to_us=int(at_us[max(last, peak)]),
         slack_kn=float(kn[slack]),
         past_us=int(at_us[past]),
         past_kn=float(kn[past]),
         rise_s=rise_s,
         rate_kn_s=rate_kn_s,
-        peak=Peak(int(at_us[top]), float(kn[top]), bound),
+        peak=Peak(int(at_us[peak]), float(kn[peak]), bound),
+        peak_spike=spike is not None,
     )
 
 

@@ -226,6 +226,7 @@ def _snap_loads(rope: Rope) -> Iterator[Happening]:
                     "slack_kn": event.slack_kn,
                     "rate_kn_s": event.rate_kn_s,
                     "rise_s": event.rise_s,
+                    "doubtful": "crest" if event.peak_spike else None,
                     "tending": tending.at_work(rigged.tending, event.from_us, event.to_us),
                 },
             )

@@ -21,7 +21,7 @@ from pipeline.store.samples import Part
 from schemas.registers import Calibration, Channel, Rigging
 from schemas.times import DAY_US, day_of, day_start_us
 
-METHOD = 7
+METHOD = 8
 """Raised when the same samples would give another sheet: old sheets are then made anew."""
 FOR_EVER_US = 2**62
 PlaceDay = tuple[str, date]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -53,6 +54,15 @@ def test_a_line_that_is_loaded_again_within_ten_seconds_lost_nothing() -> None:
     record = Record.of([*STEADY, *AFTER[:90], (70.200001, 300.0)])
     (event,) = events([record.whole()], Policy())
     assert event.back_us == 70_200_001
+
+
+def test_a_spike_of_its_gauge_brings_no_load_back() -> None:
+    tension = Record.of([*STEADY, *AFTER[:90], (69.25, 700.0), *AFTER[91:], (140.0, 300.0)]).whole()
+    (event,) = events([tension], Policy())
+    assert event.loaded.kn == 700.0
+    (event,) = events([replace(tension, spiky=tension.kn == 700.0)], Policy())
+    assert (event.unloaded.at_us, event.back_us) == (60_200_000, 140_000_000)
+    assert (event.gone_kn, event.gone_samples) == ((2.0, 2.0), 699)
 
 
 @pytest.mark.parametrize(("seconds", "count"), [(0.9, 1), (1.3, 0)])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -48,6 +49,24 @@ def test_a_single_near_slack_reading_between_two_loads_is_a_dip_of_the_gauge_and
     assert len(events([Record.of([(0, 300), (1, 5), (1.1, 5), (2, 300), (3, 80)]).whole()])) == 1
     assert len(events([Record.of([(0, 149), (1, 5), (2, 300), (3, 80)]).whole()])) == 1
     assert len(events([Record.of([(0, 300), (1.6, 5), (2.6, 300), (3, 80)]).whole()])) == 1
+
+
+def test_a_crest_that_is_marked_as_a_spike_is_the_peak_of_its_blow_and_the_event_says_so() -> None:
+    tension = Record.of([(0, 5), (1, 160), (2, 520), (3, 90), (4, 5), (5, 900), (6, 5)]).whole()
+    marked = np.isin(tension.at_us, [2_000_000, 5_000_000])
+    (event,) = events([replace(tension, spiky=marked, usable=~marked)])
+    # The spike at 5 s comes after the line was slack again.
+    assert (event.peak, event.peak_spike, event.to_us) == (Peak(2_000_000, 520.0), True, 3_000_000)
+    (event,) = events([replace(tension, spiky=marked & (tension.kn > 600), usable=~marked)])
+    assert (event.peak, event.peak_spike) == (Peak(1_000_000, 160.0), False)
+
+
+def test_a_spike_right_after_the_last_reading_of_a_blow_is_its_crest_unless_a_gap_lies_between() -> None:
+    for at_s, peak in ((2, Peak(2_000_000, 520.0)), (12, Peak(1_000_000, 160.0))):
+        tension = Record.of([(0, 5), (1, 160), (at_s, 520), (at_s + 1, 5)]).whole()
+        marked = tension.kn == 520
+        (event,) = events([replace(tension, spiky=marked, usable=~marked)])
+        assert (event.peak, event.to_us) == (peak, peak.at_us)
 
 
 def test_out_of_slack_a_rise_is_not_taken_to_begin_before_the_last_near_slack_reading() -> None:

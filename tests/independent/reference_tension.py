@@ -6,7 +6,7 @@ Plain loops over whole records; nothing here imports the program. Wording and th
 import bisect
 import itertools
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, field, replace
 
 from tests.independent.reference_events import BIN_US, SECOND_US, Tails, limit_base_kn, tails_at
@@ -150,8 +150,24 @@ def _crossed_s(from_s: float, from_kn: float, to_s: float, to_kn: float, level_k
     return from_s + (to_s - from_s) * min(max(part, 0.0), 1.0)
 
 
-def made_up_us(tension: Samples, marked_us: frozenset[int], level: Level, max_gap_us: int) -> set[int]:
-    """Readings that are none of a line's load: spikes, a push, a gauge that dropped out. `marked_us`: by the check."""
+def crest(blow: Samples, spikes: Samples, after_us: float, rules: Rules) -> tuple[int, float] | None:
+    """The largest of the spikes of a blow (its near-slack sample first) that is above all of it; none stands at or past
+    `after_us`, that of the next sound reading."""
+    (slack_us, _), (past_us, _), (last_us, _) = blow[0], blow[1], blow[-1]
+    _, most_kn = highest(blow[1:])
+    inside = [
+        (at_us, kn)
+        for at_us, kn in spikes
+        if slack_us < at_us < after_us
+        and at_us - past_us <= rules.snap_peak_us
+        and at_us - last_us <= rules.max_gap_us
+        and kn > most_kn
+    ]
+    return highest(inside) if inside else None
+
+
+def spikes_us(tension: Samples, marked_us: frozenset[int]) -> set[int]:
+    """Readings marked by the check that stand out from both neighbours. `marked_us`: by the check."""
     out = set()
     for index in range(1, len(tension) - 1):
         at_us, kn = tension[index]
@@ -159,6 +175,12 @@ def made_up_us(tension: Samples, marked_us: frozenset[int], level: Level, max_ga
         one_way = (before > 0 and after > 0) or (before < 0 and after < 0)
         if at_us in marked_us and one_way and min(abs(before), abs(after)) >= 0.5 * max(abs(before), abs(after)):
             out.add(at_us)
+    return out
+
+
+def made_up_us(tension: Samples, marked_us: frozenset[int], level: Level, max_gap_us: int) -> set[int]:
+    """Readings that are none of a line's load: spikes, a push, a gauge that dropped out. `marked_us`: by the check."""
+    out = spikes_us(tension, marked_us)
     kept = [sample for sample in tension if sample[0] not in out]
     slack_us = -math.inf
     index = 0
@@ -278,17 +300,25 @@ class Loss:
     back_us: int | None
 
 
-def losses(tension: Samples, stored_us: Sequence[int], level: Level, share: float, rules: Rules) -> list[Loss]:
-    """Candidates; those that follow within the time to stay are part of the one before. `stored_us`: of any flag."""
+def losses(
+    tension: Samples,
+    stored_us: Sequence[int],
+    level: Level,
+    share: float,
+    rules: Rules,
+    spikes: Set[int] = frozenset(),
+) -> list[Loss]:
+    """Candidates; those that follow within the time to stay are part of the one before. `stored_us`: of any flag;
+    `spikes` bring no load back."""
     found: list[Loss] = []
     last_us = 0
     for index in range(1, len(tension)):
         before_kn, (at_us, kn) = tension[index - 1][1], tension[index]
         slack_kn = level(at_us)
         if kn < slack_kn <= before_kn:
-            one = _whole_loss(tension, index, slack_kn, rules)
+            one = _whole_loss(tension, index, slack_kn, rules, spikes)
         elif share < 1 and slack_kn <= kn < before_kn:
-            one = _share_loss(tension, stored_us, index, slack_kn, share, rules)
+            one = _share_loss(tension, stored_us, index, slack_kn, share, rules, spikes)
         else:
             continue
         if one is None:
@@ -299,7 +329,7 @@ def losses(tension: Samples, stored_us: Sequence[int], level: Level, share: floa
     return found
 
 
-def _whole_loss(tension: Samples, index: int, slack_kn: float, rules: Rules) -> Loss | None:
+def _whole_loss(tension: Samples, index: int, slack_kn: float, rules: Rules, spikes: Set[int]) -> Loss | None:
     at_us = tension[index][0]
     least, lately = _least(tension, index, slack_kn, rules), _lately(tension, index, rules)
     loads, stay_us, wave = [sample for sample in lately if sample[1] >= least], rules.loss_stay_us, False
@@ -310,7 +340,8 @@ def _whole_loss(tension: Samples, index: int, slack_kn: float, rules: Rules) -> 
         from_high = [sample for sample in loads if sample[1] >= high]
         wave = not from_high
         loads, stay_us = (from_high, stay_us) if from_high else (loads, max(stay_us, rules.loss_mean_us))
-    back = next((at for at, kn in itertools.islice(tension, index + 1, None) if not kn < slack_kn), None)
+    later = itertools.islice(tension, index + 1, None)
+    back = next((at for at, kn in later if at not in spikes and not kn < slack_kn), None)
     if not loads or (back is not None and back - at_us <= stay_us):
         return None
     if wave and loads[-1][1] - tension[index][1] < 1.25 * _usual_fall(tension, index, rules):
@@ -329,7 +360,13 @@ def _high(tension: Samples, index: int, slack_kn: float, rules: Rules) -> float 
 
 
 def _share_loss(
-    tension: Samples, stored_us: Sequence[int], index: int, slack_kn: float, share: float, rules: Rules
+    tension: Samples,
+    stored_us: Sequence[int],
+    index: int,
+    slack_kn: float,
+    share: float,
+    rules: Rules,
+    spikes: Set[int],
 ) -> Loss | None:
     lately = _lately(tension, index, rules)
     # Loaded in the plain sense at some time of late, and its largest in the full sense too.
@@ -345,7 +382,7 @@ def _share_loss(
     if not _stands_out(tension, index, loaded[1] - kn, rules):
         return None
     hour = _window(tension, at_us + 1, at_us + 3600 * SECOND_US)
-    back = next((at for at, value in hour if not value < floor), None)
+    back = next((at for at, value in hour if at not in spikes and not value < floor), None)
     return Loss(loaded, tension[index], _highest_before(tension, index, loaded[0], rules), back)
 
 
@@ -379,7 +416,9 @@ def _stands_out(tension: Samples, index: int, fall_kn: float, rules: Rules) -> b
     return fall_kn > falls_kn and fall_kn * own_kn >= 4.5 * falls_kn * max(steps, default=0.0)
 
 
-def fell_slack(one: Loss, tension: Samples, hook: Samples, level: Level, rules: Rules) -> bool:
+def fell_slack(
+    one: Loss, tension: Samples, hook: Samples, level: Level, rules: Rules, spikes: Set[int] = frozenset()
+) -> bool:
     """Whether a line was loaded again within half an hour, its hook closed, and not as a gauge that drops out: one that
     was loaded all the minute before, read the same while gone, and was back in one step; or, instead of the first, told
     the very same more often than its own repeats in that minute make likely (a chance under one in a million)."""
@@ -391,7 +430,11 @@ def fell_slack(one: Loss, tension: Samples, hook: Samples, level: Level, rules: 
     if known and known[-1] >= 0.5 and any(value < 0.5 for value in since):
         return False
     before = [kn for _, kn in _window(tension, at_us - rules.loss_mean_us, at_us - 1)]
-    gone = _window(tension, at_us, one.back_us - 1)
+    gone = [
+        sample
+        for sample in _window(tension, at_us, one.back_us - 1)
+        if sample[0] == at_us or sample[0] not in spikes
+    ]
     ((_, back_kn),) = _window(tension, one.back_us, one.back_us)
     values = [kn for _, kn in gone]
     repeats = sum(1 for a, b in itertools.pairwise(before) if a == b) / (len(before) - 1) if len(before) > 1 else 1.0
@@ -547,9 +590,10 @@ def tension_events(site: Site, line: str, parts: Sequence[Felt]) -> Iterator[Tol
         rules, level = rules_of(site, line, part)
         fast_us, let_go_us = all_fast(site, line, part.rigging.from_us)
         let_go = math.inf if let_go_us is None else let_go_us
-        firm = sound(part, marked_us(site, part.rigging.channel), level, rules)
+        marked = marked_us(site, part.rigging.channel)
+        firm, spikes = sound(part, marked, level, rules), spikes_us(part.tension, marked)
         for told in _of_rigging(
-            line, part, firm, stored(site, part), hook_of(site, part), rules, level, (fast_us, let_go)
+            line, part, firm, spikes, stored(site, part), hook_of(site, part), rules, level, (fast_us, let_go)
         ):
             tails = tails_at(site, [part], told.peak_us, told.peak_kn)
             yield Told(**{**vars(told), "tails": tails})
@@ -559,6 +603,7 @@ def _of_rigging(
     line: str,
     part: Felt,
     firm: Felt,
+    spikes: Set[int],
     stored_us: Sequence[int],
     hook: Samples,
     rules: Rules,
@@ -569,8 +614,8 @@ def _of_rigging(
     names, (fast_us, let_go_us) = (line, part.rigging.channel), fast
     lost = [
         one
-        for one in losses(part.tension, stored_us, level, part.rigging.share, rules)
-        if not fell_slack(one, part.tension, hook, level, rules)
+        for one in losses(part.tension, stored_us, level, part.rigging.share, rules, spikes)
+        if not fell_slack(one, part.tension, hook, level, rules, spikes)
     ]
     spans = [
         (one.unloaded[0], math.inf if one.back_us is None else one.back_us)
@@ -586,10 +631,13 @@ def _of_rigging(
         if not by_loss(from_us, to_us) and to_us >= fast_us and from_us < let_go_us:
             peak_us, peak_kn = highest(samples)
             yield Told("slack", *names, from_us, to_us, peak_kn, peak_us, (min(kn for _, kn in samples), runs))
+    spiky = [sample for sample in part.tension if sample[0] in spikes]
     for samples, rate in snaps(firm.tension, level, rules):
         if fast_us <= samples[0][0] < let_go_us and not by_loss(samples[0][0], samples[0][0]):
-            peak_us, peak_kn = highest(samples[1:])
-            yield Told("snap-load", *names, samples[0][0], samples[-1][0], peak_kn, peak_us, (rate,))
+            after_us = next((at for at, _ in firm.tension if at > samples[-1][0]), math.inf)
+            peak_us, peak_kn = crest(samples, spiky, after_us, rules) or highest(samples[1:])
+            to_us = max(samples[-1][0], peak_us)
+            yield Told("snap-load", *names, samples[0][0], to_us, peak_kn, peak_us, (rate,))
     counted = [b for b in bins(firm, rules) if b.number * BIN_US >= fast_us and (b.number + 1) * BIN_US <= let_go_us]
     for kind, found in (
         ("sustained-load", stretches([one for one in counted if one.long], rules.sustained_bins)),
