@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from sample_logs.scenarios.berth import Berth
 from sample_logs.scenarios.definitions import joined, runs
-from sample_logs.scenarios.faults import Fault, Faults
+from sample_logs.scenarios.faults import Fault, Faults, registered_capacity_kn
 from sample_logs.scenarios.plan import MINUTE, Action, Plan, S, Span
 from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
@@ -51,6 +51,10 @@ def load_losses(berth: Berth, plan: Plan, record: Record, faults: Faults) -> lis
         clock = clock_of(plan, faults, line.logger)
         top = step - 10 * S + int(np.argmax(pin[step - 10 * S : step]))
         sure = _falls(own, pin, step, berth.ship_design_mbl_kn, share=line.share)
+        for fault in faults.of(line.channel, "zero-drift", "zero-step"):
+            # By its gauge, whose zero has moved, it must have been loaded as well.
+            read_kn = own + float(zero_moved_kn(plan, fault, np.array([step - 1]))[0])
+            sure &= _falls(read_kn, pin, step, berth.ship_design_mbl_kn, share=line.share)
         sure &= not (cause == "let-go" and slackened)
         sure &= _bore(pin * line.share, step, berth)
         # A winch that slackens its line takes the load off over all that time, in a sea by jerks.
@@ -281,9 +285,8 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
         detail: dict[str, object] = {
             "logger": fault.channel, "offset_s": offset_s, "drift_ppm": fault.drift_ppm, "channels": ", ".join(channels)
         }  # fmt: skip
-        return Truth(
-            fault.kind, "", channels[0], own.at(0), own.at(plan.steps), None, None, detail, abs(offset_s) < 1.5
-        )
+        near = abs(offset_s) < 1.05 * POLICY["clock_offset_s"]
+        return Truth(fault.kind, "", channels[0], own.at(0), own.at(plan.steps), None, None, detail, near)
     row = next(row for row, line in enumerate(berth.lines) if line.channel == fault.channel)
     line = berth.lines[row]
     clock = clock_of(plan, faults, line.logger)
@@ -292,9 +295,7 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
         # What the gauge reads without a line, after the call against before it: all that can be known of its zero.
         before, after = np.array([min(plan.on) // 2]), np.array([(max(plan.off) + plan.steps) // 2])
         moved_kn = float((zero_moved_kn(plan, fault, after) - zero_moved_kn(plan, fault, before))[0])
-        clipped = faults.of(line.channel, "clipping")
-        capacity_kn = clipped[0].size if clipped else line.capacity_kn
-        uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * capacity_kn
+        uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * registered_capacity_kn(faults, line)
         detail |= {"moved_kn": moved_kn, "heat_kn_per_c": fault.heat_kn_per_c}
         sure = abs(moved_kn) > 1.05 * uncertain_kn + STEP_KN[line.device]
         if any(_rigged_when_bare(wrong) for wrong in faults.of(line.channel, "rigging-time")):

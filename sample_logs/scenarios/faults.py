@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from sample_logs.scenarios.berth import Berth
+from sample_logs.scenarios.berth import Berth, BerthLine
 from sample_logs.scenarios.plan import MINUTE, Plan, S
 from sample_logs.scenarios.run import Record
 from sample_logs.scenarios.streams import Streams
@@ -56,6 +56,12 @@ class Faults:
     def of(self, channel: str, *kinds: str) -> list[Fault]:
         """The faults of one channel, of these kinds if any are named."""
         return [f for f in self.listed if channel in (f.channel, f.other) and (not kinds or f.kind in kinds)]
+
+
+def registered_capacity_kn(faults: Faults, line: BerthLine) -> float:
+    """What the register says that a line's gauge can bear: of one that clips, where it clips."""
+    clipped = faults.of(line.channel, "clipping")
+    return clipped[0].size if clipped else line.capacity_kn
 
 
 def draw_faults(berth: Berth, plan: Plan, record: Record, streams: Streams) -> Faults:

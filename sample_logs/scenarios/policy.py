@@ -42,6 +42,7 @@ POLICY: Final[dict[str, float]] = {
     "loaded_pct": 0.25,  # a mean over three minutes: less is a line that hangs slack
     "loaded_s": 180.0,
     "rigging_time_s": 600.0,
+    "clock_offset_s": 2.0,
     "verdict_early": 0.9,
     "verdict_late": 1.1,
 }

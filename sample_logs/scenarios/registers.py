@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from sample_logs.scenarios.berth import Berth, BerthLine
-from sample_logs.scenarios.faults import Faults
+from sample_logs.scenarios.faults import Faults, registered_capacity_kn
 from sample_logs.scenarios.plan import Plan
 from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.truth import register_steps
@@ -57,8 +57,7 @@ def _channels(berth: Berth, faults: Faults, rate_hz: float) -> Rows:
 
     for place in berth.places:
         line = berth.lines[berth.rows(place)[0]]
-        clipped = faults.of(line.channel, "clipping")
-        capacity_kn = clipped[0].size if clipped else line.capacity_kn
+        capacity_kn = registered_capacity_kn(faults, line)
         kind = "load-pin" if line.device == "hook" else "winch-brake"
         add(line.channel, "tension", kind, rate_hz, f"{capacity_kn:g}", place, line.logger)
         for name in line.tells:

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_logs.scenarios import brakes, causes, definitions
-from sample_logs.scenarios.berth import Berth
+from sample_logs.scenarios.berth import Berth, BerthLine
 from sample_logs.scenarios.definitions import Found, Series
-from sample_logs.scenarios.faults import Fault, Faults
+from sample_logs.scenarios.faults import Fault, Faults, registered_capacity_kn
 from sample_logs.scenarios.plan import MINUTE, Plan, S
 from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
@@ -62,9 +62,7 @@ def series_of(berth: Berth, plan: Plan, record: Record, faults: Faults, row: int
     moved = [zero_moved_kn(plan, fault, every) for fault in faults.of(line.channel, "zero-drift", "zero-step")]
     zero_kn = sum(float(np.abs(one).max()) for one in moved)
     tol_kn += zero_kn
-    clipped = faults.of(line.channel, "clipping")
-    capacity_kn = clipped[0].size if clipped else line.capacity_kn
-    uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * capacity_kn * line.share
+    uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * registered_capacity_kn(faults, line) * line.share
     # While its brake is open a winch's gauge bears nothing of the load, and its readings do not count.
     seen = ~record.powered[row] if "brake" in line.tells else np.ones(plan.steps, dtype=np.bool_)
     for gap in faults.of(line.channel, "gap"):
@@ -219,7 +217,7 @@ def _what_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth) -> str |
         if fault.kind in ("zero-drift", "zero-step") and truth.borderline and truth.kind != "tending":
             return fault.kind
         moved = fault.kind in ("zero-drift", "zero-step")
-        if moved and truth.kind == "load-loss" and _reads_loaded(plan, berth, fault):
+        if moved and truth.kind == "load-loss" and _reads_loaded(plan, berth, faults, line, fault):
             return fault.kind
     for span in plan.dropouts:
         spoilt = truth.kind != "brake" and truth.detail.get("class") != "instrument"
@@ -229,10 +227,17 @@ def _what_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth) -> str |
     return _phase_hides(plan, faults, berth, truth, clock)
 
 
-def _reads_loaded(plan: Plan, berth: Berth, fault: Fault) -> bool:
-    """Whether a zero is off by so much that a line that is gone would read as one that is not slack."""
+def _reads_loaded(plan: Plan, berth: Berth, faults: Faults, line: BerthLine, fault: Fault) -> bool:
+    """Whether a zero is off by so much that a line that is gone would read as one that is not slack: by the capacity
+    that the register gives the gauge, whose uncertainty is a part of it."""
     moved_kn = zero_moved_kn(plan, fault, np.arange(0, plan.steps, MINUTE, dtype=np.int64))
-    return float(moved_kn.max()) > 0.8 * causes.slack_kn(berth)
+    return float(moved_kn.max()) > 0.8 * _slack_kn(berth, faults, line)
+
+
+def _slack_kn(berth: Berth, faults: Faults, line: BerthLine) -> float:
+    """Below it a channel's line is slack."""
+    uncertain_kn = POLICY["gauge_uncertainty_pct"] / 100.0 * registered_capacity_kn(faults, line)
+    return max(POLICY["slack_pct"] / 100.0 * berth.ship_design_mbl_kn, 2.0 * uncertain_kn)
 
 
 def _phase_hides(plan: Plan, faults: Faults, berth: Berth, truth: Truth, clock: Clock) -> str | None:
