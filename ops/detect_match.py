@@ -359,13 +359,13 @@ def _noise_us(truth: Truth) -> int:
 
 
 def _matched(truths: Sequence[Truth], found: Sequence[Found], could: Callable[[Truth, Found], bool]) -> dict[int, int]:
-    """Pairs, one to one, the nearest onsets first; what is near a threshold takes only what is left."""
-    pairs = [
-        (truth.borderline, abs(one.from_us - truth.from_us), t, f)
-        for t, truth in enumerate(truths)
-        for f, one in enumerate(found)
-        if could(truth, one)
-    ]
+    """Pairs, one to one, the nearest onsets first; what is near a threshold takes only what is left. Of equally near
+    ones, as findings of one call all are, the truth first that fewest could match: of two clocks of which one finding
+    names both, the other may have one of its own."""
+    pairs = []
+    for t, truth in enumerate(truths):
+        fitting = [f for f, one in enumerate(found) if could(truth, one)]
+        pairs += [(truth.borderline, abs(found[f].from_us - truth.from_us), len(fitting), t, f) for f in fitting]
     matched: dict[int, int] = {}
     taken: set[int] = set()
     for *_, t, f in sorted(pairs):

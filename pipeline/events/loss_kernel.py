@@ -95,9 +95,7 @@ def last_loaded(at_us: Ints, kn: Floats, usable: Bools, at: int, least_kn: float
 
 
 @compiled
-def comes_back(
-    at_us: Ints, kn: Floats, usable: Bools, spiky: Bools, at: int, floor_kn: float, until_us: int
-) -> int:
+def comes_back(at_us: Ints, kn: Floats, usable: Bools, spiky: Bools, at: int, floor_kn: float, until_us: int) -> int:
     """The first usable sample after index `at`, up to `until_us`, that is no spike and not below a floor; NONE without
     one."""
     for i in range(at + 1, at_us.size):

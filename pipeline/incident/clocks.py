@@ -25,7 +25,8 @@ from scipy.special import stdtrit
 
 from pipeline.incident.clock_fit import FLOOR_S, fit
 from pipeline.incident.lags import DECIMALS, Floats, Lag, grids_of, lags_of, nearer
-from pipeline.quality.clocks import STEP_S, Offset, Series, offsets
+from pipeline.quality.clock_pool import offsets
+from pipeline.quality.clocks import STEP_S, Offset, Series
 
 # House rules, no source.
 WINDOW_S: Final = 300.0

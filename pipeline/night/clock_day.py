@@ -16,7 +16,8 @@ import numpy as np
 from pipeline.crosschecks import channels_fed
 from pipeline.ledger.rows import BerthDay
 from pipeline.night.finding import GAUGES, Finding
-from pipeline.quality.clocks import Offset, Series, Wrong, apart, levelled, offsets
+from pipeline.quality.clock_pool import offsets
+from pipeline.quality.clocks import Offset, Series, Wrong, apart, levelled
 from pipeline.sheets.trace import BIN_US, Trace
 from pipeline.site import Site
 from pipeline.store.days import ReadParts

@@ -3,11 +3,12 @@
 All lines of a ship feel her motion at the same instant: each tension follows surge, sway, yaw, heave and pitch by a
 mixture of its own, of either sign. So the channels of one logger, shifted by the right lag, explain those of another
 better than at any other lag. The measure is the sum of squared correlations between the two sets, each made
-uncorrelated in itself, in two bands: slow motion, which finds the lag, and waves, which make it sharp. It is a
-cross-correlation of many channels at once, blind to signs. Its highest point over the whole record is refined, window
-by window, by a parabola through three points. The offset is the median of the windows; its uncertainty their spread
-(1.4826 times the median absolute deviation, of a normal distribution its standard deviation) by the root of their
-number, and never less than a tenth of a grid step.
+uncorrelated in itself, in two bands: slow motion, which finds the lag, and waves, which make it sharp. It is a cross-
+correlation of many channels at once, blind to signs. Where slow motion tells nothing, waves alone are taken, if no
+other lag is nearly as good. Its highest point over the whole record must stand out from all other lags, the more so the
+less the two share. It is refined, window by window, by a parabola through three points. The offset is the median of the
+windows; its uncertainty their spread (1.4826 times the median absolute deviation, of a normal distribution its standard
+deviation) by the root of their number, and never less than a tenth of a grid step.
 
 Sign: positive means that the other logger stamps the same instant later, so that its clock is ahead.
 
@@ -18,7 +19,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -32,6 +32,9 @@ Spectra = NDArray[np.complex128]
 STEP_S: Final = 0.5
 BANDS_S: Final = ((3.0, 20.0), (20.0, 240.0))
 """Periods [s] of waves and swell, and of slow motion."""
+WAVES: Final = slice(0, 1)
+NEXT_WAVE: Final = 0.8
+"""Of the measure of waves: what no other lag may reach where they alone tell."""
 LEAST_EIGENVALUE: Final = 0.03
 CLIP: Final = 4.0
 WINDOW_S: Final = 600.0
@@ -39,13 +42,13 @@ LEAST_WINDOWS: Final = 3
 REFINE_S: Final = 3.0
 STANDS_OUT: Final = 8.0
 LEAST_SHARED: Final = 0.15
+STANDS_CLEAR: Final = 20.0
+"""Of a measure that is less than `LEAST_SHARED`, as of a logger of few channels."""
 SLOW_NEAR: Final = 0.9
 AGREE_S: Final = 1.0
 FLOOR_S: Final = STEP_S / 10
 GAP_S: Final = 10.0
 LEAST_COVERED: Final = 0.8
-ALL_PAIRS: Final = 8
-HUBS: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +71,11 @@ class Offset:
     shared: float
     windows: int
 
+    @property
+    def weight(self) -> float:
+        """How much it counts against others: the more the two share, and the surer it is."""
+        return self.shared / self.uncertainty_s
+
 
 def offset(reference: Sequence[Series], other: Sequence[Series], *, most_s: float) -> Offset | None:
     """The offset of `other` against `reference`; None where they share too little motion to tell, or for too short."""
@@ -88,19 +96,30 @@ def offset(reference: Sequence[Series], other: Sequence[Series], *, most_s: floa
     by_band = _by_band(a, b, most)
     if by_band is None:
         return None
-    shared, slow = by_band.mean(axis=0), by_band[-1]
+    waves, slow = by_band
+    told = _stands_out(slow, int(np.argmax(slow)), STANDS_OUT)
     # A wave is like the next one and the one before, and reaches bow and stern at different instants; slow motion not.
-    likely = slow >= SLOW_NEAR * slow.max() if _stands_out(slow, int(np.argmax(slow))) else np.ones(slow.size, np.bool_)
-    best = int(np.argmax(np.where(likely, shared, -1.0)))
-    if shared[best] < LEAST_SHARED or not _stands_out(shared, best) or best in (0, shared.size - 1):
+    used = slice(None) if told else WAVES
+    shared = by_band[used].mean(axis=0)
+    best = int(np.argmax(np.where(slow >= SLOW_NEAR * slow.max(), shared, -1.0) if told else shared))
+    times = STANDS_OUT if shared[best] >= LEAST_SHARED and told else STANDS_CLEAR
+    if not _stands_out(shared, best, times) or best in (0, shared.size - 1) or not (told or _alone(waves, best)):
         return None
-    return _refined(a, b, best - most, float(shared[best]))
+    return _refined(a, b, best - most, float(shared[best]), used)
 
 
-def _stands_out(shared: Values, best: int) -> bool:
+def _alone(waves: Values, best: int) -> bool:
+    """Whether no other wave is nearly as like the one at a lag."""
+    apart = np.abs(np.arange(waves.size) - best) > round(AGREE_S / STEP_S)
+    level = float(np.median(waves))
+    return bool(waves[apart].max() - level < NEXT_WAVE * (waves[best] - level))
+
+
+def _stands_out(shared: Values, best: int, times: float) -> bool:
+    """Whether the measure at a lag is so many robust standard deviations of it above its median."""
     level = float(np.median(shared))
     noise = 1.4826 * float(np.median(np.abs(shared - level)))
-    return bool(shared[best] - level >= STANDS_OUT * noise)
+    return bool(shared[best] - level >= times * noise)
 
 
 def on_grid(series: Series, grid_us: Times) -> Values | None:
@@ -162,15 +181,15 @@ def uncorrelated(kn: Values, band: tuple[float, float]) -> Values:
     return found
 
 
-def _refined(a: Values, b: Values, lag: int, shared: float) -> Offset | None:
-    """The lag near one found, in each window by itself."""
+def _refined(a: Values, b: Values, lag: int, shared: float, used: slice) -> Offset | None:
+    """The lag near one found, in each window by itself, by the bands used."""
     size, window, near = a.shape[1], round(WINDOW_S / STEP_S), round(REFINE_S / STEP_S)
     found = []
     for begin in range(max(0, -lag), min(size, size - lag) - window + 1, window):
         by_band = _by_band(a[:, begin : begin + window], b[:, begin + lag : begin + lag + window], near + 1)
         if by_band is None:
             continue
-        part = by_band.mean(axis=0)
+        part = by_band[used].mean(axis=0)
         best = int(np.argmax(part[1:-1])) + 1
         if 1 < best < part.size - 2:
             found.append((lag + best - near - 1 + vertex(*part[best - 1 : best + 2].tolist())) * STEP_S)
@@ -188,53 +207,6 @@ def vertex(before: float, top: float, after: float) -> float:
     """Where a parabola through three points, one step apart, is highest: steps from the middle one."""
     bend = before - 2 * top + after
     return 0.0 if bend >= 0 else 0.5 * (before - after) / bend
-
-
-def offsets(loggers: Mapping[str, Sequence[Series]], *, most_s: float) -> dict[tuple[str, str], Offset]:
-    """The offset of the second against the first, for pairs of loggers that tell one.
-
-    Of more than eight loggers only the four with most channels are compared with all: the work grows with the pairs.
-    Of three and more, those that share most are then put on one clock, and each other, in order of what it shares with
-    any of them, is compared with all of their channels at once: two channels that share too little with two others may
-    share enough with ten. Pairs that contradict that are left out.
-    """
-    ordered = sorted(loggers, key=lambda name: (-len(loggers[name]), name))
-    hubs = ordered if len(ordered) <= ALL_PAIRS else ordered[:HUBS]
-    pairs = [(one, other) for one, other in combinations(ordered, 2) if one in hubs]
-    alone = {pair: offset(loggers[pair[0]], loggers[pair[1]], most_s=most_s) for pair in pairs}
-    found = {pair: told for pair, told in alone.items() if told is not None}
-    return _pooled(loggers, found, most_s=most_s) if len(loggers) > 2 and found else found
-
-
-def _pooled(
-    loggers: Mapping[str, Sequence[Series]], pairs: Mapping[tuple[str, str], Offset], *, most_s: float
-) -> dict[tuple[str, str], Offset]:
-    """Offsets against the first logger of the pair that shares most, each from all loggers that are on its clock by
-    then; and the pairs that agree with them."""
-    first, second = max(pairs, key=lambda pair: pairs[pair].shared)
-    found = {(first, second): pairs[first, second]}
-    at_s = {first: 0.0, second: pairs[first, second].offset_s}
-
-    def nearest(name: str) -> tuple[float, str]:
-        return max(
-            (told.shared for pair, told in pairs.items() if name in pair and set(pair) & set(at_s)), default=0.0
-        ), name
-
-    left = set(loggers) - set(at_s)
-    while left:
-        name = max(left, key=nearest)
-        left.remove(name)
-        pool = [Series(one.at_us - round(at_s[own] * 1e6), one.kn) for own in sorted(at_s) for one in loggers[own]]
-        told = offset(pool, loggers[name], most_s=most_s)
-        if told is not None:
-            found[first, name] = told
-            at_s[name] = told.offset_s
-    agreeing = {
-        (one, other): told
-        for (one, other), told in pairs.items()
-        if one in at_s and other in at_s and abs(at_s[other] - at_s[one] - told.offset_s) <= AGREE_S / 2
-    }
-    return agreeing | found
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,11 +283,10 @@ def _least_squares(
     row = {name: number for number, name in enumerate(names)}
     design, right = np.zeros((len(pairs), len(names) - 1)), np.zeros(len(pairs))
     for number, ((one, other), told) in enumerate(pairs.items()):
-        weight = told.shared / told.uncertainty_s
         for column, sign in ((row[one], -1.0), (row[other], 1.0)):
             if column > 0:
-                design[number, column - 1] = sign * weight
-        right[number] = told.offset_s * weight
+                design[number, column - 1] = sign * told.weight
+        right[number] = told.offset_s * told.weight
     solved = np.linalg.lstsq(design, right, rcond=None)[0]
     at_s = {name: float(solved[number - 1]) if number > 0 else 0.0 for name, number in row.items()}
     # No better than the pairs that a name stands in, and no better than they agree.

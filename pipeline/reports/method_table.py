@@ -73,7 +73,8 @@ PARTS: Final[tuple[Part, ...]] = (
                 (
                     Of("pipeline.quality.zeros", ("zero_check", "change_of", "theil_sen")),
                     Of("pipeline.quality.scales", ("wrong_scales",)),
-                    Of("pipeline.quality.clocks", ("offset", "offsets", "apart")),
+                    Of("pipeline.quality.clocks", ("offset", "apart")),
+                    Of("pipeline.quality.clock_pool", ("offsets",)),
                     Of("pipeline.quality.loads", ("loads",)),
                     Of("pipeline.quality.rigging_times", ("contradictions", "swaps")),
                 ),

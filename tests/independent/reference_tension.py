@@ -431,9 +431,7 @@ def fell_slack(
         return False
     before = [kn for _, kn in _window(tension, at_us - rules.loss_mean_us, at_us - 1)]
     gone = [
-        sample
-        for sample in _window(tension, at_us, one.back_us - 1)
-        if sample[0] == at_us or sample[0] not in spikes
+        sample for sample in _window(tension, at_us, one.back_us - 1) if sample[0] == at_us or sample[0] not in spikes
     ]
     ((_, back_kn),) = _window(tension, one.back_us, one.back_us)
     values = [kn for _, kn in gone]

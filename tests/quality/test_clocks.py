@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.quality.clocks import Offset, Series, apart, levelled, offset, offsets
+from pipeline.quality.clock_pool import offsets
+from pipeline.quality.clocks import Offset, Series, apart, levelled, offset
 
 Floats = NDArray[np.float64]
 HOUR_S = 3600
