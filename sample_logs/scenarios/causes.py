@@ -301,8 +301,14 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
         if any(_rigged_when_bare(wrong) for wrong in faults.of(line.channel, "rigging-time")):
             # By the register a line is on it all the while before, or after: no zero check is left there.
             detail["masked"], sure = "rigging-time", False
-    elif fault.kind == "wrong-unit":
-        detail["unit"] = fault.word
+    elif fault.kind in ("wrong-unit", "wrong-scale"):
+        detail |= {"unit": fault.word} if fault.word else {}
+        # A line that hung slack when it had just been made fast bore nothing that a scale could be seen by.
+        begun = max(plan.from_step[row], 0) + 3 * MINUTE
+        detail["start_kn"] = start_kn = float(
+            np.median(place_kn(berth, record, line.place)[begun : begun + 10 * MINUTE])
+        )
+        sure = start_kn > slack_kn(berth)
     elif fault.kind == "swapped":
         detail["with"] = fault.other
         rows = [row for row, line in enumerate(berth.lines) if line.channel in (fault.channel, fault.other)]

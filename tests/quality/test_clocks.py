@@ -96,6 +96,29 @@ def test_a_wave_that_reaches_bow_and_stern_at_different_instants_is_not_taken_fo
     assert found is None or abs(found.offset_s) < 1.0
 
 
+@pytest.mark.parametrize(("band_hz", "told"), [((0.06, 0.20), True), ((0.124, 0.126), False)])
+def test_where_slow_motion_tells_nothing_waves_do_unless_the_next_one_is_as_like(
+    band_hz: tuple[float, float], told: bool
+) -> None:
+    rng = np.random.default_rng(15)
+    count = 2 * HOUR_S * 10
+    hz = np.fft.rfftfreq(count, 0.1)
+
+    def noise(low: float, high: float) -> Floats:
+        kept = np.fft.rfft(rng.standard_normal(count)) * ((hz > low) & (hz < high))
+        made = np.fft.irfft(kept, count)
+        return np.asarray(made / made.std())
+
+    waves = noise(*band_hz)
+    one, other = (np.stack([waves, noise(0.008, 0.04)]) for _ in range(2))
+    fore = logger(one, np.array([[1.0, 1.0], [-0.7, 1.0]]), ahead_s=0.0, rate_hz=2, seed=1)
+    aft = logger(other, np.array([[0.8, -1.0]]), ahead_s=30.0, rate_hz=2, seed=2)
+    found = offset(fore, aft, most_s=300.0)
+    assert (found is not None) == told
+    if found is not None:
+        assert found.offset_s == pytest.approx(30.0, abs=0.2)
+
+
 def little_shared() -> dict[str, list[Series]]:
     """Three loggers: two share a motion, and have three each of their own; the third, 30 s ahead, has one channel, of
     which an eighth is what each of them has to itself."""
