@@ -116,6 +116,8 @@ def _brake_render(event: Row) -> str:
         f"brake let go at {bound}{event['breakout_kn']:.0f} kN and paid out {event['payout_m']:.2f} m "
         f"at {event['render_kn']:.0f} kN"
     )
+    if event.get("doubtful") is not None:
+        return f"{text}{_at_drum(event)}; its gauge stuck or spiked then: at what load it let go is not known"
     if event["verdict"] is None:
         return f"{text}{_at_drum(event)}; its setting is not registered"
     return f"{text}{_at_drum(event)}; it was set to {event['brake_set_kn']:.0f} kN: {event['verdict']}"

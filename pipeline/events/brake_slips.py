@@ -59,7 +59,8 @@ class Readings:
     """What one winch recorded while one line was rigged on it; all times ascending, NaN where not usable.
 
     tension (n,): of the line [kN], clipped (n,): the gauge was at its capacity; payout (p,) [m], growing as
-    line is paid out; brake (b,): 1 set, 0 open, empty arrays where it is not reported.
+    line is paid out; brake (b,): 1 set, 0 open, empty arrays where it is not reported. made_up (n,): the reading is a
+    spike, or its gauge stuck (`events.sound`); None: that none is.
     """
 
     tension_at_us: Times
@@ -69,15 +70,17 @@ class Readings:
     payout_m: Values
     brake_at_us: Times
     brake: Values
+    made_up: Bools | None = None
 
 
 @dataclass(frozen=True, order=True)
 class Peak:
-    """A largest tension; `at_least`: the gauge was clipped there."""
+    """A largest tension; `at_least`: the gauge was clipped there; `made_up`: it is none of the line's load."""
 
     at_us: int
     kn: float
     at_least: bool
+    made_up: bool = False
 
 
 @dataclass(frozen=True)
@@ -234,7 +237,8 @@ def _untopped(known: Readings, from_us: int, to_us: int) -> tuple[Peak, ...]:
 
 
 def _peak(known: Readings, index: int) -> Peak:
-    return Peak(int(known.tension_at_us[index]), float(known.tension_kn[index]), bool(known.clipped[index]))
+    made_up = known.made_up is not None and bool(known.made_up[index])
+    return Peak(int(known.tension_at_us[index]), float(known.tension_kn[index]), bool(known.clipped[index]), made_up)
 
 
 def _without_missing(readings: Readings) -> Readings:
@@ -251,4 +255,5 @@ def _without_missing(readings: Readings) -> Readings:
         readings.payout_m[~payout],
         readings.brake_at_us[~brake],
         readings.brake[~brake],
+        None if readings.made_up is None else readings.made_up[~tension],
     )

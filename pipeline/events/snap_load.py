@@ -36,6 +36,8 @@ from schemas.registers import Policy
 
 KIND: Final = "snap-load"
 DIP_S: Final = 1.5
+STRAIGHT: Final = 0.5
+"""How much of a rise's time is that on straight lines; the rest is that on the parabola."""
 
 
 @dataclass(frozen=True)
@@ -162,7 +164,7 @@ def _rise_s(tension: Tension, slack: int, past: int, near_kn: float, past_kn: fl
     passed_s = min(max(crest.rises_at_s(past_kn), at_s[-2]), passed_s)
     if len(kn) == 3:
         left_s = max(left_s, min(crest.rises_at_s(near_kn), at_s[1]))
-    return (straight_s + max(passed_s - left_s, 0.0)) / 2.0
+    return STRAIGHT * straight_s + (1.0 - STRAIGHT) * max(passed_s - left_s, 0.0)
 
 
 @dataclass(frozen=True)

@@ -61,14 +61,21 @@ def brakes_json(ledger: Ledger, *, place: str | None = None) -> dict[str, Any]:
 def brakes_of(
     site: Site, places: Iterable[str], events: Iterable[Event], highest: Mapping[str, Sequence[Load]], known_us: int
 ) -> list[Brake]:
-    """What is known at `known_us` of the brakes at some places. `events`: of the whole site; `highest`: by place."""
+    """What is known at `known_us` of the brakes at some places. `events`: of the whole site; `highest`: by place.
+
+    A brake that let go while its gauge stuck or spiked is judged by its other loads: at what it let go is not known.
+    """
     known = list(events)
     return [
         judge(
             Evidence(
                 one,
                 [row for row in site.winches if row.place == one],
-                [_break_out(event) for event in known if (event.place, event.kind) == (one, brake_render.KIND)],
+                [
+                    _break_out(event)
+                    for event in known
+                    if (event.place, event.kind) == (one, brake_render.KIND) and event.payload.get("doubtful") is None
+                ],
                 [_held(event) for event in known if (event.place, event.kind) == (one, brake_held.KIND)],
                 highest.get(one, []),
             ),

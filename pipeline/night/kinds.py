@@ -167,7 +167,8 @@ def _brake_renders(rope: Rope) -> Iterator[Happening]:
     runs = [SlipRun.from_payload(payload) for rigged in rope.riggings for payload in rigged.of_kind("slip")]
     for event in brake_render.join(runs, join_s=policy.render_join_s, min_payout_m=policy.render_min_payout_m):
         against = brake_render.against_setting(event, rope.site.brake_setting(place, event.from_us))
-        verdict = None if against is None else against.verdict
+        unsound = event.breakout.made_up
+        verdict = None if against is None or unsound else against.verdict
         phase = rope.phase(event.from_us, event.to_us)
         figures: dict[str, Any] = {
             "basis": "payout",
@@ -178,10 +179,11 @@ def _brake_renders(rope: Rope) -> Iterator[Happening]:
             "payout_m": event.payout_m,
             "slips": event.slips,
             "brake_set_kn": None if against is None else against.brake_set_kn,
-            "breakout_pct_of_set": None if against is None else against.breakout_pct,
-            "breakout_first_layer_kn": None if against is None else against.breakout_first_layer_kn,
+            "breakout_pct_of_set": None if against is None or unsound else against.breakout_pct,
+            "breakout_first_layer_kn": None if against is None or unsound else against.breakout_first_layer_kn,
             "layer": None if against is None else against.layer,
             "verdict": verdict,
+            "doubtful": "break-out" if unsound else None,
             **figures_of(gauge_of(rope.site, rope.line, rope.channel, event.breakout.at_us), event.breakout.kn),
         }
         band = severity.of_brake_render(phase, verdict, event.payout_m, policy)

@@ -191,4 +191,5 @@ def _winch(near: Near) -> BrakeReadings | None:
         payout_m=payout.value,
         brake_at_us=brake_at_us,
         brake=brake,
+        made_up=(tension.spiky | tension.still)[until],
     )

@@ -66,6 +66,14 @@ def events(known: Readings, rules: Rules = RULES) -> list[BrakeRender]:
 STEADY: Pairs = [(at / 10, 400.0) for at in range(300)]
 
 
+def test_a_break_out_that_its_gauge_made_up_is_told_as_such() -> None:
+    tension = [(0, 300), (9.5, 620), (10, 580), (10.4, 640), (11, 500)]
+    known = readings(tension, [(9.0, 20.0), (10.0, 20.0), (10.5, 20.2), (11.0, 20.5)])
+    for at_s, made_up in ((10.4, True), (9.5, False)):
+        (event,) = events(replace(known, made_up=known.tension_at_us == round(at_s * 1e6)))
+        assert (event.breakout.kn, event.breakout.made_up) == (640.0, made_up)
+
+
 def test_one_slip_gives_break_out_median_peak_and_payout() -> None:
     tension = [(0, 300), (7.9, 900), (8.5, 610), (9.5, 620), (10, 580), (10.4, 640), (11, 500), (12, 700)]
     payout = [(9.0, 20.0), (10.0, 20.0), (10.5, 20.2), (11.0, 20.5), (11.5, 20.5)]

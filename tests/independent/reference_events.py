@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from tests.independent.reference_marks import marked_us, spikes_us
 from tests.independent.reference_store import Felt, Samples, Site, brake_open
 
 SECOND_US = 1_000_000
@@ -229,13 +230,17 @@ def _render(site: Site, line: str, parts: Sequence[Felt], run: Sequence[Step]) -
         render_kn=statistics.median(step.kn for step in run),
         payout_m=last.to_m - first.from_m,
         slips=len(run),
-        verdict=_verdict(site, first.part.rigging.channel, breakout_kn),
+        verdict=None if breakout_us in _spikes_us(site, first.part) else _verdict(site, first.part, breakout_kn),
         tails=tails_at(site, parts, peak_us, peak_kn),
     )
 
 
-def _verdict(site: Site, channel: str, breakout_kn: float) -> str | None:
-    set_kn = site.brake_set_kn.get(site.channels[channel]["place"])
+def _spikes_us(site: Site, part: Felt) -> set[int]:
+    return spikes_us(part.tension, marked_us(site, part.rigging.channel))
+
+
+def _verdict(site: Site, part: Felt, breakout_kn: float) -> str | None:
+    set_kn = site.brake_set_kn.get(site.channels[part.rigging.channel]["place"])
     if set_kn is None:
         return None
     if breakout_kn < 0.9 * set_kn:

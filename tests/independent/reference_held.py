@@ -10,8 +10,9 @@ import math
 from collections.abc import Iterator, Sequence
 
 from tests.independent.reference_events import brake_renders, by_channel, latest_within, tails_at
+from tests.independent.reference_marks import marked_us
 from tests.independent.reference_store import Felt, Samples, Site
-from tests.independent.reference_tension import Told, all_fast, highest, marked_us, rules_of, sound
+from tests.independent.reference_tension import Told, all_fast, highest, rules_of, sound
 
 SECOND_US = 1_000_000
 Span = tuple[int, float]

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, field, replace
 
 from tests.independent.reference_events import BIN_US, SECOND_US, Tails, limit_base_kn, tails_at
+from tests.independent.reference_marks import marked_us, spikes_us
 from tests.independent.reference_store import Felt, Samples, Site, read_register, stamp_us
 
 Level = Callable[[int], float]
@@ -166,18 +167,6 @@ def crest(blow: Samples, spikes: Samples, after_us: float, rules: Rules) -> tupl
     return highest(inside) if inside else None
 
 
-def spikes_us(tension: Samples, marked_us: frozenset[int]) -> set[int]:
-    """Readings marked by the check that stand out from both neighbours. `marked_us`: by the check."""
-    out = set()
-    for index in range(1, len(tension) - 1):
-        at_us, kn = tension[index]
-        before, after = kn - tension[index - 1][1], kn - tension[index + 1][1]
-        one_way = (before > 0 and after > 0) or (before < 0 and after < 0)
-        if at_us in marked_us and one_way and min(abs(before), abs(after)) >= 0.5 * max(abs(before), abs(after)):
-            out.add(at_us)
-    return out
-
-
 def made_up_us(tension: Samples, marked_us: frozenset[int], level: Level, max_gap_us: int) -> set[int]:
     """Readings that are none of a line's load: spikes, a push, a gauge that dropped out. `marked_us`: by the check."""
     out = spikes_us(tension, marked_us)
@@ -215,21 +204,6 @@ def _is_made_up(
     calm = before[1] >= 1.5 * level(run[0][0]) and since_us > 60 * SECOND_US
     short = run[-1][0] - run[0][0] <= 1800 * SECOND_US
     return pushed or (len(run) >= 4 and calm and short and back[1] >= 1.5 * slack_kn)
-
-
-def marked_us(site: Site, channel: str) -> frozenset[int]:
-    """Readings of a channel that lie further off the straight line between their neighbours than the check allows."""
-    row, live = site.channels[channel], site.live(channel)
-    if not row["capacity"]:
-        return frozenset()
-    limit = (30 if row["kind"] == "winch-brake" else 20) / 100 * float(row["capacity"])
-    found = set()
-    for (t0, x0), (t1, x1), (t2, x2) in zip(live, live[1:], live[2:], strict=False):
-        if x0 is None or x1 is None or x2 is None or max(t1 - t0, t2 - t1) > 2 * SECOND_US:
-            continue
-        if abs(x1 - (x0 * (t2 - t1) + x2 * (t1 - t0)) / (t2 - t0)) > limit:
-            found.add(t1)
-    return frozenset(found)
 
 
 def sound(part: Felt, marked: frozenset[int], level: Level, rules: Rules) -> Felt:

@@ -1,9 +1,11 @@
 """A brake's state holds until the next is told: over a midnight, over missing readings, seen from either day."""
 
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from pipeline.ledger.brakes import brakes_json
 from tests.night.berth import Berth, make_berth
 from tests.night.winch import LAYOUT
 
@@ -20,6 +22,7 @@ def night_of(root: Path, *rows: str) -> Berth:
     berth = make_berth(root, ["L1,W1-pull,2026-03-02T00:00:00Z,,a,100"], files={"layouts/winch.toml": LAYOUT})
     (root / "layouts" / "hooks.toml").unlink()
     berth.write("channels.csv", CHANNELS)
+    berth.write("winches.csv", "place,brake_set_kn,set_on\nW1,1000,2026-01-01\n")
     berth.deliver("winch_1.csv", "\n".join(("at,pull,payout,brake", *rows, "")).encode())
     berth.night(through="2026-03-03")
     return berth
@@ -49,3 +52,23 @@ def test_what_a_gauge_read_before_midnight_with_its_brake_open_is_no_break_out_a
     [event] = berth.events()
     assert (event.kind, event.peak_kn, event.payload["breakout_kn"]) == ("brake-render", 240.0, 240.0)
     assert berth.audit() == []
+
+
+def test_at_what_load_a_brake_let_go_while_its_gauge_stuck_is_not_known_and_speaks_for_no_verdict(
+    tmp_path: Path,
+) -> None:
+    def rows(stuck: bool) -> list[str]:
+        kn = [600.0 if stuck and second >= 60 else 600.0 + second % 7 for second in range(0, 7200, 2)]
+        payout_m = [5.0 if second < 7000 else min(5.0 + (second - 7000) / 100, 5.4) for second in range(0, 7200, 2)]
+        at = [timedelta(hours=10, seconds=second) for second in range(0, 7200, 2)]
+        rows = zip(at, kn, payout_m, strict=True)
+        return [f"{datetime(2026, 3, 2, tzinfo=UTC) + t:%FT%TZ},{pull},{out:.2f},1" for t, pull, out in rows]
+
+    for stuck, verdict, doubtful in ((False, "early", None), (True, None, "break-out")):
+        berth = night_of(tmp_path / str(stuck), *rows(stuck))
+        [event] = [one for one in berth.events() if one.kind == "brake-render"]
+        assert (event.payload["verdict"], event.payload["doubtful"]) == (verdict, doubtful)
+        assert event.payload["payout_m"] == pytest.approx(0.4, abs=0.03)
+        [brake] = berth.ask(brakes_json)["brakes"]
+        assert brake["verdict"] == ("not exercised" if stuck else "renders early")
+        assert berth.audit() == []
