@@ -7,7 +7,7 @@ Verdict, on the evidence since the setting in force was made, and of the last `E
 `renders late`     a break-out above 110 %
 `renders early`    a break-out below 90 %
 `as set`           every break-out from 90 to 110 %
-`not exercised`    it neither let go nor was loaded beyond its setting in that time
+`not exercised`    it neither let go, at a load that is known, nor was loaded beyond its setting in that time
 
 The first of these that applies holds, so that of mixed evidence the one to act on is told. Percentages are house rules,
 no source; that a brake is exercised or tested once a year is common practice, no source. Where a line lies over a chock
