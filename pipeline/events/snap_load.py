@@ -7,13 +7,13 @@ The rise is from where it left near-slack, between s and the reading after it, t
 p and the one before: the latter on the straight line between them; the former too, or, where the line is steeper from
 the reading after s on (a line that hung slack until shortly before it), on that one continued backwards, but not before
 s. Where there are readings between, and those from the one before p to the one after it bend like a crest, the rise is
-the mean of that and of the one along the parabola through these three: straight lines take a round crest too long, the
-parabola takes it too short. One near-slack reading by itself, with readings past the threshold on both sides of it
-(`DIP_S` away at most), is a dip of the gauge: no ship moves so fast. Any other rise is a snap-load if it took at most
-`snap_within_s`, and was `snap_rate_pct_per_s` of ship design MBL or more.
+three fifths of that and two of the one along the parabola through these three: straight lines take a round crest too
+long, the parabola takes it too short. One near-slack reading by itself, with readings past the threshold on both sides
+of it (`DIP_S` away at most), is a dip of the gauge: no ship moves so fast. Any other rise is a snap-load if it took at
+most `snap_within_s`, and was `snap_rate_pct_per_s` of ship design MBL or more.
 Its peak is the largest tension from p until the tension is near-slack again, a gap, the rigging's end, or `snap_peak_s`
-after p; the first of equals. It lasts from s to the last reading before that. Where a reading between s and that end
-is marked as a spike, and is larger, it may be the crest of the blow itself, which a slow logger reads once: it is taken
+after p; the first of equals. It lasts from s to the last reading before that. Where a reading between s and that end is
+marked as a spike, and is larger, it may be the crest of the blow itself, which a slow logger reads once: it is taken
 for the peak, and the event says that it is doubtful.
 
 What a slow logger does to it: at 1 Hz a rise is timed between readings as far apart as it may last, so that some near
@@ -36,7 +36,7 @@ from schemas.registers import Policy
 
 KIND: Final = "snap-load"
 DIP_S: Final = 1.5
-STRAIGHT: Final = 0.5
+STRAIGHT: Final = 0.6
 """How much of a rise's time is that on straight lines; the rest is that on the parabola."""
 
 

@@ -116,8 +116,8 @@ def snaps(tension: Samples, level: Level, rules: Rules) -> Iterator[tuple[Sample
 
 def _rise_s(rise: Samples, later: tuple[int, float] | None, near_kn: float, past_kn: float) -> float:
     """From leaving near-slack to passing the threshold, on straight lines between readings; out of slack on the
-    steeper of the first two. Where the last two and the later one make a crest, the mean of that and of the way along
-    their parabola."""
+    steeper of the first two. Where the last two and the later one make a crest, three fifths of that and two of the
+    way along their parabola."""
     at_s = [(at_us - rise[0][0]) / SECOND_US for at_us, _ in rise]
     kn = [value for _, value in rise]
     left_s = _crossed_s(at_s[0], kn[0], at_s[1], kn[1], near_kn)
@@ -141,7 +141,7 @@ def _rise_s(rise: Samples, later: tuple[int, float] | None, near_kn: float, past
     round_s = min(max(rising(past_kn), x0), passed_s)
     if len(rise) == 3:
         left_s = max(left_s, min(rising(near_kn), at_s[1]))
-    return 0.5 * (straight_s + max(round_s - left_s, 0.0))
+    return 0.6 * straight_s + 0.4 * max(round_s - left_s, 0.0)
 
 
 def _crossed_s(from_s: float, from_kn: float, to_s: float, to_kn: float, level_kn: float) -> float:
