@@ -14,6 +14,7 @@ from scipy.optimize import nnls
 
 from pipeline.events.plateau import (
     EDGE_BINS,
+    LEAST_BINS,
     LEAST_CONFIDENCE,
     LEAST_LOST,
     Plateau,
@@ -194,9 +195,10 @@ def test_stretches_are_the_same_wherever_the_record_is_cut(seed: int, borders: l
 
 
 @settings(max_examples=60, deadline=None)
-@given(seed=st.integers(0, 2**32 - 1), used=st.integers(1, 6), count=st.integers(8, 60))
+@given(seed=st.integers(0, 2**32 - 1), used=st.integers(1, 6), count=st.integers(LEAST_BINS, 60))
 def test_weights_are_those_of_an_independent_solver(seed: int, used: int, count: int) -> None:
-    # Outside truth: Lawson and Hanson's active set, as SciPy has it; the free constant by taking means away.
+    # Outside truth: Lawson and Hanson's active set, as SciPy has it; the free constant by taking means away. Of fewer
+    # bins than are ever fitted, columns may be so alike that the descent ends some digits short (seed 2074, 5 of 8).
     rng = np.random.default_rng(seed)
     columns = rng.normal(size=(used + 1, count))
     y = rng.normal(size=count)
