@@ -56,7 +56,7 @@ LEAST_BINS: Final = 20
 LEAST_NEIGHBOURS: Final = 2
 LEAST_CRESTS: Final = 3
 LEAST_LOST: Final = 0.05
-"""Of the limit base. On quiet days of the tune family the fit told of up to 0.042 where three crests were cut."""
+"""Of the limit base. On quiet days of the tune family the fit told of up to 0.042 of it, with three bins above."""
 SLACK_PCT: Final = 3.0
 """Bins in which the line hung slack in the mean, and those beside them, say nothing of what its neighbours would have
 given it: it may have fallen slack, or been lost, or hove in again, in part of them."""
