@@ -2,22 +2,22 @@
 
 Seen from the traces (10-second bins) of all lines of a ship, in three things together:
 
-* crests that are cut: the highest bins of one stretch lie in a narrow band of each other;
+* crests that are cut: the highest bins of one stretch lie in a narrow band of each other, three of them at least above
+  the level at which the brake let go: fewer show no plateau;
 * line that was lost: against what its neighbours bear, the line bears less after the stretch than before, and loses it
-  while it stands above some level, by as much as it stands above it;
+  while it stands above that level, by as much as it stands above it. It must have lost `LEAST_LOST` of the limit base:
+  on quiet days tide, cargo and rounds of trimming make the same fit tell of losses too, which are smaller;
 * crests below what the neighbours' crests say.
 
 Neighbours come in by least squares with weights of 0 or more: a neighbour that renders too, at the same time, makes
 others seem to gain and none to lose. What came out is turned into a *confidence* by a logistic curve whose constants
-were set on the tune family of our simulator's seeds: of stretches with such a confidence, about that share held a true
-rendering there. It is no probability for any other berth. House rules, all of it; no source (nor are there published
-figures of how rendering looks).
+were set on the tune family of our simulator's seeds, over all stretches, of whatever loss: of stretches with such a
+confidence, about that share held a true rendering there. It is no probability for any other berth. House rules, all of
+it; no source (nor are there published figures of how rendering looks).
 
-Reach, on our simulator (tune family, 40 calls, 32 renderings of three crests or more): recall 0.53, precision 1.00, and
-much the same at 2 and 1 Hz; with a least confidence of 0.6 it was 0.60 and 0.95. More is not to be had from bins of ten
-seconds and neighbours' tensions: with the metres paid out known beforehand they stand out of the fit by four standard
-errors in 0.59 (`ops/DETECTION.md` says why, and what would show more). Its beginning is that of the first bin above the
-level that the fit found, not the first slip.
+Reach and false alarms, on our simulator: `ops/DETECTION.md`, which says too why most of it cannot be seen in bins of
+ten seconds and neighbours' tensions, and what would show more. Its beginning is that of the first bin above the level
+that the fit found, not the first slip.
 
 Limits. Only a line that is measured at its winch, without payout; a line measured at a hook is never told about: what
 holds its other end is not known. A single slip, a short one, and one of a group of lines that all render alike, show
@@ -45,7 +45,8 @@ BIN_US: Final = 10_000_000
 NEAR_SHARE: Final = 0.8
 """A bin belongs to a stretch whose highest load is at least this share of the highest within `LOCAL_BINS` of it."""
 LOCAL_BINS: Final = 60
-JOIN_BINS: Final = 9
+JOIN_BINS: Final = 18
+"""Stretches less than three minutes apart are one: so far apart may two crests of one squall lie."""
 LONGEST_BINS: Final = 360
 """A longer stretch is no such thing."""
 BESIDE_BINS: Final = 30
@@ -54,17 +55,21 @@ EDGE_BINS: Final = LONGEST_BINS + LOCAL_BINS + BESIDE_BINS + JOIN_BINS + 1
 LEAST_BINS: Final = 20
 LEAST_NEIGHBOURS: Final = 2
 LEAST_CRESTS: Final = 3
-SLACK_PCT: Final = 1.5
-"""Bins in which the line hung slack say nothing of what its neighbours would have given it."""
+LEAST_LOST: Final = 0.05
+"""Of the limit base. On quiet days of the tune family the fit told of up to 0.042 of it, with three bins above."""
+SLACK_PCT: Final = 3.0
+"""Bins in which the line hung slack in the mean, and those beside them, say nothing of what its neighbours would have
+given it: it may have fallen slack, or been lost, or hove in again, in part of them."""
 LOADED_PCT: Final = 5.0
 """A neighbour must have borne more than this at some time."""
 CREST_SHARE: Final = 0.85
 MOST_SCATTER: Final = 0.1
 LEVELS: Final = (0.80, 0.86, 0.90, 0.93, 0.96)
 """Shares of the highest load at which the brake may have let go."""
-WEIGHTS: Final = (4.36, 1.82, 0.82, -70.2, -6.35)
-"""Of the logistic curve: a constant, then one for each figure of `Signs`; set on seeds 0 to 79 of the tune family."""
-LEAST_CONFIDENCE: Final = 0.8
+WEIGHTS: Final = (8.32, 2.21, 1.98, -47.3, -6.35)
+"""Of the logistic curve: a constant, then one for each figure of `Signs`; set on seeds 0 to 199 and 250 to 333 of the
+tune family, on 109 stretches that held a true rendering and 551 that held none."""
+LEAST_CONFIDENCE: Final = 0.7
 """From which on a rendering is told, and its brake not said to have held meanwhile."""
 LEAST_KEPT: Final = 0.5
 """From which on a stretch is kept as a mark."""
@@ -82,7 +87,6 @@ class Series:
     base_kn: float
     asked: bool
     mean_kn: Values
-    low_kn: Values
     high_kn: Values
 
 
@@ -188,14 +192,15 @@ def stretches(line: Series, *, min_pct: float, first: int, last: int) -> list[tu
 
 
 def _looked_at(line: Series, lines: Sequence[Series], begin: int, end: int, start_bin: int) -> Plateau | None:
-    """A stretch held against the neighbours; None where it shows no cut crests, or there is too little to tell by."""
+    """A stretch held against the neighbours; None where it shows no cut crests, or too little was lost, or there is too
+    little to tell by."""
     low, stop = max(begin - BESIDE_BINS, 0), min(end + BESIDE_BINS + 1, line.high_kn.size)
     top_kn = float(np.nanmax(line.high_kn[begin : end + 1]))
     near = slice(low, stop)
     beside = [one for one in lines if one.channel != line.channel and _tells(one, near)]
     if len(beside) < LEAST_NEIGHBOURS:
         return None
-    known = ~np.isnan(line.mean_kn[near]) & (line.low_kn[near] > SLACK_PCT / 100.0 * line.base_kn)
+    known = _taut(line, near)
     for one in beside:
         known &= ~np.isnan(one.mean_kn[near])
     bins = np.flatnonzero(known) + low
@@ -204,7 +209,7 @@ def _looked_at(line: Series, lines: Sequence[Series], begin: int, end: int, star
         return None
     scatter = _deviation(line.high_kn[bins][crests]) / top_kn
     fit = None if scatter > MOST_SCATTER else _loss(line, beside, bins, (begin, end), top_kn)
-    if fit is None:
+    if fit is None or fit.above.size < LEAST_CRESTS or fit.lost < LEAST_LOST:
         return None
     left = math.sqrt(fit.rest / bins.size)
     signs = Signs(fit.lost / (left + 1e-4), left, scatter, _crests_told(line, beside, bins, crests) / top_kn)
@@ -222,6 +227,12 @@ def _looked_at(line: Series, lines: Sequence[Series], begin: int, end: int, star
         crests=int(fit.above.size),
         confidence=signs.confidence,
     )
+
+
+def _taut(line: Series, near: slice) -> NDArray[np.bool_]:
+    """Whether the line was recorded, and not slack, in each bin of a stretch and in those beside it within it."""
+    padded = np.pad(line.mean_kn[near] > SLACK_PCT / 100.0 * line.base_kn, 1, constant_values=True)
+    return np.asarray(padded[:-2] & padded[1:-1] & padded[2:])
 
 
 def _tells(one: Series, near: slice) -> bool:

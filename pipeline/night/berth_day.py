@@ -214,7 +214,6 @@ def _plateaus(
             one.line.base_kn,
             one.line.winch_untold,
             _spread_out(one.bins, one.mean_dan / float(DAN_PER_KN), near, moored.fast),
-            _spread_out(one.bins, one.low_kn, near, moored.fast),
             _spread_out(one.bins, one.high_kn, near, moored.fast),
         )
         for one in lines

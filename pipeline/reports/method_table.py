@@ -198,7 +198,7 @@ PARTS: Final[tuple[Part, ...]] = (
                 (
                     Of("pipeline.events.brake_render", ("join", "verdict", "LATE_SHARE")),
                     Of("pipeline.events.brake_slips", ("slips",)),
-                    Of("pipeline.events.plateau", ("plateaus", "LEAST_CONFIDENCE")),
+                    Of("pipeline.events.plateau", ("plateaus", "LEAST_CONFIDENCE", "LEAST_LOST")),
                 ),
                 covers=("brake-render",),
             ),

@@ -12,11 +12,21 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
-from pipeline.events.plateau import EDGE_BINS, LEAST_CONFIDENCE, Plateau, Series, Signs, plateaus, stretches
+from pipeline.events.plateau import (
+    EDGE_BINS,
+    LEAST_BINS,
+    LEAST_CONFIDENCE,
+    LEAST_LOST,
+    Plateau,
+    Series,
+    Signs,
+    plateaus,
+    stretches,
+)
 from pipeline.events.plateau_kernel import least_squares
 
 Values = NDArray[np.float64]
-BASE_KN, BINS, GIVES_KN = 1000.0, 240, 260.0
+BASE_KN, BINS, GIVES_KN = 1000.0, 240, 230.0
 
 
 def gusts(rng: np.random.Generator, bins: int, loaded: tuple[int, int]) -> Values:
@@ -27,8 +37,11 @@ def gusts(rng: np.random.Generator, bins: int, loaded: tuple[int, int]) -> Value
     return np.asarray(90 + 130 * squall + (15 + 30 * squall) * np.sin(at / 1.1 + rng.uniform(0, 6)))
 
 
-def berth(seed: int, *, renders: bool, bins: int = BINS, asked: tuple[str, ...] = ("L1",)) -> list[Series]:
-    """Four lines that share one motion by their own stiffness; L1's brake lets out line above 260 kN, or does not."""
+def berth(
+    seed: int, *, renders: bool, bins: int = BINS, asked: tuple[str, ...] = ("L1",), lets_out: float = 0.3
+) -> list[Series]:
+    """Four lines that share one motion by their own stiffness; L1's brake lets out line above `GIVES_KN`, or does not.
+    lets_out: by how much its tension is less after a crest, in parts of what that crest was above."""
     rng = np.random.default_rng(seed)
     motion = gusts(rng, bins, (90, 150))
     lines = []
@@ -41,10 +54,10 @@ def berth(seed: int, *, renders: bool, bins: int = BINS, asked: tuple[str, ...] 
                 mean[i] -= lost
                 crest = mean[i] + swing[i]
                 over = max(crest - GIVES_KN, 0.0)
-                lost += 0.12 * over
+                lost += lets_out * over
                 swing[i] -= 0.75 * over
         name = f"L{number + 1}"
-        lines.append(Series(name, f"W{number + 1}", BASE_KN, name in asked, mean, mean - swing, mean + swing))
+        lines.append(Series(name, f"W{number + 1}", BASE_KN, name in asked, mean, mean + swing))
     return lines
 
 
@@ -59,12 +72,56 @@ def test_a_line_whose_crests_are_cut_while_its_neighbours_grow_is_told_with_wher
         assert one.line == "L1"
         assert one.confidence >= LEAST_CONFIDENCE
         assert 0.85 * GIVES_KN < one.level_kn < 1.15 * GIVES_KN
-        assert one.lost_kn > 20.0
+        assert one.lost_kn >= LEAST_LOST * BASE_KN
+        assert one.crests >= 3
         assert 80 <= one.from_us // 10_000_000 < one.to_us // 10_000_000 <= 160
 
 
 def test_a_line_that_bears_its_part_to_the_end_is_not_told() -> None:
     assert [found(berth(seed, renders=False)) for seed in range(20)] == [[]] * 20
+
+
+def calm(seed: int, lost_kn: float) -> list[Series]:
+    """A slow stretch of a quiet day: a load that tide and cargo raise and lower over an hour, with small waves upon it;
+    meanwhile L1 comes to bear less, as when a neighbour is trimmed [kN]."""
+    rng = np.random.default_rng(seed)
+    at = np.arange(BINS)
+    hump = 45.0 * np.exp(-0.5 * ((at - 120) / 22.0) ** 2) + 3.0 * np.sin(at / 4.3) + rng.normal(0, 1.0, BINS)
+    lines = []
+    for number, stiff in enumerate((1.0, 0.8, 0.7, 0.55)):
+        mean = 118 + stiff * hump + rng.normal(0, 0.5, BINS)
+        if number == 0:
+            mean -= lost_kn * np.clip((at - 112) / 16.0, 0.0, 1.0)
+        swing = 5.0 * rng.uniform(0.8, 1.2, BINS)
+        lines.append(Series(f"L{number + 1}", f"W{number + 1}", BASE_KN, number == 0, mean, mean + swing))
+    return lines
+
+
+def test_a_slow_stretch_of_a_quiet_day_whose_line_comes_to_bear_a_little_less_is_not_told() -> None:
+    assert [found(calm(seed, 35.0), least=0.0) for seed in range(20)] == [[]] * 20
+    # It is its small loss that it is not told for: with a large one it looks like a rendering.
+    assert [len(found(calm(seed, 80.0))) for seed in range(20)] == [1] * 20
+
+
+def test_a_loss_within_what_quiet_days_show_is_not_told() -> None:
+    assert [found(berth(seed, renders=True, lets_out=0.05), least=0.0) for seed in range(10)] == [[]] * 10
+
+
+def test_two_cut_crests_are_no_plateau() -> None:
+    one_crest = berth(3, renders=True, lets_out=4.0)
+    (told,) = found(berth(3, renders=True))
+    top = np.flatnonzero(one_crest[0].high_kn > told.level_kn)
+    assert 0 < top.size < 3
+    assert found(one_crest, least=0.0) == []
+
+
+def test_a_line_that_is_lost_is_not_told_to_render() -> None:
+    lines = berth(4, renders=False)
+    gone = lines[0].mean_kn.copy()
+    gone[118:] = 2.0
+    assert (
+        found([replace(lines[0], mean_kn=gone, high_kn=np.where(gone == 2.0, 2.0, lines[0].high_kn)), *lines[1:]]) == []
+    )
 
 
 def test_only_lines_that_are_asked_about_are_told() -> None:
@@ -88,10 +145,10 @@ def test_bins_without_a_reading_are_passed_over() -> None:
     lines = berth(0, renders=True)
     holes = lines[0].mean_kn.copy()
     holes[[20, 100, 101]] = math.nan
-    broken = [replace(lines[0], mean_kn=holes, low_kn=np.where(np.isnan(holes), math.nan, lines[0].low_kn)), *lines[1:]]
+    broken = [replace(lines[0], mean_kn=holes), *lines[1:]]
     assert len(found(broken)) == 1
     nothing = np.full(BINS, math.nan)
-    assert found([replace(one, mean_kn=nothing, low_kn=nothing, high_kn=nothing) for one in lines]) == []
+    assert found([replace(one, mean_kn=nothing, high_kn=nothing) for one in lines]) == []
 
 
 def test_stretches_survive_json() -> None:
@@ -126,24 +183,22 @@ def test_stretches_are_the_same_wherever_the_record_is_cut(seed: int, borders: l
     bins = 2400
     renders = berth(seed, renders=True, bins=bins)
     more = np.where(np.arange(bins) % 700 < 60, rng.uniform(60, 170), 0.0)
-    lines = [replace(s, mean_kn=s.mean_kn + more, low_kn=s.low_kn + more, high_kn=s.high_kn + more) for s in renders]
+    lines = [replace(s, mean_kn=s.mean_kn + more, high_kn=s.high_kn + more) for s in renders]
     whole = plateaus(lines, min_pct=15.0, start_bin=0, first=0, last=bins, least_confidence=0.0)
     edges = [0, *sorted(borders), bins]
     parts: list[Plateau] = []
     for first, last in itertools.pairwise(edges):
         low, high = max(first - EDGE_BINS, 0), min(last + EDGE_BINS, bins)
-        near = [
-            replace(s, mean_kn=s.mean_kn[low:high], low_kn=s.low_kn[low:high], high_kn=s.high_kn[low:high])
-            for s in lines
-        ]
+        near = [replace(s, mean_kn=s.mean_kn[low:high], high_kn=s.high_kn[low:high]) for s in lines]
         parts += plateaus(near, min_pct=15.0, start_bin=low, first=first - low, last=last - low, least_confidence=0.0)
     assert sorted(parts, key=lambda one: one.from_us) == whole
 
 
 @settings(max_examples=60, deadline=None)
-@given(seed=st.integers(0, 2**32 - 1), used=st.integers(1, 6), count=st.integers(8, 60))
+@given(seed=st.integers(0, 2**32 - 1), used=st.integers(1, 6), count=st.integers(LEAST_BINS, 60))
 def test_weights_are_those_of_an_independent_solver(seed: int, used: int, count: int) -> None:
-    # Outside truth: Lawson and Hanson's active set, as SciPy has it; the free constant by taking means away.
+    # Outside truth: Lawson and Hanson's active set, as SciPy has it; the free constant by taking means away. Of fewer
+    # bins than are ever fitted, columns may be so alike that the descent ends some digits short (seed 2074, 5 of 8).
     rng = np.random.default_rng(seed)
     columns = rng.normal(size=(used + 1, count))
     y = rng.normal(size=count)

@@ -23,8 +23,9 @@ def logs(start: str, *, renders: bool) -> list[Row]:
     begin_us = rfc3339_us(start)
     found: list[Row] = []
     for place, line in zip(PLACES, berth(0, renders=renders), strict=True):
-        bins = zip(line.mean_kn.tolist(), line.low_kn.tolist(), line.high_kn.tolist(), strict=True)
-        for number, (mean, low, high) in enumerate(bins):
+        bins = zip(line.mean_kn.tolist(), line.high_kn.tolist(), strict=True)
+        for number, (mean, high) in enumerate(bins):
+            low = 2 * mean - high
             for second, kn in ((0, low), (3, high), (6, 3 * mean - low - high)):
                 found.append((begin_us + (number * 10 + second) * 1_000_000, place, round(kn, 2)))
     return sorted(found)
