@@ -34,7 +34,7 @@ from pipeline.store.samples import Part
 from pipeline.workers import Workers
 from schemas.registers import Policy, Rigging
 
-BERTH_METHOD = 5
+BERTH_METHOD = 6
 """Raised when the same traces would give another berth day: all are then made anew."""
 DAYS_OF_JOB = 8
 """Days beside each other share the reading of their traces."""
