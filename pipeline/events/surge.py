@@ -48,7 +48,9 @@ SPREAD_BINS: Final = 180
 """The background's spread is one figure for each ten minutes, of those and half an hour to either side."""
 BLOCKS_BESIDE: Final = 2
 REACH_BINS: Final = 60
-"""A lobe is followed no further."""
+"""A lobe is followed no further, ..."""
+SKIRT: Final = 2.5
+"""... nor beyond so many half-lengths from the pulse's middle."""
 EDGE_BINS: Final = 480
 """How far from a bin others decide what is said of it: two reaches, then a block, its spread and its trend."""
 BACK_SHARE: Final = 0.25
@@ -210,7 +212,7 @@ def _surge(ship: str, lobes: Sequence[_Slow], pulse: Pulse, start_bin: int) -> S
             large = np.abs(lobes[index].change_kn[window]) >= SIGN_SHARE * lobes[index].least_kn[window]
             if not large.any():  # never where it is NaN
                 continue
-            share, last = _share(lobes[index], window[large], start_bin)
+            share, last = _share(lobes[index], window[large], pulse, start_bin)
             name = lobes[index].series.line
             lines[name] = both(lines[name], share) if name in lines else share
             channels.add(lobes[index].series.channel)
@@ -221,12 +223,14 @@ def _surge(ship: str, lobes: Sequence[_Slow], pulse: Pulse, start_bin: int) -> S
     return Surge(ship, from_us, (start_bin + max(ends) + 1) * BIN_US, dict(sorted(lines.items())))
 
 
-def _share(slow: _Slow, window: NDArray[np.int64], start_bin: int) -> tuple[Share, int]:
+def _share(slow: _Slow, window: NDArray[np.int64], pulse: Pulse, start_bin: int) -> tuple[Share, int]:
     """One line's share of a lobe, and the last bin of its own."""
     changes = slow.change_kn
     most = int(window[int(np.nanargmax(np.abs(changes[window])))])
     foot_kn = np.maximum(BACK_SHARE * slow.least_kn, FOOT_SHARE * abs(changes[most]))
     first, last = lobe_reach(changes, foot_kn, most, REACH_BINS)
+    # Beyond this the pull of this ship is next to nothing; a line that moves on there has another reason.
+    first, last = max(first, pulse.at - round(SKIRT * pulse.half)), min(last, pulse.at + round(SKIRT * pulse.half))
     lobe = slow.against_kn[first : last + 1]
     high = slow.series.high_kn[first : last + 1]
     peak = first + int(np.nanargmax(high))

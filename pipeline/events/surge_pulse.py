@@ -48,7 +48,7 @@ DEARER: Final = 1.0
 """How much better the pulse must tell a trace, which has a height more than a step has."""
 ENOUGH: Final = 8.0
 """The least of what all witnesses say, ..."""
-EACH_HALF: Final = 5.0
+EACH_HALF: Final = 3.0
 """... of what of it hangs on either half ..."""
 EACH_WAY: Final = 1.6
 """... and of what those of either sign say."""
