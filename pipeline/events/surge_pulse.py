@@ -49,7 +49,9 @@ DEARER: Final = 1.0
 ENOUGH: Final = 8.0
 """The least of what all witnesses say, ..."""
 EACH_HALF: Final = 3.0
-"""... of what of it hangs on either half ..."""
+"""... of what hangs on either half, ..."""
+HALF_SHARE: Final = 0.25
+"""... of that as a share of what all say: a winch that moves her along and soon back gives little of one half, ..."""
 EACH_WAY: Final = 1.6
 """... and of what those of either sign say."""
 THIRD: Final = 0.5
@@ -127,11 +129,12 @@ def _scores(told: Values, least_pct: float, witnesses: int) -> Values:
     """How well a pulse is told at each place (p,), 1 being the least that counts; 0 where it is none. told: as
     `double_pulses` gives it."""
     of_sign, of_other, of_first, of_second, channels, third, borne, sprung, breasts = told.T
-    score = (of_sign + of_other) / ENOUGH
-    score = np.minimum(score, np.minimum(of_first, of_second) / EACH_HALF)
+    said, lesser = of_sign + of_other, np.minimum(of_first, of_second)
+    score = np.minimum(said / ENOUGH, lesser / EACH_HALF)
     score = np.minimum(score, np.minimum(of_sign, of_other) / EACH_WAY)
     springs = (borne < CHANGE * least_pct) | (sprung >= CHANGE * least_pct)
-    sure = (channels >= witnesses) & (third >= THIRD * least_pct) & springs & (breasts >= BREAST_TIMES)
+    both_halves = lesser >= HALF_SHARE * said
+    sure = both_halves & (channels >= witnesses) & (third >= THIRD * least_pct) & springs & (breasts >= BREAST_TIMES)
     return np.asarray(np.where(sure & (score >= 1.0), score, 0.0), dtype=np.float64)
 
 
