@@ -2,13 +2,14 @@
 
 A ship that passes draws the moored one along the quay, and lets her come back: head and stern lines, which hold her
 against opposite moves, tighten in turn, and so do springs that lead fore and aft. In each line's trace (means over 10
-s), less its running median over 20 minutes, `pipeline.events.surge_pulse` looks for that double pulse, and for lines
-enough, of both ways, that answer it; at least one of them must change by the least pulse in means over 90 s, in which a
-lobe of under a minute shows as less than it is. What is no surge: a squall and a tug's push, which load or relieve head
-and stern lines together; tide and tending, which do not come back within minutes (a median follows a step); a slow
-drift of the moored ship herself, which is the background that a pulse must stand out from. Not told, too: a surge
-shown by fewer than three channels, as where most lines along the quay hang slack, are tended or render. Signs, lengths
-and factors are house rules; that the pulse is slow and moves a ship along the quay is common practice, no source.
+s) `pipeline.events.surge_pulse` looks for that double pulse, and asks whether lines of both ways tell it better than
+steps of lines lost, tended or let slip would. At least one of them must change, against its running median over 20
+minutes, by the least pulse in means over 90 s, in which a lobe of under a minute shows as less than it is. What is no
+surge: a squall and a tug's push, which load or relieve head and stern lines together; tide and tending, which do not
+come back within minutes; a slow drift of the moored ship herself, which is the background that a pulse must stand out
+from. Not told, too: a surge to which fewer than two channels answer, or for which fewer than three move, as where most
+lines along the quay hang slack, are tended or render. Signs, lengths and factors are house rules; that the pulse is
+slow and moves a ship along the quay is common practice, no source.
 
 The law: wherever a record is cut, the partial surges of its parts, joined, are those of the whole. What is said of a
 bin depends on the bins within `EDGE_BINS` of it alone, and joining is by largest, smallest and earliest.
@@ -45,10 +46,11 @@ PULSE_BINS: Final = 2
 BLOCK_BINS: Final = 60
 SPREAD_BINS: Final = 180
 """The background's spread is one figure for each ten minutes, of those and half an hour to either side."""
-BACKGROUND: Final = 0.33
 BLOCKS_BESIDE: Final = 2
 REACH_BINS: Final = 60
-"""A lobe is followed no further."""
+"""A lobe is followed no further, ..."""
+SKIRT: Final = 2.5
+"""... nor beyond so many half-lengths from the pulse's middle."""
 EDGE_BINS: Final = 480
 """How far from a bin others decide what is said of it: two reaches, then a block, its spread and its trend."""
 BACK_SHARE: Final = 0.25
@@ -57,8 +59,8 @@ FOOT_SHARE: Final = 0.05
 """... and above this share of its own height."""
 SIGN_SHARE: Final = 0.5
 """A line takes part, and answers a double pulse, whose change is at least this share of the least pulse."""
-LINES: Final = 3
-"""So many channels at least must take part: two lines on one hook are one witness."""
+WITNESSES: Final = 2
+"""So many channels at least must answer, one of either way: two lines on one hook are one witness."""
 SURGING: Final = ("head", "stern", "spring")
 
 
@@ -120,12 +122,14 @@ def surges(ship: str, series: Sequence[Series], rules: Rules, *, start_bin: int,
         return []
     lobes = [_slow(*one, rules, blocks) for one in zip(series, against, means, strict=True)]
     changes = [moving_mean(100.0 / one.base_kn * kn, PULSE_BINS) for one, kn in zip(series, against, strict=True)]
+    traces = [moving_mean(100.0 / one.base_kn * one.mean_kn, PULSE_BINS) for one in series]
     seen = pulses(
         [one.role for one in series],
         [one.channel for one in series],
+        traces,
         changes,
-        answer_pct=SIGN_SHARE * rules.min_pct,
-        least=LINES,
+        least_pct=rules.min_pct,
+        witnesses=WITNESSES,
     )
     found: list[Surge] = []
     for pulse in seen:
@@ -175,8 +179,8 @@ def _least_kn(series: Series, change_kn: Values, rules: Rules, blocks: Sequence[
 
     The floor, or so many times the background's robust standard deviation: 1.4826 times the median of the absolute
     values, which is the standard deviation of a normal distribution. It is taken of each ten minutes by itself, of
-    those here and of half an hour to either side, and the lower third of them counts: a squall or another surge beside
-    is no background. NaN where under ten minutes of that are known.
+    those here and of half an hour to either side, and the calmest of them counts: a squall or another surge beside is
+    no background. NaN where under ten minutes of that are known.
     """
     least = np.full(change_kn.size, np.nan)
     size = np.abs(change_kn)
@@ -187,7 +191,7 @@ def _least_kn(series: Series, change_kn: Values, rules: Rules, blocks: Sequence[
         if sum(piece.size for piece in known) >= BLOCK_BINS:
             usual = [float(np.median(piece)) for piece in known if 2 * piece.size >= BLOCK_BINS]
             usual = usual if usual else [float(np.median(np.concatenate(known)))]
-            spread = 1.4826 * float(np.quantile(usual, BACKGROUND))
+            spread = 1.4826 * min(usual)
             least[max(block.start, 0) : max(block.stop, 0)] = max(rules.times * spread, _floor_kn(series, rules))
     return least
 
@@ -208,23 +212,25 @@ def _surge(ship: str, lobes: Sequence[_Slow], pulse: Pulse, start_bin: int) -> S
             large = np.abs(lobes[index].change_kn[window]) >= SIGN_SHARE * lobes[index].least_kn[window]
             if not large.any():  # never where it is NaN
                 continue
-            share, last = _share(lobes[index], window[large], start_bin)
+            share, last = _share(lobes[index], window[large], pulse, start_bin)
             name = lobes[index].series.line
             lines[name] = both(lines[name], share) if name in lines else share
             channels.add(lobes[index].series.channel)
             ends.append(last)
-    if len(channels) < LINES:
+    if len(channels) < WITNESSES:
         return None
     from_us = min(share.from_us for share in lines.values())
     return Surge(ship, from_us, (start_bin + max(ends) + 1) * BIN_US, dict(sorted(lines.items())))
 
 
-def _share(slow: _Slow, window: NDArray[np.int64], start_bin: int) -> tuple[Share, int]:
+def _share(slow: _Slow, window: NDArray[np.int64], pulse: Pulse, start_bin: int) -> tuple[Share, int]:
     """One line's share of a lobe, and the last bin of its own."""
     changes = slow.change_kn
     most = int(window[int(np.nanargmax(np.abs(changes[window])))])
     foot_kn = np.maximum(BACK_SHARE * slow.least_kn, FOOT_SHARE * abs(changes[most]))
     first, last = lobe_reach(changes, foot_kn, most, REACH_BINS)
+    # Beyond this the pull of this ship is next to nothing; a line that moves on there has another reason.
+    first, last = max(first, pulse.at - round(SKIRT * pulse.half)), min(last, pulse.at + round(SKIRT * pulse.half))
     lobe = slow.against_kn[first : last + 1]
     high = slow.series.high_kn[first : last + 1]
     peak = first + int(np.nanargmax(high))

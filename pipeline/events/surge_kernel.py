@@ -14,6 +14,8 @@ NONE = -1
 HEAD, STERN, SPRING, BREAST = 0, 1, 2, 3
 ALONG = BREAST
 """Roles below it lead along the quay."""
+STEP_BINS = 5
+"""Over so many bins the traces are smoothed in which a step is looked for."""
 ABREAST = 512
 """So many windows at a time stay in the nearest memory."""
 SIEVE = np.uint64(0x03F79D71B4CB0A89)
@@ -170,73 +172,107 @@ def lobe_reach(slow: Values, least: Values, at: int, most: int) -> tuple[int, in
 
 
 @compiled
-def fit_of(values: Values, first: int, shape: Values) -> tuple[float, float]:
-    """How much of a shape stands in the values from a place on, and the sum of their squared deviations; NaN where one
-    is."""
-    fit = middle = around = 0.0
-    for i in range(shape.size):
-        fit += values[first + i] * shape[i]
-        middle += values[first + i]
-    middle /= shape.size
-    for i in range(shape.size):
-        around += (values[first + i] - middle) ** 2
-    return fit, around
-
-
-@compiled
 def double_pulses(
-    changes: Values, roles: Ints, shape: Values, places: Ints, answer: float, share: float
+    traces: Values, roles: Ints, channels: Ints, lobes: Values, places: Ints, limits: Values
 ) -> tuple[Values, NDArray[np.int8]]:
-    """What lines show of a double pulse about each of some places (p, 5), and each witness's sign (p, k), 0 of others.
+    """What lines show of a double pulse about each of some places (p, 9), and each witness's sign (p, k), 0 of others.
 
-    changes (k, n): of each line; roles (k,): HEAD, STERN, SPRING or BREAST; shape (m,), m odd: the pulse, of mean 0 and
-    of squares that sum to 1. A line along the quay answers whose pulse is `answer` high; it is a witness if the pulse
-    explains `share` of its variance. The columns: which share the pulse explains of the mean of the witnesses that have
-    its sign less that of the others; how many times the standard deviation of the breast lines' mean that has (a
-    million where they are not known or lie still); the sum of what the witnesses answer; how much of what head and
-    stern witnesses answer is head less stern (-1 without any); whether a spring answers (1), and springs that are
-    witnesses pull against each other (2). All 0 where there are no witnesses of both signs.
+    traces (k, n): of each line; roles (k,): HEAD, STERN, SPRING or BREAST; channels (k,): numbers from 0; lobes (2, m),
+    m odd: the first half of the pulse and the second, each of mean 0; limits: as `surge_pulse` gives them. A line is
+    fitted over the m places by a level and both lobes, each of a height of its own, and by a level that steps once at
+    any instant; it is a witness if the lobes tell it better. Its sign is 1 if it bears more in the first half than in
+    the second.
+
+    The columns, of each channel its best line: by how much the lobes tell it better, of witnesses of sign 1 (0) and -1
+    (1), as logarithms of likelihood ratios; how much of that needs the first lobe (2), and the second (3); how many
+    channels are witnesses (4); how far the channel that goes third furthest goes to either side of its middle, witness
+    or not (5); the most that a spring bears (6), and how far one goes to either side of its middle (7); how many times
+    as far as the mean of the breast lines the mean of the witnesses of sign 1 less that of the others goes, as
+    standard deviations (8), a million where those lie still.
     """
-    count, size = changes.shape
-    length = shape.size
-    told, signs = np.zeros((places.size, 5)), np.zeros((places.size, count), np.int8)
-    height = shape.max()
-    for place in range(places.size):
-        first = places[place] - length // 2
+    least, both_ways, share, floor, dearer = limits
+    count, size = traces.shape
+    length = lobes.shape[1]
+    half = length // 6
+    noise = length * floor * floor
+    told, signs = np.zeros((places.size, 9)), np.zeros((places.size, count), np.int8)
+    of_one, of_two = (lobes[0] * lobes[0]).sum(), (lobes[1] * lobes[1]).sum()
+    mixed = (lobes[0] * lobes[1]).sum()
+    whole = of_one * of_two - mixed * mixed
+    for number in range(places.size):
+        first = places[number] - length // 2
         if first < 0 or first + length > size:
             continue
+        shown, went = np.zeros((4, channels.max() + 1)), np.zeros(channels.max() + 1)
         along, of = np.zeros((2, length)), np.zeros(2)
-        strong = ends = against = 0.0
-        springs = 0
-        pulling = np.zeros(2)
         for k in range(count):
             if roles[k] >= ALONG:
                 continue
-            fit, around = fit_of(changes[k], first, shape)
-            if not abs(fit) * height >= answer:  # never where it is NaN
+            trace = traces[k, first : first + length]
+            middle = trace.sum() / length
+            if np.isnan(middle):
                 continue
-            springs |= 1 if roles[k] == SPRING else 0
-            if fit * fit < share * around:
-                continue
-            side = 0 if fit > 0.0 else 1
-            signs[place, k] = 1 - 2 * side
-            strong += abs(fit)
-            of[side] += 1.0
-            along[side] += changes[k, first : first + length]
+            at = channels[k]
+            went[at] = max(went[at], 0.5 * (trace.max() - trace.min()))
             if roles[k] == SPRING:
-                pulling[side] += 1.0
-            else:
-                ends += abs(fit)
-                against += fit if roles[k] == HEAD else -fit
+                told[number, 6] = max(told[number, 6], trace.max())
+                told[number, 7] = max(told[number, 7], 0.5 * (trace.max() - trace.min()))
+            one = two = around = 0.0
+            for i in range(length):
+                off = trace[i] - middle
+                one += off * lobes[0, i]
+                two += off * lobes[1, i]
+                around += off * off
+            high = (one * of_two - two * mixed) / whole, (two * of_one - one * mixed) / whole
+            change = 0.5 * abs(high[0] - high[1])
+            if change < least or 0.5 * abs(high[0] + high[1]) > both_ways * change:
+                continue
+            left = max(around - high[0] * one - high[1] * two, 0.0) + noise
+            if left > (1.0 - share) * (around + noise):
+                continue
+            better = 0.5 * half * np.log((left_by_a_step(trace, middle, around) + noise) / left) - dearer
+            if not better > 0.0:
+                continue
+            side = 0 if high[0] > high[1] else 1
+            signs[number, k] = 1 - 2 * side
+            along[side] += trace
+            of[side] += 1.0
+            shown[side, at] = max(shown[side, at], better)
+            for lobe, without in ((2, around - two * two / of_two), (3, around - one * one / of_one)):
+                needed = 0.5 * half * np.log((max(without, 0.0) + noise) / left)
+                shown[lobe, at] = max(shown[lobe, at], min(needed, better + dearer))
         if of[0] == 0.0 or of[1] == 0.0:
             continue
-        fit, around = fit_of(along[0] / of[0] - along[1] / of[1], 0, shape)
-        told[place, 0] = fit * fit / around
-        told[place, 1] = np.sqrt(around / max(breast_around(changes, roles, first, length), 1e-12 * around))
-        told[place, 2] = strong
-        told[place, 3] = abs(against) / ends if ends > 0.0 else -1.0
-        told[place, 4] = 2 if pulling[0] > 0.0 and pulling[1] > 0.0 else springs
+        for column in range(4):
+            told[number, column] = shown[column].sum()
+        told[number, 4] = (np.maximum(shown[0], shown[1]) > 0.0).sum()
+        told[number, 5] = np.sort(went)[-3] if went.size >= 3 else 0.0
+        pull = along[0] / of[0] - along[1] / of[1]
+        spread = ((pull - pull.mean()) ** 2).sum()
+        told[number, 8] = np.sqrt(spread / max(breast_around(traces, roles, first, length), 1e-12 * spread))
     return told, signs
+
+
+@compiled
+def left_by_a_step(trace: Values, middle: float, around: float) -> float:
+    """The sum of squares that a level leaves which steps once, at whichever instant leaves least; smoothed as a trace
+    is, over `STEP_BINS`. middle: the trace's mean; around: the sum of its squared deviations."""
+    length = trace.size
+    best = after = 0.0
+    tail = np.zeros(length + 1)
+    for i in range(length - 1, -1, -1):
+        after += trace[i] - middle
+        tail[i] = after
+    # Of a step that rises by a fifth in each of five places, the last of them `at`: its mean, and its sum of squares.
+    for at in range(STEP_BINS, length - STEP_BINS):
+        fit = 0.0
+        for i in range(STEP_BINS):
+            fit += tail[at - i] / STEP_BINS
+        ones = length - at
+        raised = ones + 0.5 * (STEP_BINS - 1)
+        squares = ones + (STEP_BINS - 1) * (2 * STEP_BINS - 1) / (6.0 * STEP_BINS) - raised * raised / length
+        best = max(best, fit * fit / squares)
+    return float(max(around - best, 0.0))
 
 
 @compiled

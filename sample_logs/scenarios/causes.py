@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from sample_logs.scenarios.berth import Berth
 from sample_logs.scenarios.definitions import joined, runs
-from sample_logs.scenarios.faults import Fault, Faults, registered_capacity_kn
+from sample_logs.scenarios.faults import Fault, Faults, register_steps, registered_capacity_kn
 from sample_logs.scenarios.plan import MINUTE, Action, Plan, S, Span
 from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
@@ -193,8 +193,12 @@ def surges(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Tru
 
     Sure if lines along the quay of both ends, on three sound gauges at least, answer by the definition's least pulse
     and its times the usual spread, both with a margin of 15 %. swing_kn: the largest answer of any such line.
+    Hidden (`masked`) where by the register, of a wrong time, not all lines were fast before she had passed: of such
+    time no surge is to be told.
     """
     out = []
+    registered = [register_steps(plan, faults, berth, row) for row in range(len(berth.lines))]
+    fast = max(first for first, _ in registered), min(last for _, last in registered)
     clock = Clock(plan.start_us)
     for span in plan.spans:
         if span.word != "passing":
@@ -221,6 +225,8 @@ def surges(berth: Berth, plan: Plan, record: Record, faults: Faults) -> list[Tru
             and plan.all_fast < acting[0]
             and acting[-1] < plan.let_go
         )
+        if sure and not fast[0] < acting[0] < acting[-1] < fast[1]:
+            detail["masked"], sure = "rigging-time", False
         out.append(
             Truth("surge", "", "", clock.at(int(acting[0])), clock.at(int(acting[-1])), None, None, detail, not sure)
         )

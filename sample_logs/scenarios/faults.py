@@ -119,6 +119,15 @@ def draw_faults(berth: Berth, plan: Plan, record: Record, streams: Streams) -> F
     return faults
 
 
+def register_steps(plan: Plan, faults: Faults, berth: Berth, row: int) -> tuple[int, int]:
+    """The steps at which the register says that a line was made fast and let go, wrong times included."""
+    first, last = plan.from_step[row], plan.to_step[row]
+    for fault in faults.of(berth.lines[row].channel, "rigging-time"):
+        first += round(fault.size) if fault.word == "from" else 0
+        last += round(fault.size) if fault.word == "to" else 0
+    return first, last
+
+
 def _last(names: list[str], tells: set[str], apart: frozenset[str]) -> list[str]:
     """The same, in order but for this: those to be taken, from the end, are first none of `apart`, then none of
     `tells`."""

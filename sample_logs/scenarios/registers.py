@@ -6,10 +6,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from sample_logs.scenarios.berth import Berth, BerthLine
-from sample_logs.scenarios.faults import Faults, registered_capacity_kn
+from sample_logs.scenarios.faults import Faults, register_steps, registered_capacity_kn
 from sample_logs.scenarios.plan import Plan
 from sample_logs.scenarios.policy import POLICY
-from sample_logs.scenarios.truth import register_steps
 
 Rows = list[dict[str, str]]
 SPEC: Final = "rope"

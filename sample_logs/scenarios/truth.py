@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sample_logs.scenarios import brakes, causes, definitions
 from sample_logs.scenarios.berth import Berth, BerthLine
 from sample_logs.scenarios.definitions import Found, Series
-from sample_logs.scenarios.faults import Fault, Faults, registered_capacity_kn
+from sample_logs.scenarios.faults import Fault, Faults, register_steps, registered_capacity_kn
 from sample_logs.scenarios.plan import MINUTE, Plan, S
 from sample_logs.scenarios.policy import POLICY
 from sample_logs.scenarios.run import Record
@@ -36,15 +36,6 @@ DEFINED: Final[tuple[tuple[str, Callable[[Series], list[Found]]], ...]] = (
     ("sustained-load", definitions.sustained_loads),
     ("pretension-loss", definitions.pretension_losses),
 )
-
-
-def register_steps(plan: Plan, faults: Faults, berth: Berth, row: int) -> tuple[int, int]:
-    """The steps at which the register says that a line was made fast and let go, wrong times included."""
-    first, last = plan.from_step[row], plan.to_step[row]
-    for fault in faults.of(berth.lines[row].channel, "rigging-time"):
-        first += round(fault.size) if fault.word == "from" else 0
-        last += round(fault.size) if fault.word == "to" else 0
-    return first, last
 
 
 def phase_steps(plan: Plan) -> tuple[int, int]:

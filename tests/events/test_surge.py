@@ -23,6 +23,13 @@ def twice(bins: int, begin: int, length: int, kn: float) -> Values:
     return lobe(bins, begin, length, kn) - lobe(bins, begin + length, length, kn)
 
 
+def block(begin: int, length: int) -> Values:
+    """60 kN for so many bins, at once there and at once gone, as winches move a ship."""
+    out = np.zeros(BINS)
+    out[begin : begin + length] = 60.0
+    return out
+
+
 def test_a_passing_ship_is_one_surge_with_the_lines_and_their_signs() -> None:
     (event,) = found(moored(BINS, passing(BINS, 500)))
     assert set(event.lines) == {"L01", "L02", "L04", "L05", "L07", "L08"}
@@ -61,6 +68,8 @@ def test_the_peak_is_the_highest_tension_of_the_most_loaded_line() -> None:
         pytest.param(lambda name, role, sign: SQUALL[role] * twice(BINS, 500, 12, 100.0), id="gusts"),
         pytest.param(lambda name, role, sign: sign * lobe(BINS, 500, 12, 60.0), id="one pull and none back"),
         pytest.param(lambda name, role, sign: -SQUALL[role] * lobe(BINS, 500, 20, 80.0), id="tug push"),
+        pytest.param(lambda name, role, sign: sign * block(500, 9), id="hauled along, let back soon"),
+        pytest.param(lambda name, role, sign: sign * block(500, 15), id="hauled along, let back"),
         pytest.param(lambda name, role, sign: sign * np.linspace(0.0, 200.0, BINS), id="tide"),
         pytest.param(lambda name, role, sign: sign * np.where(np.arange(BINS) < 500, 0.0, 60.0), id="step"),
         pytest.param(lambda name, role, sign: sign * twice(BINS, 450, 60, 60.0), id="over 300 s"),
@@ -110,6 +119,24 @@ def test_two_lines_on_one_hook_are_one_witness() -> None:
     assert len(found(series)) == 1
     shared = [replace(one, channel="one") if one.line != "L05" else one for one in series]
     assert found(shared) == []
+
+
+def test_two_channels_tell_a_surge_where_a_third_moves_if_only_at_once() -> None:
+    series = {one.line: one for one in moored(BINS, passing(BINS, 500, length=15))}
+    still = moored(BINS, {})[7]
+    lost = replace(still, mean_kn=np.where(np.arange(BINS) < 508, still.mean_kn, 0.0))
+    (event,) = found([series["L01"], series["L04"], lost])
+    assert set(event.lines) == {"L01", "L04"}
+    assert found([series["L01"], series["L04"], still]) == []
+
+
+def test_lines_that_slip_as_a_ship_passes_leave_their_pulse_to_be_seen_by_the_others() -> None:
+    def motion(name: str, role: str, sign: float) -> Values:
+        slipped = np.where(np.arange(BINS) < 506, 0.0, -70.0) if role in ("spring", "stern") else np.zeros(BINS)
+        return sign * twice(BINS, 500, 10, 100.0) + slipped
+
+    (event,) = found(moored(BINS, motion))
+    assert {"L01", "L02"} <= set(event.lines)
 
 
 def test_without_springs_head_against_stern_is_enough() -> None:

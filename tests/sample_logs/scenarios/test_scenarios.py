@@ -245,3 +245,11 @@ def test_a_time_that_no_load_contradicts_is_near_and_one_that_a_load_does_is_sur
     [borne] = [one for one in again if one.kind == "rigging-time" and one.channel == early.channel]
     assert float(str(borne.detail["borne_kn"])) == pytest.approx(0.05 * berth.ship_design_mbl_kn)
     assert "masked" in borne.detail or not borne.borderline
+
+
+def test_a_ship_that_passes_before_all_lines_are_fast_by_a_wrong_register_counts_neither_way() -> None:
+    *_, faults, truth = truth_of(269, "tune")
+    (surge,) = [one for one in truth if one.kind == "surge" and one.detail.get("masked") == "rigging-time"]
+    assert surge.borderline
+    wrong = [fault for fault in faults.listed if fault.kind == "rigging-time" and fault.word == "from"]
+    assert any(fault.size > 0.0 for fault in wrong)
