@@ -58,14 +58,14 @@ class _Pool:
         return {(self.first, name): told for name, told in self.found.items()}
 
     def place_all(self) -> None:
-        """Place each logger that shares enough with those placed by then, in order of what it shares with any."""
+        """Place each logger that shares enough with those placed by then, or with one of them, in order of what it
+        shares with any."""
         left = set(self.loggers) - {self.first, *self.found}
         while left:
             name = max(left, key=self._nearest)
             left.remove(name)
             told = self._against_others(name)
-            if told is not None:
-                self.found[name] = told
+            self._place(name, [told] if told is not None else self._directly(name))
 
     def place_contradicted(self) -> None:
         """Place those once more that a pair contradicts, each by whatever is surest."""
@@ -77,7 +77,11 @@ class _Pool:
         }
         for name in sorted(named - {self.first}, key=self._nearest):
             told = self._against_others(name)
-            ways = [*([] if told is None else [told]), *self._directly(name)]
+            self._place(name, [*([] if told is None else [told]), *self._directly(name)])
+
+    def _place(self, name: str, ways: Sequence[Offset]) -> None:
+        """Put a logger where the surest says."""
+        if ways:
             self.found[name] = max(ways, key=lambda one: one.weight)
 
     def bears_out(self, one: str, other: str, told: Offset) -> bool:
@@ -85,8 +89,8 @@ class _Pool:
         both = self._has((one, other))
         return both and abs(self._at_s(other) - self._at_s(one) - told.offset_s) <= AGREE_S / 2
 
-    def _has(self, pair: tuple[str, str]) -> bool:
-        return all(name == self.first or name in self.found for name in pair)
+    def _has(self, names: Sequence[str]) -> bool:
+        return all(name == self.first or name in self.found for name in names)
 
     def _at_s(self, name: str) -> float:
         return 0.0 if name == self.first else self.found[name].offset_s
@@ -108,7 +112,8 @@ class _Pool:
         """What each pair of a logger with one that is placed says of it."""
         out = []
         for (one, other), told in self.pairs.items():
-            if name in (one, other) and self._has((one, other)):
-                at_s = self._at_s(one) + told.offset_s if name == other else self._at_s(other) - told.offset_s
-                out.append(replace(told, offset_s=at_s))
+            if name == other and self._has((one,)):
+                out.append(replace(told, offset_s=self._at_s(one) + told.offset_s))
+            elif name == one and self._has((other,)):
+                out.append(replace(told, offset_s=self._at_s(other) - told.offset_s))
         return out

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_logs.scenarios.berth import Berth
+from sample_logs.scenarios.berth import Berth, BerthLine
 from sample_logs.scenarios.definitions import joined, runs
 from sample_logs.scenarios.faults import Fault, Faults, register_steps, registered_capacity_kn
 from sample_logs.scenarios.plan import MINUTE, Action, Plan, S, Span
@@ -292,6 +292,9 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
             "logger": fault.channel, "offset_s": offset_s, "drift_ppm": fault.drift_ppm, "channels": ", ".join(channels)
         }  # fmt: skip
         near = abs(offset_s) < 1.05 * POLICY["clock_offset_s"]
+        if all(_hung_slack(berth, plan, record, line) for line in berth.lines if line.logger == fault.channel):
+            # Lines that hang slack follow no motion, by which alone a clock is told.
+            detail["masked"], near = "slack", True
         return Truth(fault.kind, "", channels[0], own.at(0), own.at(plan.steps), None, None, detail, near)
     row = next(row for row, line in enumerate(berth.lines) if line.channel == fault.channel)
     line = berth.lines[row]
@@ -343,6 +346,12 @@ def _finding(berth: Berth, plan: Plan, record: Record, faults: Faults, fault: Fa
     name = {"clipping": "clipped"}.get(fault.kind, fault.kind)
     whose = line.line
     return Truth(name, whose, fault.channel, clock.at(first), clock.at(last), None, None, detail, not sure)
+
+
+def _hung_slack(berth: Berth, plan: Plan, record: Record, line: BerthLine) -> bool:
+    """Whether a line's place bore no load for nine tenths of the time in which all lines were fast."""
+    borne_kn = place_kn(berth, record, line.place)[plan.all_fast : plan.let_go]
+    return float(np.mean(borne_kn < slack_kn(berth))) >= 0.9
 
 
 def _rigged_when_bare(wrong: Fault) -> bool:
