@@ -46,12 +46,12 @@ class _Pool:
     loggers: Mapping[str, Sequence[Series]]
     pairs: Pairs
     most_s: float
-    first: str = ""
-    found: dict[str, Offset] = field(default_factory=dict)
+    first: str = field(init=False)
+    found: dict[str, Offset] = field(init=False)
 
     def __post_init__(self) -> None:
         self.first, second = max(self.pairs, key=lambda pair: self.pairs[pair].shared)
-        self.found[second] = self.pairs[self.first, second]
+        self.found = {second: self.pairs[self.first, second]}
 
     def placed(self) -> dict[tuple[str, str], Offset]:
         """What placed each logger, against the first."""

@@ -33,6 +33,7 @@ FACTORS: Final[Mapping[str, float]] = {
 LEAST_PEERS: Final = 2
 START_NEAR: Final = 1.5
 START_FAR: Final = 2.0
+START_USUAL: Final = 1.25
 MOTION_NEAR: Final = 2.0
 NOISE_NEAR: Final = 1.25
 NOISE_CLOSE: Final = 1.15
@@ -100,14 +101,17 @@ def _told(gauge: Gauge, others: Sequence[Gauge], pretension_pct: float) -> Scale
 def _agrees(evidence: Mapping[str, float], factor: float) -> bool:
     """A large factor shows in two kinds of evidence; a lesser one in the start and, closely, in the noise.
 
-    Where the noise fits very closely, start and motion together (their geometric mean) may do: a line that was hauled
-    to less than the others also moves more with the ship. Where the noise fits the factor badly, but better than none,
-    it stands in no way of the other two.
+    Where the noise fits very closely, start and motion together (their geometric mean) may do, or either of them by
+    itself: a line that was hauled to less than the others also moves more with the ship, or less where it is all
+    but slack. But a start like the others' speaks against motion alone. Where the noise fits the factor badly, but
+    better than none, it stands in no way of the other two.
     """
     misses = {kind: abs(math.log(ratio / factor)) for kind, ratio in evidence.items()}
     noise = misses.get("noise", math.inf)
     together = 0.5 * abs(math.log(evidence["start"] / factor) + math.log(evidence["motion"] / factor))
-    if noise <= math.log(NOISE_ALIKE) and together <= math.log(TOGETHER_NEAR):
+    usual = abs(math.log(evidence["start"])) <= math.log(START_USUAL)
+    either = misses["start"] <= math.log(START_NEAR) or (misses["motion"] <= math.log(START_NEAR) and not usual)
+    if noise <= math.log(NOISE_ALIKE) and (together <= math.log(TOGETHER_NEAR) or either):
         return True
     if max(factor, 1 / factor) <= FAR:
         return misses["start"] <= math.log(START_NEAR) and noise <= math.log(NOISE_CLOSE)

@@ -64,6 +64,17 @@ def test_a_noisy_gauge_that_reads_as_its_peers_do_is_no_wrong_scale() -> None:
     assert wrong_scales(gauges) == []
 
 
+@pytest.mark.parametrize(("hauled_to", "told"), [(0.35, True), (0.45, False)])
+def test_motion_and_noise_tell_a_line_hauled_to_less_unless_it_then_reads_as_the_others_do(
+    hauled_to: float, told: bool
+) -> None:
+    gauges = berth()
+    doubled = scaled(gauges[0], 2.0)
+    # Some half of what the others bear, read twice, is what they bear: nothing but motion would speak for a factor.
+    gauges[0] = dataclasses.replace(doubled, start_kn=doubled.start_kn * hauled_to, motion_kn=doubled.motion_kn * 0.8)
+    assert [found.gauge.channel for found in wrong_scales(gauges)] == (["H0"] if told else [])
+
+
 def test_a_plan_for_a_slacker_line_takes_the_suspicion_from_it() -> None:
     gauges = [dataclasses.replace(gauge, planned_kn=100.0) for gauge in berth()]
     slack = dataclasses.replace(gauges[0], start_kn=20.0, motion_kn=4.0, noise_kn=None)
