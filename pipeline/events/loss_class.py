@@ -388,6 +388,14 @@ def _slack_before(facts: Facts) -> str | None:
     return f"it had been all but slack in the minute before, {loss.mean_kn:.0f} kN in the mean"
 
 
+def _stood_still(facts: Facts) -> str | None:
+    """Of a gauge that told the very same in the minute before: what it had stuck at need not be what the line bore."""
+    loss = facts.loss
+    if loss.of_share or loss.repeats is None or loss.repeats < 1.0:
+        return None
+    return "its gauge told the very same all the minute before: it may have stuck, and the load gone meanwhile"
+
+
 def _below_nothing(facts: Facts) -> str | None:
     loss = facts.loss
     if loss.of_share or loss.gone_kn is None or loss.gone_kn[1] >= -BELOW_FLOORS * loss.floor_kn:
@@ -438,6 +446,7 @@ RULES: Final[tuple[Rule, ...]] = (
     Rule("end far", _end_is_far, {LET_GO: -3}),
     Rule("still rigged", _still_rigged, {LET_GO: -1}),
     Rule("slack before", _slack_before, {PARTED: -2}),
+    Rule("stood still before", _stood_still, {PARTED: -3, RELEASED: -1}),
     Rule("below nothing", _below_nothing, {INSTRUMENT: 1, PARTED: -1, RELEASED: -1}),
     Rule("winch at work", _winch_at_work, {LET_GO: 1, PARTED: -1}),
     Rule("brake set", _brake_set, {LET_GO: -1}),

@@ -242,7 +242,8 @@ def _brake_held(facts: LineFacts) -> str | None:
 
 
 def _brake_setting_unknown(facts: LineFacts) -> str | None:
-    unknown = [event for event in facts.renders if event.payload.get("brake_set_kn") is None]
+    judged = [event for event in facts.renders if event.payload.get("doubtful") is None]
+    unknown = [event for event in judged if event.payload.get("verdict") is None]
     if not unknown:
         return None
     last = max(unknown, key=lambda event: event.from_us)

@@ -114,6 +114,13 @@ CASES = {
     ),
     "slack before, lifted by a wave, winch still": (facts(loss(mean_kn=6.0, **NOTHING_OUT)), "undetermined"),
     "slack before, closed hook": (facts(loss(mean_kn=6.0, **HOOK_CLOSED), aside=None), "undetermined"),
+    "its gauge stood still before, winch still": (facts(loss(repeats=1.0, **NOTHING_OUT)), "undetermined"),
+    "its gauge stood still before, closed hook": (facts(loss(repeats=1.0, **HOOK_CLOSED)), "undetermined"),
+    "its coarse gauge moved but once, closed hook": (facts(loss(repeats=0.99, **HOOK_CLOSED)), "parted"),
+    "its gauge stood still before, and a person says so": (
+        facts(loss(repeats=1.0, **HOOK_CLOSED), word=word("parted; at the chock")),
+        "parted",
+    ),
     "reads far below nothing, winch still": (
         facts(loss(gone_kn=(-14.0, -12.0), **NOTHING_OUT), aside=replace(ALONE, neighbours=())),
         "undetermined",
