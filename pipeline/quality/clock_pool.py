@@ -15,6 +15,7 @@ from typing import Final
 
 from pipeline.quality.clocks import AGREE_S, Offset, Series, offset
 
+# House rules, no source.
 ALL_PAIRS: Final = 8
 HUBS: Final = 4
 Pairs = Mapping[tuple[str, str], Offset]

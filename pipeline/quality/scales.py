@@ -34,6 +34,7 @@ LEAST_PEERS: Final = 2
 START_NEAR: Final = 1.5
 START_FAR: Final = 2.0
 START_USUAL: Final = 1.25
+"""A start within this factor of the others' is theirs."""
 MOTION_NEAR: Final = 2.0
 NOISE_NEAR: Final = 1.25
 NOISE_CLOSE: Final = 1.15
