@@ -4,11 +4,11 @@ All lines of a ship feel her motion at the same instant: each tension follows su
 mixture of its own, of either sign. So the channels of one logger, shifted by the right lag, explain those of another
 better than at any other lag. The measure is the sum of squared correlations between the two sets, each made
 uncorrelated in itself, in two bands: slow motion, which finds the lag, and waves, which make it sharp. It is a
-cross-correlation of many channels at once, blind to signs. Where slow motion tells nothing, waves alone are taken, if no
-other lag is nearly as good. Its highest point over the whole record must stand out from all other lags, the more so the
-less the two share. It is refined, window by window, by a parabola through three points. The offset is the median of the
-windows; its uncertainty their spread (1.4826 times the median absolute deviation, of a normal distribution its standard
-deviation) by the root of their number, and never less than a tenth of a grid step.
+cross-correlation of many channels at once, blind to signs. Where slow motion tells nothing, waves alone are taken, if
+no other lag is nearly as good. Its highest point over the whole record must stand out from all other lags, the more so
+the less the two share. It is refined, window by window, by a parabola through three points. The offset is the median of
+the windows; its uncertainty their spread (1.4826 times the median absolute deviation, of a normal distribution its
+standard deviation) by the root of their number, and never less than a tenth of a grid step.
 
 Sign: positive means that the other logger stamps the same instant later, so that its clock is ahead.
 
